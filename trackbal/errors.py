@@ -1,0 +1,57 @@
+"""The errors trackbal raises, each one line that a person can act on."""
+
+from __future__ import annotations
+
+from os import PathLike, fspath
+
+
+class TrackbalError(ValueError):
+    """Base of every error that trackbal raises on purpose."""
+
+
+class InputError(TrackbalError):
+    """Something handed in cannot be used: a file, a cell of it, or an option.
+
+    Parameters
+    ----------
+    source : str or path
+        The file (or other source) at fault.
+    found : object
+        What stands there. Text is quoted; anything long is cut.
+    expected : str
+        What would be accepted, and, where it helps, the next step.
+    row : int, optional
+        Line of the file, counted from 1 with the header as line 1.
+    column : str, optional
+        Column heading, or the key of a TOML or JSON file.
+    """
+
+    def __init__(
+        self,
+        source: str | PathLike[str],
+        found: object,
+        expected: str,
+        *,
+        row: int | None = None,
+        column: str | None = None,
+    ) -> None:
+        place = [_one_line(fspath(source), 200)]
+        if row is not None:
+            place.append(f"row {row}")
+        if column is not None:
+            place.append(f"column {_one_line(column, 80)}")
+        shown = f"'{_one_line(found, 60)}'" if isinstance(found, str) else _one_line(str(found), 80)
+        super().__init__(f"{', '.join(place)}: found {shown}, expected {expected}")
+        self.source = fspath(source)
+        self.row = row
+        self.column = column
+
+
+class FileExists(TrackbalError):
+    """An output file exists already and may not be overwritten."""
+
+
+def _one_line(text: str, longest: int) -> str:
+    """Return text on one line, control characters escaped, cut to a length."""
+    clean = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+    return clean if len(clean) <= longest else clean[: longest - 1] + "…"

@@ -1,0 +1,110 @@
+"""The readings of one run, and of many, as arrays.
+
+Axes follow the rotor: regimes (R), sensors (S), blades (B), adjusters (A); n runs,
+J jobs. Vibration is complex in the lag convention and the sensor's unit; heights are
+relative to the mean tip of their regime, up positive, in the rotor's height unit.
+Not read is nan; a regime in which any tip is missing has nan for all its tips.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Reals = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+Counts = NDArray[np.int_]
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run: the mean of the readings of each regime, and their scatter.
+
+    Parameters
+    ----------
+    vibration : ndarray of complex, shape (R, S)
+        Mean phasor of the repeated readings.
+    height : ndarray, shape (R, B)
+        Mean over the complete rows of heights.
+    vibration_count, height_count : ndarray of int, shape (R, S) and (R,)
+        Readings averaged; 0 where not read.
+    vibration_squares : ndarray, shape (R, S)
+        Sum over the repeats of |reading - mean|^2 (both parts together).
+    height_squares : ndarray, shape (R,)
+        Sum over the repeats and blades of (height - mean)^2.
+    height_taken : ndarray of bool, shape (R, B)
+        Tips for which any height was given, complete row or not.
+    rpm : ndarray, shape (R,)
+        Mean rotor speed of the regime's rows; nan where the regime was not run.
+    notes, info : tuple of (regime, text), tuple of (regime, heading, text)
+        Kept as written.
+    source : str
+        Where the readings came from, for messages.
+    """
+
+    vibration: Complexes
+    height: Reals
+    vibration_count: Counts
+    height_count: Counts
+    vibration_squares: Reals
+    height_squares: Reals
+    height_taken: NDArray[np.bool_]
+    rpm: Reals
+    notes: tuple[tuple[str, str], ...] = ()
+    info: tuple[tuple[str, str, str], ...] = ()
+    source: str = ""
+
+    @property
+    def vibration_read(self) -> NDArray[np.bool_]:
+        """Which vibration readings were taken, shape (R, S)."""
+        return self.vibration_count > 0
+
+    @property
+    def height_read(self) -> NDArray[np.bool_]:
+        """Which regimes have the height of every tip, shape (R,)."""
+        return self.height_count > 0
+
+    @property
+    def regime_read(self) -> NDArray[np.bool_]:
+        """Regimes in which anything counts: a vibration reading or all heights, shape (R,)."""
+        return self.vibration_read.any(axis=1) | self.height_read
+
+    @property
+    def spread(self) -> Reals:
+        """Highest minus lowest tip of each regime, shape (R,); nan where not read."""
+        return np.ptp(self.height, axis=1)
+
+
+@dataclass(frozen=True)
+class History:
+    """Past runs, sorted by job and by run within the job.
+
+    Parameters
+    ----------
+    jobs : tuple of str
+        Names of the J jobs.
+    job : ndarray of int, shape (n,)
+        Index into `jobs` of each run, never falling.
+    run : ndarray of int, shape (n,)
+        Number of the run within its job, 1, 2, 3 ...
+    vibration, vibration_count, vibration_squares : ndarray, shape (n, R, S)
+    height : ndarray, shape (n, R, B)
+    height_count, height_squares : ndarray, shape (n, R)
+        As in Run.
+    change : ndarray, shape (n, A, B)
+        Adjustments made since the job's first run, summed, in the adjusters' units.
+    """
+
+    jobs: tuple[str, ...]
+    job: Counts
+    run: Counts
+    vibration: Complexes
+    vibration_count: Counts
+    vibration_squares: Reals
+    height: Reals
+    height_count: Counts
+    height_squares: Reals
+    change: Reals
+    source: str = field(default="", compare=False)
