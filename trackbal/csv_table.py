@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.errors import InputError
+from trackbal.rotor import HIGHEST_RPM, LOWEST_RPM
 
 LARGEST_FILE = 512 * 1024 * 1024  # bytes; far above any real sheet, below what would exhaust memory
 LARGEST_NUMBER = 1e12
@@ -51,7 +52,7 @@ class NumberKind:
 
 NUMBER = NumberKind("a number")
 AMPLITUDE = NumberKind("an amplitude, a number of at least 0", least=0.0)
-SPEED = NumberKind("a rotor speed in rpm, a number above 0", least=1e-3, most=1e6)
+SPEED = NumberKind("a rotor speed in rpm, a number above 0", least=LOWEST_RPM, most=HIGHEST_RPM)
 PHASE = NumberKind("a phase, degrees from -360 to 360 or clock hours as 4:30", least=-360.0, most=360.0, clock=True)
 
 

@@ -59,7 +59,7 @@ def to_phasor(amplitude: ArrayLike, phase_deg: ArrayLike, sense: PhaseSense = "l
 def phase_deg(phasor: ArrayLike, sense: PhaseSense = "lag") -> NDArray[np.float64]:
     """Return the phase of a lag-convention phasor in degrees, 0 <= phase < 360, in `sense`."""
     turn = -1.0 if sense == "lag" else 1.0
-    degrees = np.asarray(np.mod(turn * np.degrees(np.angle(phasor)), 360.0))
+    degrees = np.asarray(np.mod(turn * np.degrees(np.angle(np.asarray(phasor, dtype=np.complex128))), 360.0))
     return np.where(degrees >= 360.0, 0.0, degrees)  # mod rounds -1e-17 up to 360
 
 

@@ -239,5 +239,5 @@ def _mean(values: Complexes, group: Counts, groups: int) -> tuple[Complexes, Cou
     total = np.zeros(groups, dtype=np.complex128)
     total.real, total.imag = (np.bincount(group, part, groups) for part in (apart.real, apart.imag))
     mean = first + total / np.maximum(count, 1)
-    squares = np.bincount(group, np.abs(values - mean[group]) ** 2, groups)
+    squares = np.asarray(np.bincount(group, np.abs(values - mean[group]) ** 2, groups), dtype=float)
     return mean, count, squares

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import pairwise
 from os import PathLike
 from typing import Literal
 
@@ -16,6 +17,8 @@ from trackbal.phasor import HEIGHT_UNITS, VIBRATION_UNITS, PhaseSense
 from trackbal.toml_table import Table
 
 STEP_SLACK = 1e-9  # a change is inside a bound if it exceeds it by less than this part of a step
+LOWEST_RPM, HIGHEST_RPM = 1e-3, 1e6  # far beyond any rotor; keeps every unit conversion finite
+MOST_STEPS = 1_000_000_000  # in an adjuster's range
 
 
 @dataclass(frozen=True)
@@ -204,7 +207,7 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
     azimuth = top.numbers("azimuth_deg", len(blades))
     if azimuth is None:
         azimuth = tuple(360.0 * b / len(blades) for b in range(len(blades)))
-    elif azimuth[0] != 0.0 or any(a >= b for a, b in zip(azimuth, azimuth[1:], strict=False)) or azimuth[-1] >= 360.0:
+    elif azimuth[0] != 0.0 or any(a >= b for a, b in pairwise(azimuth)) or azimuth[-1] >= 360.0:
         raise top.error("azimuth_deg", list(azimuth), "growing degrees from 0 (blade 1) to below 360")
     limits = top.table("limits")
     sensors = tuple(_read_sensor(t) for t in top.tables("sensors"))
@@ -212,10 +215,13 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
     regime_names = [r.name for r in regimes]
     adjusters = tuple(_read_adjuster(t, blades, regime_names) for t in top.tables("adjusters"))
     for key, entries in (("sensors", sensors), ("regimes", regimes), ("adjusters", adjusters)):
-        _all_different(top, key, [e.name for e in entries])  # type: ignore[attr-defined]
+        _all_different(top, key, [e.name for e in entries])
+    rpm = top.number("rpm", above=0.0)
+    if not LOWEST_RPM <= rpm <= HIGHEST_RPM:
+        raise top.error("rpm", rpm, f"a rotor speed from {LOWEST_RPM:g} to {HIGHEST_RPM:g} rpm")
     rotor = Rotor(
         name=top.text("name"),
-        rpm=top.number("rpm", above=0.0),
+        rpm=rpm,
         blades=blades,
         azimuth_deg=np.array(azimuth),
         sensors=sensors,
@@ -237,8 +243,11 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
 
 
 def _read_sensor(t: Table) -> Sensor:
+    name = _sheet_name(t)
+    if name in ("height", "info"):
+        raise t.error("name", name, "another name: this one begins other headings of the sheets")
     sensor = Sensor(
-        name=_sheet_name(t),
+        name=name,
         axis=t.one_of("axis", ("vertical", "lateral", "longitudinal")),
         unit=t.one_of("unit", tuple(VIBRATION_UNITS)),
         harmonic=t.whole("harmonic", 1),
@@ -271,11 +280,14 @@ def _read_adjuster(t: Table, blades: Sequence[str], regimes: Sequence[str]) -> A
     maximum = t.number("maximum")
     if maximum <= minimum:
         raise t.error("maximum", maximum, f"a number above the minimum {minimum:g}")
+    step = t.number("step", above=0.0)
+    if (maximum - minimum) / step > MOST_STEPS:
+        raise t.error("step", step, f"a step that goes at most {MOST_STEPS} times into the range")
     adjuster = Adjuster(
         name=_sheet_name(t),
         kind=t.one_of("kind", ("weight", "pitch_link", "tab")),
         unit=t.text("unit"),
-        step=t.number("step", above=0.0),
+        step=step,
         minimum=minimum,
         maximum=maximum,
         largest_change=t.number("largest_change", maximum - minimum, above=0.0),

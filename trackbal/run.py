@@ -74,7 +74,8 @@ class Run:
     @property
     def spread(self) -> Reals:
         """Highest minus lowest tip of each regime, shape (R,); nan where not read."""
-        return np.ptp(self.height, axis=1)
+        spread: Reals = np.ptp(self.height, axis=1)
+        return spread
 
 
 @dataclass(frozen=True)

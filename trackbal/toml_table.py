@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import math
 import tomllib
 from collections.abc import Sequence
 from os import PathLike
@@ -22,6 +21,7 @@ class Table:
     """
 
     def __init__(self, values: dict[str, Any], source: str | PathLike[str], path: str = "") -> None:
+        """Hold the values of a table; `path` is its own key with a dot at the end, for messages."""
         self._values = values
         self._source = source
         self._path = path
@@ -32,13 +32,14 @@ class Table:
         """Read a TOML file. Raises InputError if it cannot be read or is not TOML."""
         try:
             text = Path(file).read_bytes().decode("utf-8-sig")
-        except OSError as error:
-            raise InputError(file, error.strerror or str(error), "a TOML file that can be read") from None
         except UnicodeDecodeError as error:
             raise InputError(file, f"byte {error.start} is not UTF-8", "a UTF-8 text file") from None
+        except (OSError, ValueError) as error:  # ValueError: a null byte in the name
+            reason = getattr(error, "strerror", None) or str(error)
+            raise InputError(file, reason, "a TOML file that can be read") from None
         try:
             return cls(tomllib.loads(text), file)
-        except (tomllib.TOMLDecodeError, RecursionError) as error:
+        except (ValueError, RecursionError) as error:  # ValueError: also a whole number of thousands of digits
             raise InputError(file, str(error), "valid TOML") from None
 
     def error(self, key: str, found: object, expected: str) -> InputError:
@@ -102,15 +103,19 @@ class Table:
             value = float(value)
         except OverflowError:
             raise self.error(key, "a number beyond floating point", expected) from None
-        if not math.isfinite(value) or (above is not None and value <= above) or (least is not None and value < least):
+        if not (value == 0.0 or 1e-100 < abs(value) < 1e100):  # beyond these, squares overflow; nan too
+            raise self.error(key, value, expected)
+        if (above is not None and value <= above) or (least is not None and value < least):
             raise self.error(key, value, expected)
         return value
 
-    def whole(self, key: str, default: Any = _REQUIRED, *, least: int = 1) -> Any:
-        """Return a whole number of at least `least`."""
-        expected = f"a whole number of at least {least}"
+    def whole(self, key: str, default: Any = _REQUIRED, *, least: int = 1, most: int = 1000) -> Any:
+        """Return a whole number from `least` to `most`."""
+        expected = f"a whole number from {least} to {most}"
         value = self._take(key, expected, default)
-        if key in self._values and (isinstance(value, bool) or not isinstance(value, int) or value < least):
+        if key in self._values and (isinstance(value, bool) or not isinstance(value, int)):
+            raise self.error(key, value, expected)
+        if not (value is default or least <= value <= most):
             raise self.error(key, value, expected)
         return value
 
