@@ -213,9 +213,10 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
     sensors = tuple(_read_sensor(t) for t in top.tables("sensors"))
     regimes = tuple(_read_regime(t) for t in top.tables("regimes"))
     regime_names = [r.name for r in regimes]
+    _all_different(top, "sensors", [s.name for s in sensors])
+    _all_different(top, "regimes", regime_names)
     adjusters = tuple(_read_adjuster(t, blades, regime_names) for t in top.tables("adjusters"))
-    for key, entries in (("sensors", sensors), ("regimes", regimes), ("adjusters", adjusters)):
-        _all_different(top, key, [e.name for e in entries])
+    _all_different(top, "adjusters", [a.name for a in adjusters])
     rpm = top.number("rpm", above=0.0)
     if not LOWEST_RPM <= rpm <= HIGHEST_RPM:
         raise top.error("rpm", rpm, f"a rotor speed from {LOWEST_RPM:g} to {HIGHEST_RPM:g} rpm")
