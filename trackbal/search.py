@@ -13,7 +13,9 @@ with the box in the bound.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from threading import Lock
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +23,7 @@ from numpy.typing import NDArray
 from trackbal import box_qp
 from trackbal.box_qp import Batch, Ints, Reals, nearest_step
 
+_THREADS = 2  # numpy leaves the interpreter free while it computes
 _CHUNK = 4096  # supports handled by one set of array operations: they stay in the cache
 _STATE_NUMBERS = 40_000_000  # numbers of one branch of the enumeration held at once
 _SAME = 1e-9  # costs closer than this part of (1 + |c|) are equal
@@ -77,7 +80,8 @@ def search(
     most : int
         Largest count.
     most_nodes : int
-        Branch-and-bound nodes per count after which the search gives up proving.
+        Branch-and-bound nodes per count after which the search gives up proving: some ten
+        seconds. Met only by problems in which many entries act alike (docs/method.md).
 
     Returns
     -------
@@ -131,9 +135,11 @@ class _Problem:
 class _Best:
     """The best plan known for one count, ties decided by fewer, then smaller changes."""
 
-    def __init__(self, problem: _Problem, group: Ints, x: Ints) -> None:
+    def __init__(self, problem: _Problem, group: Ints, x: Ints, nodes_left: int = 0) -> None:
         self._problem = problem
         self._group = group
+        self._lock = Lock()
+        self.nodes_left = nodes_left
         self.x = x
         self.cost = problem.cost(x)
         self.key = self._key(x)
@@ -144,12 +150,11 @@ class _Best:
 
     def offer(self, x: Ints) -> None:
         """Take x if it is better."""
-        cost = self._problem.cost(x)
-        if cost > self.cost + self._problem.tolerance:
-            return
-        key = self._key(x)
-        if cost < self.cost - self._problem.tolerance or key < self.key:
-            self.x, self.cost, self.key = x, cost, key
+        cost, key = self._problem.cost(x), self._key(x)
+        with self._lock:
+            equal = abs(cost - self.cost) <= self._problem.tolerance
+            if key < self.key if equal else cost < self.cost:
+                self.x, self.cost, self.key = x, cost, key
 
     def offer_batch(self, support: Ints, x: Reals, costs: Reals, most: int = 64) -> None:
         """Take the best of many x on supports, shapes (m, K)."""
@@ -164,20 +169,20 @@ def _ladder(problem: _Problem, group: Ints, most: int, most_nodes: int) -> list[
     """Return (x, proven) for each count 0 ... most."""
     bests = [_Best(problem, group, np.zeros(problem.lin.size, dtype=int))]
     for m in range(1, most + 1):
-        bests.append(_Best(problem, group, bests[-1].x))
+        bests.append(_Best(problem, group, bests[-1].x, most_nodes))
         _local_search(problem, bests[-1], m)
-    waiting: list[list[tuple[Ints, Reals]]] = [[] for _ in bests]
-    for support, bound in _grow(problem, bests, {-1: _root(problem)}):
-        waiting[len(support)].append((support, bound))
+    waiting: list[list[tuple[NDArray[np.int16], Reals]]] = [[] for _ in bests]
+    if most:
+        for support, bound in _grow(problem, bests, {-1: _root(problem)}):
+            waiting[len(support)].append((support, bound))
     proven = [True] * (most + 1)
     for m in range(1, most + 1):
         bests[m].offer(bests[m - 1].x)
-        done = True
         if waiting[m]:
             support = np.concatenate([s for s, _ in waiting[m]], axis=1)
             bound = np.concatenate([b for _, b in waiting[m]])
-            done = _branch_and_bound(problem, bests[m], support, bound, most_nodes)
-        proven[m] = done and proven[m - 1]
+            _branch_and_bound(problem, bests[m], support, bound)
+        proven[m] = bests[m].nodes_left > 0 and proven[m - 1]
     return [(b.x, p) for b, p in zip(bests, proven, strict=True)]
 
 
@@ -224,7 +229,7 @@ def _grow(
             yield from _survivors(problem, bests[size].cost + problem.tolerance, last, level)
     if size + 1 < len(bests):
         for piece in _pieces(levels):
-            grown = _extend(problem, piece)
+            grown = _extend(problem, piece, keep_rows=size + 2 < len(bests))
             if grown:
                 yield from _grow(problem, bests, grown)
 
@@ -282,41 +287,44 @@ def _pieces(levels: dict[int, _Level]) -> Iterator[dict[int, _Level]]:
             yield from _pieces({last: piece})
 
 
-def _extend(problem: _Problem, levels: dict[int, _Level]) -> dict[int, _Level]:
-    """Return the supports one larger, each by one more Cholesky row, by their last variable."""
+def _extend(problem: _Problem, levels: dict[int, _Level], *, keep_rows: bool) -> dict[int, _Level]:
+    """Return the supports one larger, each by one more Cholesky row, by their last variable.
+
+    Without `keep_rows` they cannot be extended again.
+    """
     n = problem.lin.size
-    parts: dict[int, list[_Level]] = {}
-    for last, level in levels.items():
-        pivots = _floored(problem, last, level)
-        for j in range(last + 1, n - 1):  # one that ends in the last variable has no supersets
+    size = next(iter(levels.values())).support.shape[0]
+    floored = {last: _floored(problem, last, level) for last, level in levels.items()}
+    grown = {}
+    for j in range(min(levels) + 1, n - 1):  # one that ends in the last variable has no supersets
+        parents = [(last, level) for last, level in levels.items() if last < j]
+        count = sum(level.cost.size for _, level in parents)
+        columns = n - 1 - j
+        new = _Level(
+            support=np.empty((size + 1, count), dtype=np.int16),
+            rows=np.empty((size + 1, columns, count) if keep_rows else (0, columns, count)),
+            pivots=np.empty((columns, count)),
+            slopes=np.empty((columns, count)),
+            cost=np.empty(count),
+        )
+        end = 0
+        for last, level in parents:
             at = j - last - 1
-            root = np.sqrt(pivots[at])
+            part = slice(end, end := end + level.cost.size)
+            root = np.sqrt(floored[last][at])
             row = problem.quad[j, j + 1 :, None] - np.einsum("qk,qck->ck", level.rows[:, at], level.rows[:, at + 1 :])
             row /= root
             y = level.slopes[at] / root
-            added = np.full((1, y.size), j, dtype=np.int16)
-            parts.setdefault(j, []).append(
-                _Level(
-                    support=np.concatenate([level.support, added]),
-                    rows=np.concatenate([level.rows[:, at + 1 :], row[None]]),
-                    pivots=level.pivots[at + 1 :] - row**2,
-                    slopes=level.slopes[at + 1 :] - row * y,
-                    cost=level.cost - y**2,
-                )
-            )
-    return {j: _joined(found) for j, found in parts.items()}
-
-
-def _joined(levels: list[_Level]) -> _Level:
-    if len(levels) == 1:
-        return levels[0]
-    return _Level(
-        support=np.concatenate([level.support for level in levels], axis=-1),
-        rows=np.concatenate([level.rows for level in levels], axis=-1),
-        pivots=np.concatenate([level.pivots for level in levels], axis=-1),
-        slopes=np.concatenate([level.slopes for level in levels], axis=-1),
-        cost=np.concatenate([level.cost for level in levels]),
-    )
+            new.support[:size, part] = level.support
+            if keep_rows:
+                new.rows[:size, :, part] = level.rows[:, at + 1 :]
+                new.rows[size, :, part] = row
+            np.subtract(level.pivots[at + 1 :], row**2, out=new.pivots[:, part])
+            np.subtract(level.slopes[at + 1 :], row * y, out=new.slopes[:, part])
+            new.cost[part] = level.cost - y**2
+        new.support[size] = j
+        grown[j] = new
+    return grown
 
 
 # ---- branch and bound on what is left ----------------------------------------------------
@@ -331,57 +339,45 @@ class _Nodes:
     high: Reals
 
 
-def _branch_and_bound(
-    problem: _Problem, best: _Best, support: NDArray[np.int16], bound: Reals, most_nodes: int
-) -> bool:
-    """Improve `best` to the minimum over the supports, shape (m, K); return whether it is proven."""
-    order = np.argsort(bound, kind="stable")
-    nodes_left = most_nodes
-    for start in range(0, order.size, _CHUNK):
-        chunk = order[start : start + _CHUNK]
-        chunk = chunk[bound[chunk] <= best.cost + problem.tolerance]
-        if chunk.size == 0:
-            break
-        nodes_left -= _search_chunk(problem, best, support[:, chunk].astype(int), nodes_left)
-        if nodes_left <= 0:
-            return False
-    return True
+def _branch_and_bound(problem: _Problem, best: _Best, support: NDArray[np.int16], bound: Reals) -> None:
+    """Improve `best` to the minimum over the supports, shape (m, K), unless its nodes run out."""
+    first = np.argpartition(bound, _CHUNK)[:_CHUNK] if bound.size > _CHUNK else np.arange(bound.size)
+    _search_chunk(problem, best, support[:, first].astype(int))
+    bound[first] = np.inf
+    rest = np.flatnonzero(bound <= best.cost + problem.tolerance)
+    chunks = [rest[start : start + _CHUNK] for start in range(0, rest.size, _CHUNK)]
+    with ThreadPoolExecutor(_THREADS) as pool:
+        list(pool.map(lambda chunk: _search_chunk(problem, best, support[:, chunk].astype(int)), chunks))
 
 
-def _search_chunk(problem: _Problem, best: _Best, support: Ints, most_nodes: int) -> int:
-    """Search some supports, shape (m, K), to the end; return the number of nodes met."""
+def _search_chunk(problem: _Problem, best: _Best, support: Ints) -> None:
+    """Search some supports, shape (m, K), to the end."""
     batch = box_qp.gather(problem.quad, problem.lin, problem.constant, support)
     low, high = problem.box(support)
     miss = (batch.free - nearest_step(batch.free, low, high)) ** 2 / batch.inverse_diagonal
-    bound = batch.free_cost + miss.max(axis=0) - problem.slack(support) * batch.weak.any(axis=0)
+    singular = batch.weak.any(axis=0)
+    bound = batch.free_cost + miss.max(axis=0) - problem.slack(support) * singular
     kept = bound <= best.cost + problem.tolerance
-    of = np.flatnonzero(kept & ~batch.weak.any(axis=0))
-    met = _search_nodes(problem, best, support, batch, _Nodes(of, low[:, of], high[:, of]), most_nodes)
-    for pattern in np.unique(batch.weak[:, kept], axis=1).T:
+    of = np.flatnonzero(kept & ~singular)
+    _search_nodes(problem, best, support, batch, _Nodes(of, low[:, of], high[:, of]))
+    for pattern in np.unique(batch.weak[:, kept & singular], axis=1).T:
         of = np.flatnonzero(kept & (batch.weak == pattern[:, None]).all(axis=0))
-        if pattern.any():
-            for k, part, nodes, combinations in _hold_weak(problem, best, support[:, of], batch.take(of), pattern):
-                met += combinations // _COMBINATIONS_PER_NODE
-                met += _search_nodes(problem, best, support[:, of[k]], part, nodes, most_nodes - met)
-                if met >= most_nodes:
-                    break
-    return met
+        for k, part, nodes in _hold_weak(problem, best, support[:, of], batch.take(of), pattern):
+            _search_nodes(problem, best, support[:, of[k]], part, nodes)
 
 
-def _search_nodes(problem: _Problem, best: _Best, support: Ints, batch: Batch, nodes: _Nodes, most_nodes: int) -> int:
-    """Branch and bound from some boxes on the batch's supports; return the number of nodes met."""
+def _search_nodes(problem: _Problem, best: _Best, support: Ints, batch: Batch, nodes: _Nodes) -> None:
+    """Branch and bound from some boxes on the batch's supports."""
     stack = [nodes] if nodes.of.size else []
-    met = 0
-    while stack and met < most_nodes:
+    while stack and best.nodes_left > 0:
         nodes = stack.pop()
         if nodes.of.size > _CHUNK:
             stack.append(_Nodes(nodes.of[_CHUNK:], nodes.low[:, _CHUNK:], nodes.high[:, _CHUNK:]))
             nodes = _Nodes(nodes.of[:_CHUNK], nodes.low[:, :_CHUNK], nodes.high[:, :_CHUNK])
-        met += nodes.of.size
+        best.nodes_left -= nodes.of.size
         children = _branch(problem, best, support, batch, nodes)
         if children.of.size:
             stack.append(children)
-    return most_nodes if stack else met
 
 
 def _branch(problem: _Problem, best: _Best, support: Ints, batch: Batch, nodes: _Nodes) -> _Nodes:
@@ -413,12 +409,12 @@ def _branch(problem: _Problem, best: _Best, support: Ints, batch: Batch, nodes: 
 
 def _hold_weak(
     problem: _Problem, best: _Best, support: Ints, batch: Batch, weak: NDArray[np.bool_]
-) -> Iterator[tuple[Ints, Batch, _Nodes, int]]:
+) -> Iterator[tuple[Ints, Batch, _Nodes]]:
     """Try every whole value of the weak variables, where relaxing them would bound nothing.
 
     With those held, the rest is well conditioned; its nearest whole steps bound the cost.
     Yields for those that are left which of the given supports they are on, their quadratics
-    and boxes; and how many combinations were tried.
+    and boxes, until the nodes of `best` run out.
     """
     low, high = problem.box(support)
     strong = np.flatnonzero(~weak)
@@ -429,6 +425,9 @@ def _hold_weak(
     inverse_diagonal[strong] = rest.inverse_diagonal
     slack = problem.slack(support)
     for of, values in _combinations(low[held], high[held]):
+        best.nodes_left -= of.size // _COMBINATIONS_PER_NODE
+        if best.nodes_left <= 0:
+            return
         x = rest.free[:, of] + np.einsum("ijk,jk->ik", follow[:, :, of], values)
         miss = (x - nearest_step(x, low[strong][:, of], high[strong][:, of])) ** 2 / rest.inverse_diagonal[:, of]
         bound = batch.free_cost[of] + miss.max(axis=0, initial=0.0) - slack
@@ -437,7 +436,7 @@ def _hold_weak(
         box_low, box_high = low[:, chosen], high[:, chosen]
         box_low[held] = box_high[held] = values[:, kept]
         part = replace(batch.take(chosen), inverse_diagonal=inverse_diagonal[:, chosen])
-        yield chosen, part, _Nodes(np.arange(chosen.size), box_low, box_high), of.size
+        yield chosen, part, _Nodes(np.arange(chosen.size), box_low, box_high)
 
 
 def _combinations(low: Reals, high: Reals) -> Iterator[tuple[Ints, Reals]]:
