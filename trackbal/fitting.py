@@ -1,0 +1,230 @@
+"""Influence coefficients of a rotor type, fitted to past runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trackbal.estimate import Estimates, estimate
+from trackbal.fit_cautions import cautions
+from trackbal.influence import Influence
+from trackbal.job_statistics import HistoryCells
+from trackbal.prior import history_family, prior_knowledge, unite
+from trackbal.rotor import Rotor
+from trackbal.run import Counts, History, Reals
+from trackbal.suspects import Suspect, describe, judge, pick, without
+
+MOST_ROUNDS = 12  # of setting the worst runs aside and fitting again
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Influence coefficients and how far to trust them (axes as in Influence).
+
+    Parameters
+    ----------
+    influence : Influence
+    jobs, runs : ndarray of int, shape (A, R, S)
+        Jobs in which an adjuster's effect on a vibration reading was seen, and their runs.
+    height_jobs, height_runs : ndarray of int, shape (A, R)
+        The same of the tip heights.
+    spread, height_spread : ndarray, shape (A,)
+        kappa: root-mean-square difference between aircraft, as a part of the
+        coefficient; nan where the history cannot tell it (see LEAST_JOBS in estimate).
+    noise_dof, height_noise_dof : ndarray, shape (R, S) and (R,)
+        Degrees of freedom (of real and imaginary part each; of one tip) the noise
+        rests on; 0 where it was borrowed or is not known.
+    residual, height_residual : ndarray, shape (R, S) and (R,)
+        Root mean square that the type's coefficients leave unexplained, of one part
+        of a reading and of one tip; nan where no job repeats the reading.
+    condition, height_condition : ndarray, shape (R, S) and (R,)
+        Condition number of the scaled normal equations; nan where nothing is known.
+    alike, height_alike : ndarray, shape (R, S, A, A) and (R, A, A)
+        How alike two adjusters were moved: 1 is always together.
+    suspects : tuple of Suspect
+        Runs that do not fit; they were NOT left out.
+    cautions : tuple of str
+        What a person should know before relying on the coefficients.
+    """
+
+    influence: Influence
+    jobs: Counts
+    runs: Counts
+    height_jobs: Counts
+    height_runs: Counts
+    spread: Reals
+    height_spread: Reals
+    noise_dof: Reals
+    height_noise_dof: Reals
+    residual: Reals
+    height_residual: Reals
+    condition: Reals
+    height_condition: Reals
+    alike: Reals
+    height_alike: Reals
+    suspects: tuple[Suspect, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+def fit(rotor: Rotor, history: History, prior: Influence | None = None) -> Fit:
+    """Fit the influence coefficients of a type to past runs of its aircraft.
+
+    Parameters
+    ----------
+    rotor : Rotor
+    history : History
+        Runs of one or many jobs, with the adjustments between them.
+    prior : Influence, optional
+        What was known before; combined with the history (see trackbal.prior).
+
+    Returns
+    -------
+    Fit
+
+    Notes
+    -----
+    Within a job only differences between its runs count: the start of every aircraft
+    is its own. Coefficients of different aircraft differ (mixed.py); covariances in
+    the result are for the next aircraft. What the runs cannot tell is marked unknown.
+    """
+    estimates = estimate_history(rotor, history, prior)
+    suspects, without_them = find_suspects(rotor, history, estimates, prior)
+    influence = _influence(rotor, history, estimates, prior)
+    result = _diagnosed(rotor, influence, estimates, suspects)
+    shift = _largest_shift(estimates, without_them) if suspects else 0.0
+    return replace(result, cautions=cautions(rotor, history, estimates, influence, len(suspects), shift, prior))
+
+
+def find_suspects(
+    rotor: Rotor, history: History, estimates: Estimates, prior: Influence | None = None
+) -> tuple[tuple[Suspect, ...], Estimates]:
+    """Return the runs that do not fit, and what the history says without them.
+
+    The most improbable runs are set aside, at most one of each job, and the rest is
+    fitted and judged again, so that a bad run does not make its neighbours look bad.
+    """
+    suspects: list[Suspect] = []
+    kept = history
+    for _ in range(MOST_ROUNDS):
+        judgement = judge(HistoryCells(rotor, kept), estimates)
+        picked = pick(judgement, kept.job)
+        if not len(picked):
+            break
+        read = kept.vibration_count.any(axis=(1, 2)) | kept.height_count.any(axis=1)
+        runs_of_job = np.bincount(kept.job[read], minlength=len(kept.jobs))
+        suspects += [describe(rotor, kept, judgement, int(i), bool(runs_of_job[kept.job[i]] < 3)) for i in picked]
+        kept = without(kept, picked)
+        estimates = estimate_history(rotor, kept, prior)
+    place = {name: i for i, name in enumerate(history.jobs)}
+    return tuple(sorted(suspects, key=lambda s: (place[s.job], s.run))), estimates
+
+
+def _largest_shift(full: Estimates, kept: Estimates) -> float:
+    """Return the largest change of a coefficient, in standard errors of the type's mean."""
+    largest = 0.0
+    for one, other in ((full.vibration, kept.vibration), (full.height, kept.height)):
+        known = ~(one.identification.unknown | other.identification.unknown)
+        variance = np.einsum("caa->ca", one.error).real
+        known &= variance > 0
+        moved = np.abs(one.alpha - other.alpha) / np.sqrt(np.where(known, variance, 1.0))
+        largest = max(largest, float(np.max(moved, where=known, initial=0.0)))
+    return largest
+
+
+def estimate_history(
+    rotor: Rotor, history: History, prior: Influence | None = None, *, spread: bool = True
+) -> Estimates:
+    """Return what the history says; `spread` False takes all aircraft to answer alike."""
+    cells = HistoryCells(rotor, history)
+    regimes, sensors = len(rotor.regimes), len(rotor.sensors)
+    known = known_height = None
+    if prior is not None:
+        known = prior_knowledge(prior, "vibration", 2.0 * prior.vibration_noise.reshape(-1) ** 2)
+        known_height = prior_knowledge(prior, "height", prior.height_noise**2)
+    by_sensor = np.tile(np.arange(sensors), regimes)
+    return Estimates(
+        estimate(cells.vibration_statistics(), cells.largest_change, by_sensor, known, spread=spread),
+        estimate(cells.height_statistics(), cells.largest_change, np.zeros(regimes, int), known_height, spread=spread),
+    )
+
+
+def _influence(rotor: Rotor, history: History, estimates: Estimates, prior: Influence | None) -> Influence:
+    regimes, sensors, adjusters = len(rotor.regimes), len(rotor.sensors), len(rotor.adjusters)
+    if prior is None:
+        vibration, height = history_family(estimates.vibration), history_family(estimates.height)
+    else:
+        vibration = unite(estimates.vibration, prior, "vibration")
+        height = unite(estimates.height, prior, "height")
+    mean = vibration.mean.reshape(regimes, sensors, adjusters, 2)
+    grid = (regimes, sensors, 2 * adjusters, 2 * adjusters)
+    return Influence(
+        rotor_name=rotor.name,
+        alpha=np.ascontiguousarray((mean[..., 0] + 1j * mean[..., 1]).transpose(2, 0, 1)),
+        tau=np.ascontiguousarray(height.mean.T),
+        vibration_cov=(vibration.mean_cov + vibration.spread).reshape(grid),
+        height_cov=height.mean_cov + height.spread,
+        vibration_noise=np.sqrt(estimates.vibration.sigma2 / 2.0).reshape(regimes, sensors),
+        height_noise=np.sqrt(estimates.height.sigma2),
+        unknown_vibration=_by_adjuster(vibration.unknown, regimes, sensors),
+        unknown_height=np.ascontiguousarray(height.unknown.T) & [regime.heights for regime in rotor.regimes],
+        mean_vibration_cov=vibration.mean_cov.reshape(grid),
+        mean_height_cov=height.mean_cov,
+        source={"jobs": len(np.unique(history.job)), "runs": len(history.run), "dates": None},
+    )
+
+
+def _by_adjuster(values: NDArray[Any], regimes: int, sensors: int) -> NDArray[Any]:
+    """Return (cells, A) as (A, R, S)."""
+    return np.ascontiguousarray(values.reshape(regimes, sensors, -1).transpose(2, 0, 1))
+
+
+def _diagnosed(rotor: Rotor, influence: Influence, found: Estimates, suspects: tuple[Suspect, ...]) -> Fit:
+    regimes, sensors, adjusters = len(rotor.regimes), len(rotor.sensors), len(rotor.adjusters)
+    vibration, height = found.vibration, found.height
+    grid = (regimes, sensors)
+    result = Fit(
+        influence=influence,
+        jobs=_by_adjuster(vibration.jobs, *grid),
+        runs=_by_adjuster(vibration.runs, *grid),
+        height_jobs=np.ascontiguousarray(height.jobs.T),
+        height_runs=np.ascontiguousarray(height.runs.T),
+        spread=vibration.kappa,
+        height_spread=height.kappa,
+        noise_dof=vibration.noise_dof.reshape(grid),
+        height_noise_dof=height.noise_dof,
+        residual=np.sqrt(vibration.unexplained / 2.0).reshape(grid),
+        height_residual=np.sqrt(height.unexplained),
+        condition=vibration.identification.condition.reshape(grid),
+        height_condition=height.identification.condition,
+        alike=vibration.identification.alike.reshape(*grid, adjusters, adjusters),
+        height_alike=height.identification.alike,
+        suspects=suspects,
+    )
+    source = influence.source | {"fit_quality": _quality(rotor, result)}
+    return replace(result, influence=replace(influence, source=source))
+
+
+def _quality(rotor: Rotor, result: Fit) -> dict[str, Any]:
+    """Return the few numbers that travel with the file; None where there is none."""
+    names = [a.name for a in rotor.adjusters]
+    conditions = [*result.condition.ravel().tolist(), *result.height_condition.tolist()]
+    return {
+        "residual_to_limit": _root_mean_square(result.residual / rotor.vibration_limit),
+        "height_residual_to_limit": _root_mean_square(result.height_residual / rotor.height_limit),
+        "largest_condition": max(filter(np.isfinite, conditions), default=None),
+        "spread": dict(zip(names, map(_number, result.spread), strict=True)),
+        "height_spread": dict(zip(names, map(_number, result.height_spread), strict=True)),
+        "suspects": len(result.suspects),
+    }
+
+
+def _root_mean_square(values: Reals) -> float | None:
+    finite = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(finite**2))) if len(finite) else None
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

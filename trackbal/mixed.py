@@ -1,0 +1,268 @@
+"""Variance components: noise of a reading and spread between aircraft, by REML.
+
+Within a cell (one reading; see job_statistics), for job j, ~ centred within the job,
+
+    y~[j] = Z~[j] (alpha + u[j]) + noise,   E|u[a]|^2 = kappa[a]^2 scale[a]^2,   E|noise|^2 = sigma2 / weight
+
+complex circular for vibration, real for heights. sigma2 belongs to the cell, kappa[a] to
+the adjuster: it is shared by all cells, as ten jobs cannot tell a spread for every
+reading. With D = diag(kappa^2 scale^2) and the sums gram M, moment b of a job,
+
+    G = (sigma2 I + M D)^-1,  W = G M,  K = (sum_j W)^-1,  alpha = K sum_j G b,  K the error of alpha
+
+(Henderson 1953, Biometrics 9; Harville 1977, J. Am. Stat. Assoc. 72). The restricted
+likelihood is climbed by the monotone MM steps of Zhou, Hu, Zhou and Lange 2019, J.
+Comput. Graph. Stat. 28, made longer by SQUAREM (Varadhan and Roland 2008, Scand. J.
+Stat. 35) where that does not lower the likelihood. (References from memory.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trackbal.job_statistics import CellStatistics, Matrix
+from trackbal.run import Reals
+
+KAPPA2_FLOOR = 1e-10  # a spread below 1e-5 of the coefficient is none
+TOLERANCE = 1e-7  # of the logarithm of a variance, per step
+MOST_CYCLES = 100  # of three steps each
+LONGEST_JUMP = 10.0  # in the logarithm of a variance, per cycle
+NOISE_FLOOR = 1e-12  # of the mean square of a reading's changes: a noise of exactly 0 has no likelihood
+
+
+@dataclass(frozen=True)
+class Stack:
+    """Statistics of C cells and J jobs side by side, adjusters scaled to unit total gram.
+
+    Parameters
+    ----------
+    gram : ndarray, shape (C, J, A, A)
+    moment : ndarray, shape (C, J, A)
+    squares, dof : ndarray, shape (C, J)
+    repeat_squares, repeat_dof : ndarray, shape (C,)
+    column : ndarray, shape (C, A)
+        What the adjusters were divided by: a coefficient is the scaled one over `column`.
+    null : ndarray, shape (C, A, A)
+        Orthogonal projector on what the runs cannot tell, in scaled adjusters.
+    """
+
+    gram: Matrix
+    moment: Matrix
+    squares: Reals
+    dof: Reals
+    repeat_squares: Reals
+    repeat_dof: Reals
+    column: Reals
+    null: Matrix
+
+    @property
+    def rank(self) -> Reals:
+        """Coefficients (combinations) the runs can tell, shape (C,)."""
+        return self.null.shape[-1] - np.einsum("caa->c", self.null).real.round()
+
+
+@dataclass(frozen=True)
+class Components:
+    """Variance components: `sigma2` shape (C,), `kappa2` shape (A,)."""
+
+    sigma2: Reals
+    kappa2: Reals
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Generalised least squares at given variances; scaled adjusters.
+
+    Parameters
+    ----------
+    alpha : ndarray, shape (C, A)
+    error : ndarray, shape (C, A, A)
+        K: ``E[(a - alpha) conj(a - alpha)']``; 0 in what the runs cannot tell.
+    information, score : ndarray, shape (C, A, A) and (C, A)
+        ``sum_j W`` and ``sum_j G b``.
+    score_squares : ndarray, shape (C, A)
+        ``sum_j |w|^2``, w = G (b - M alpha).
+    score_trace : ndarray, shape (C, A)
+        What `score_squares` would be on average.
+    noise_squares, noise_trace : ndarray, shape (C,)
+        ``r' V^-2 r`` and the trace of the projected inverse it would be on average.
+    likelihood : float
+        Restricted log-likelihood, without constants (complex: natural units; real: twice).
+    """
+
+    alpha: Matrix
+    error: Matrix
+    information: Matrix
+    score: Matrix
+    score_squares: Reals
+    score_trace: Reals
+    noise_squares: Reals
+    noise_trace: Reals
+    likelihood: float
+
+
+def stack(cells: Sequence[CellStatistics], column: Reals, null: Matrix) -> Stack:
+    """Return cells side by side; `column` (C, A) and `null` (C, A, A) as in Stack."""
+    gram = np.stack([c.gram for c in cells])
+    gram = gram / (column[:, None, :, None] * column[:, None, None, :])
+    return Stack(
+        gram,
+        np.stack([c.moment for c in cells]) / column[:, None, :],
+        np.stack([c.squares for c in cells]),
+        np.stack([c.dof for c in cells]),
+        np.array([c.repeat_squares for c in cells]),
+        np.array([c.repeat_dof for c in cells]),
+        column,
+        null,
+    )
+
+
+def restricted_inverse(information: Matrix, null: Matrix) -> tuple[Matrix, Reals]:
+    """Return the inverse on what `null` leaves, 0 on `null`, and the log-determinant there; both (C, ...)."""
+    size = np.maximum(np.einsum("caa->c", information).real, np.finfo(float).tiny)
+    keep = np.eye(null.shape[-1]) - null
+    filled = keep @ information @ keep + size[:, None, None] * null
+    inverse: Matrix = keep @ np.linalg.inv(filled) @ keep
+    lost = np.einsum("caa->c", null).real.round()
+    return inverse, np.linalg.slogdet(filled)[1] - lost * np.log(size)
+
+
+def solve(data: Stack, sigma2: Reals, spread: Reals) -> Solution:
+    """Return the generalised least squares solution.
+
+    Parameters
+    ----------
+    data : Stack
+    sigma2 : ndarray, shape (C,)
+        Noise variance of a single reading, positive.
+    spread : ndarray, shape (C, A)
+        D: spread between aircraft of the scaled coefficients, E|u|^2.
+    """
+    adjusters = data.gram.shape[-1]
+    gram, noise = data.gram, sigma2[:, None]
+    inner = gram * spread[:, None, None, :]
+    inner[..., np.arange(adjusters), np.arange(adjusters)] += noise[..., None]
+    g = np.linalg.inv(inner)
+    w = g @ gram
+    information = w.sum(axis=1)
+    error, log_information = restricted_inverse(information, data.null)
+    score = np.einsum("cjab,cjb->ca", g, data.moment)
+    alpha = np.einsum("cab,cb->ca", error, score)
+
+    fitted = np.einsum("cjab,cb->cja", gram, alpha)
+    remaining = data.moment - fitted
+    raw = data.squares - np.einsum("ca,cja->cj", alpha.conj(), data.moment + remaining).real
+    own = np.einsum("cjab,cjb->cja", g, remaining)  # X' V^-1 r
+    moved = spread[:, None, :] * own
+    overlap = np.einsum("cja,cja->cj", moved.conj(), remaining).real
+    twice = np.einsum("cja,cjab,cjb->cj", moved.conj(), gram, moved).real
+
+    carried = w @ error[:, None]
+    w_diagonal = np.einsum("cjaa->cja", w).real
+    score_trace = (w_diagonal - np.einsum("cjab,cjba->cja", carried, w).real).sum(axis=1)
+    own_trace = (data.dof - np.einsum("ca,cja->cj", spread, w_diagonal)) / noise
+    lost_trace = np.einsum("cjab,cab->cj", w @ g.conj().swapaxes(-1, -2), error.swapaxes(-1, -2)).real
+    log_inner = np.linalg.slogdet(inner)[1]
+    per_cell = (
+        -((data.dof - adjusters) * np.log(noise) + log_inner).sum(axis=1)
+        - log_information
+        - ((raw - overlap) / noise).sum(axis=1)
+        - data.repeat_dof * np.log(sigma2)
+        - data.repeat_squares / sigma2
+    )
+    return Solution(
+        alpha=alpha,
+        error=error,
+        information=information,
+        score=score,
+        score_squares=(np.abs(own) ** 2).sum(axis=1),
+        score_trace=score_trace,
+        noise_squares=((raw - 2 * overlap + twice).sum(axis=1) + data.repeat_squares) / sigma2**2,
+        noise_trace=(own_trace - lost_trace).sum(axis=1) + data.repeat_dof / sigma2,
+        likelihood=float(per_cell.sum()),
+    )
+
+
+def solve_means(data: Stack, sigma2: Reals, spread: Reals) -> tuple[Matrix, Matrix, Matrix, Matrix]:
+    """Return alpha, error, information and score of `solve` alone; parameters as there."""
+    adjusters = data.gram.shape[-1]
+    if spread.any():
+        inner = data.gram * spread[:, None, None, :]
+        inner[..., np.arange(adjusters), np.arange(adjusters)] += sigma2[:, None, None]
+        both = np.linalg.solve(inner, np.concatenate([data.gram, data.moment[..., None]], axis=-1)).sum(axis=1)
+        information, score = both[..., :-1], both[..., -1]
+    else:
+        information = data.gram.sum(axis=1) / sigma2[:, None, None]
+        score = data.moment.sum(axis=1) / sigma2[:, None]
+    error, _ = restricted_inverse(information, data.null)
+    return np.einsum("cab,cb->ca", error, score), error, information, score
+
+
+def noise_floor(data: Stack) -> Reals:
+    """Return the least sigma2 the equations are solved with, shape (C,), positive."""
+    dof = np.maximum(data.dof.sum(axis=1) + data.repeat_dof, 1.0)
+    floor = NOISE_FLOOR * (data.squares.sum(axis=1) + data.repeat_squares) / dof
+    return np.maximum(floor, 1e-30)
+
+
+def plain_noise(data: Stack) -> tuple[Reals, Reals]:
+    """Return sigma2 and its degrees of freedom, both (C,), as plain least squares has them."""
+    ones = np.ones(len(data.gram))
+    flat = solve(data, ones, np.zeros_like(data.column))
+    squares = np.maximum(flat.noise_squares, 0.0)
+    dof = data.dof.sum(axis=1) + data.repeat_dof - data.rank
+    return np.where(dof > 0.5, squares / np.maximum(dof, 1.0), 0.0), dof
+
+
+def climb(data: Stack, scale2: Reals, free: NDArray[np.bool_], start: Components) -> Components:
+    """Return the REML estimate of noise and relative spread.
+
+    Parameters
+    ----------
+    data : Stack
+    scale2 : ndarray, shape (C, A)
+        scale^2: squared size of the scaled coefficients that kappa is relative to.
+    free : ndarray of bool, shape (A,)
+        Adjusters whose spread is estimated; the others keep the start's.
+    start : Components
+    """
+    cells = len(data.gram)
+    theta = _join(start)
+    for _ in range(MOST_CYCLES):
+        first, _ = _step(data, scale2, free, theta)
+        second, reached = _step(data, scale2, free, first)
+        change, bend = first - theta, second - 2 * first + theta
+        if np.abs(change).max(initial=0.0) < TOLERANCE:
+            return _split(second, cells)
+        length = max(1.0, float(np.linalg.norm(change)) / max(float(np.linalg.norm(bend)), 1e-12))
+        jump = theta + 2 * length * change + length**2 * bend
+        jump = np.clip(jump, theta - LONGEST_JUMP, theta + LONGEST_JUMP)
+        third, jumped = _step(data, scale2, free, jump)
+        theta = third if jumped >= reached else second
+    return _split(theta, cells)
+
+
+def _step(data: Stack, scale2: Reals, free: NDArray[np.bool_], theta: Reals) -> tuple[Reals, float]:
+    """Return the next logarithms of the variances, and the restricted likelihood at these."""
+    values = np.exp(theta)
+    here = Components(values[: len(data.gram)], values[len(data.gram) :])
+    at = solve(data, here.sigma2, here.kappa2 * scale2)
+    sigma2 = here.sigma2 * np.sqrt(np.maximum(at.noise_squares, 0.0) / at.noise_trace)
+    found, due = (at.score_squares * scale2).sum(axis=0), (at.score_trace * scale2).sum(axis=0)
+    kappa2 = here.kappa2 * np.where(free & (due > 0), np.sqrt(found / np.where(due > 0, due, 1.0)), 1.0)
+    return _join(Components(np.maximum(sigma2, noise_floor(data)), kappa2)), at.likelihood
+
+
+def _join(components: Components) -> Reals:
+    return np.log(np.concatenate([components.sigma2, np.maximum(components.kappa2, KAPPA2_FLOOR)]))
+
+
+def _split(theta: Reals, cells: int) -> Components:
+    """Return the variances; a spread at the floor is none."""
+    values = np.exp(theta)
+    kappa2 = values[cells:]
+    return Components(values[:cells], np.where(kappa2 <= KAPPA2_FLOOR * 10, 0.0, kappa2))
