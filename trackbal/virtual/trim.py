@@ -36,7 +36,7 @@ def inflow_ratio(thrust_coefficient: Reals, advance_ratio: Reals, tilt: Reals) -
     push = advance_ratio * np.tan(tilt)
     value = np.sqrt(thrust_coefficient / 2.0) + push + 1e-12
     for _ in range(50):
-        speed = np.hypot(advance_ratio, value)
+        speed = np.maximum(np.hypot(advance_ratio, value), 1e-12)  # an idle rotor in still air has none
         miss = value - push - thrust_coefficient / (2.0 * speed)
         step = miss / (1.0 + thrust_coefficient * value / (2.0 * speed**3))
         value = value - step
