@@ -13,7 +13,7 @@ from trackbal.virtual.blades import BladeFaults
 from trackbal.virtual.physics import AdjusterPhysics, Physics, PitchLink, TrimTab
 
 #: Mechanical faults that no adjustment cures. "source": something other than the rotor shakes once per rev;
-#: "damper": one blade trails its place, more so the faster the aircraft flies.
+#: "damper": one blade trails its place, more so under load and at speed.
 Fault = Literal["source", "damper"]
 FAULTS: tuple[Fault, ...] = ("source", "damper")
 
@@ -63,8 +63,8 @@ def draw_faults(
     def spread(deviation: float) -> Reals:
         return severity * deviation * rng.standard_normal(blades)
 
-    ratio = physics.conditions.advance_ratio
-    lag = np.zeros((len(ratio), blades))
+    conditions = physics.conditions
+    lag = np.zeros((len(conditions.omega), blades))
     drawn = BladeFaults(
         mass=spread(size.mass_kg),
         span_moment=spread(size.span_moment),
@@ -77,7 +77,8 @@ def draw_faults(
     )
     trailing = int(rng.integers(blades))
     if fault == "damper":
-        lag[:, trailing] = size.lag * (0.2 + 4.0 * ratio)
+        load = conditions.thrust / max(conditions.thrust.max(), 1.0)
+        lag[:, trailing] = size.lag * (0.4 * load + 3.0 * conditions.advance_ratio)  # our own choice of how it grows
     return drawn
 
 
@@ -86,7 +87,7 @@ def draw_source(physics: Physics, fault: Fault | None, rng: np.random.Generator)
     size = physics.faults.source_n if fault == "source" else physics.faults.steady_n
     modes, regimes = len(physics.modes.mass_kg), len(physics.conditions.omega)
     modal = rng.standard_normal(modes) + 1j * rng.standard_normal(modes)
-    turn = 0.6 if fault == "source" else 0.3
+    turn = 0.4 if fault == "source" else 0.3
     regime = np.exp(turn * (rng.standard_normal(regimes) + 1j * rng.standard_normal(regimes)))
     if fault == "source":  # never a harmless draw
         modal *= np.sqrt(2.0 * modes) / np.linalg.norm(modal)
