@@ -292,6 +292,12 @@ def test_an_adjustments_sheet_may_be_empty_below_its_header(tmp_path: Path) -> N
     assert not history.change.any()
 
 
+@pytest.mark.parametrize("rows", ["", "a,1,hover,,\n"], ids=["header-only", "no-reading"])
+def test_a_history_without_readings_is_refused(tmp_path: Path, rows: str) -> None:
+    with pytest.raises(InputError, match="found 'no readings'"):
+        history_of(tmp_path, f"job,run,regime,{V}.amp,{V}.deg\n{rows}", MADE)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "row", "column", "expected"),
     [

@@ -20,7 +20,7 @@ def check_json(rotor: Rotor, review: Review) -> dict[str, Any]:
         "rotor": rotor.name,
         "inside": review.inside,
         "stop": review.stop,
-        "worst": review.worst_ratio,
+        "worst": review.worst_ratio if review.readings else None,
         "readings": [_reading_json(reading) for reading in review.readings],
         "doubts": [_finding_json(finding) for finding in review.doubts],
         "notes": [_finding_json(finding) for finding in review.notes],

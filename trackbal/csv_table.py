@@ -80,20 +80,18 @@ class CsvTable:
     @classmethod
     def load(cls, file: str | PathLike[str]) -> CsvTable:
         """Read a sheet. Raises InputError if it cannot be read or is no proper CSV sheet."""
-        numbered = _parse(file, _read_text(file))
-        if not numbered:
+        lines, rows = _parse(file, _read_text(file))
+        if not rows:
             raise InputError(file, "an empty file", "a header line and rows below it")
-        top, header = numbered[0]
-        headings = tuple(h.strip() for h in header)
-        _check_headings(file, headings, top)
-        for line, row in numbered:
+        headings = tuple(map(str.strip, rows[0]))
+        _check_headings(file, headings, lines[0])
+        for line, row in zip(lines, rows, strict=True):
             if len(row) != len(headings):
                 raise InputError(
                     file, f"{len(row)} cells", f"{len(headings)}, as many as the header has columns", row=line
                 )
-        rows = [row for _, row in numbered[1:]]
-        columns = tuple(tuple(map(str.strip, column)) for column in zip(*rows, strict=True))
-        return cls(file, headings, columns or ((),) * len(headings), tuple(line for line, _ in numbered[1:]))
+        columns = tuple(tuple(map(str.strip, column)) for column in zip(*rows[1:], strict=True))
+        return cls(file, headings, columns or ((),) * len(headings), tuple(lines[1:]))
 
     @property
     def rows(self) -> int:
@@ -189,19 +187,20 @@ def _read_text(file: str | PathLike[str]) -> str:
         raise InputError(file, f"byte 0x{data[error.start]:02x}", "text in UTF-8; save it as such", row=line) from None
 
 
-def _parse(file: str | PathLike[str], text: str) -> list[tuple[int, list[str]]]:
-    """Return (line, cells) of every row that is not blank."""
+def _parse(file: str | PathLike[str], text: str) -> tuple[list[int], list[tuple[str, ...]]]:
+    """Return the line and the cells of every row that is not blank."""
     reader = csv.reader(io.StringIO(text, newline=""), strict=True, skipinitialspace=True)
-    rows = []
+    lines, rows = [], []
     line = 1
     try:
         for row in reader:
             if any(map(str.strip, row)):
-                rows.append((line, row))
+                lines.append(line)
+                rows.append(tuple(row))  # the garbage collector need not walk tuples of text, as it would lists
             line = reader.line_num + 1
     except csv.Error as error:
         raise InputError(file, str(error), "comma-separated cells, quotation marks in pairs", row=line) from None
-    return rows
+    return lines, rows
 
 
 def _check_headings(file: str | PathLike[str], headings: tuple[str, ...], line: int) -> None:

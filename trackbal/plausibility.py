@@ -25,7 +25,9 @@ STUCK_REGIMES = 3  # equal phases in fewer regimes may be chance;
 STUCK_REGIMES_COARSE = 5  # of phases read to half hours of a clock face, in fewer than these
 COARSE_DEG = 15.0
 MM_PER_INCH = 25.4
-UNIT_FACTOR_SLACK = 2.0  # a wrong inch or millimetre shows as 25.4 times or part, to within this factor
+UNIT_FACTOR_SLACK = 3.0  # a wrong inch or millimetre shows as 25.4 times or part, to within this factor
+USUAL_SIZES = 4.0  # the other regimes' spreads may differ by this factor and still say what is usual
+HUGE_VIBRATION, TINY_VIBRATION = 10.0, 1.0 / 20.0  # of the limit, in every regime
 TINY_SPREAD = 1.0 / 20.0  # of the limit
 TIP_OUTSIDE = 5.0  # times the spread of the other tips
 SCATTER_OF_LIMIT = 0.25
@@ -55,6 +57,10 @@ class Finding:
     regime: str | None
     place: str | None
     text: str
+
+    def __str__(self) -> str:
+        """Return the sentence."""
+        return self.text
 
 
 Findings = Iterator[Finding]
@@ -234,7 +240,7 @@ def _height_unit(rotor: Rotor, run: Run) -> Findings:
     ratio = run.spread[read] / rotor.height_limit[read]
     for k, r in enumerate(read):
         others = np.delete(ratio, k)
-        if len(others) < 2 or others.max() > UNIT_FACTOR_SLACK**2 * others.min():
+        if len(others) < 2 or others.max() > USUAL_SIZES * others.min():
             continue  # without a usual size there is no unusual one
         times = ratio[k] / np.median(others)
         if _near_unit_factor(times if times > 1.0 else 1.0 / times):
@@ -275,8 +281,8 @@ def _vibration_unit(rotor: Rotor, run: Run) -> Findings:
         if not (usual > 0.0).all():
             continue
         times = ratio[rows, s] / usual
-        large = all(map(_near_unit_factor, times)) and (ratio[rows, s] > 4.0).all()
-        small = all(map(_near_unit_factor, 1.0 / times)) and (ratio[rows, s] < TINY_SPREAD).all() and rows.sum() >= 3
+        large = all(map(_near_unit_factor, times)) and ratio[rows, s].min() > HUGE_VIBRATION
+        small = all(map(_near_unit_factor, 1.0 / times)) and ratio[rows, s].max() < TINY_VIBRATION and rows.sum() >= 3
         if large or small:
             yield Finding(
                 "doubt",

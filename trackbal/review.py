@@ -61,9 +61,9 @@ class Review:
     findings: tuple[Finding, ...]
 
     @property
-    def worst_ratio(self) -> float | None:
-        """Largest reading-to-limit ratio; None if nothing counts as read."""
-        return self.readings[0].ratio if self.readings else None
+    def worst_ratio(self) -> float:
+        """Largest reading-to-limit ratio; nan if nothing counts as read."""
+        return self.readings[0].ratio if self.readings else float("nan")
 
     @property
     def inside(self) -> bool:

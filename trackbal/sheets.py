@@ -265,7 +265,8 @@ def write_run(rotor: Rotor, file: File, run: Run, *, force: bool) -> None:
     """Write the mean readings of a run as a run sheet, with its notes and info.
 
     Numbers are written in full. Of repeated readings only the mean is written, not their
-    count or scatter; where a regime has several notes, rows without readings carry them.
+    count or scatter, and heights only where every tip was read; where a regime has several
+    notes, rows without readings carry them.
     """
     info_headings = list(dict.fromkeys(heading for _, heading, _ in run.info))
     rows = []
