@@ -208,6 +208,7 @@ REFUSED = {
     "decimal-comma": (f'{HEAD}\nhover,"0,1",0,1\n', 2, f"{V}.amp", "0,1", "decimal point"),
     "bare-quote": (f'{HEAD}\nhover,"0.1,0,1\n', 2, None, "unexpected end of data", "quotation marks"),
     "text-after-quote": (f'{HEAD}\nhover,"0.1"2,0,1\n', 2, None, "expected after", "quotation marks"),
+    "after-a-note-of-two-lines": (f'{HEAD},note\nhover,0.1,0,1,"a\nb"\nhover,x,0,1,\n', 4, f"{V}.amp", "x", "a number"),
     "cell-too-long": (f"{HEAD}\nhover,{'1' * 200_000},0,1\n", 2, None, "field larger than", "comma-separated"),
     "not-utf-8": (f"{HEAD}\nhover,0.1,0,1\n\udce9", 3, None, "byte 0xe9", "UTF-8"),
 }
