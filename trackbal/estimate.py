@@ -188,14 +188,14 @@ def _support(cells: Sequence[CellStatistics], largest_change: Reals) -> tuple[Co
 
 
 def _filled_noise(sigma2: Reals, dof: Reals, groups: Counts, prior: PriorKnowledge | None) -> Reals:
-    """Return the noise, where a cell cannot tell its own: its group's, else the prior's, else 0."""
+    """Return the noise; where a cell cannot tell its own, the prior's, else its group's, else 0."""
     filled = np.where(dof > 0.5, sigma2, 0.0)
     for c in np.flatnonzero(dof <= 0.5):
         others = (groups == groups[c]) & (dof > 0.5)
-        if others.any():
-            filled[c] = np.average(sigma2[others], weights=dof[others])
-        elif prior is not None:
+        if prior is not None and prior.sigma2[c] > 0:
             filled[c] = prior.sigma2[c]
+        elif others.any():
+            filled[c] = np.average(sigma2[others], weights=dof[others])
     return filled
 
 

@@ -79,7 +79,8 @@ def _unknown(rotor: Rotor, found: Estimates, influence: Influence) -> Iterator[s
             continue
         everywhere = len(places) == len(rotor.regimes) and all("(" not in p for p in places)
         where = "everywhere" if everywhere else "in " + _listed(places)
-        yield f"{adjuster.name} is unknown {where}: {_reason(rotor, found, a)}. It may not be advised where that is read."
+        reason = _reason(rotor, found, a)
+        yield f"{adjuster.name} is unknown {where}: {reason}. It may not be advised where that is read."
 
 
 def _reason(rotor: Rotor, found: Estimates, a: int) -> str:
@@ -128,7 +129,7 @@ def _noise(rotor: Rotor, found: Estimates, prior: Influence | None) -> Iterator[
                 "repeat readings or add runs."
             )
         if borrowed:
-            source = "other regimes" if prior is None else "other regimes or the prior"
+            source = "other regimes" if prior is None else "the prior or other regimes"
             yield f"the reading noise of {_listed(borrowed)} is borrowed from {source}."
         if few:
             yield f"the reading noise of {_listed(few)} rests on fewer than {FEW_DOF:.0f} degrees of freedom."

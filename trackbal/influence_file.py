@@ -24,6 +24,8 @@ from trackbal.influence import Influence
 from trackbal.rotor import Rotor
 from trackbal.run import Reals
 
+Row = dict[str, Any]
+
 PSD_TOLERANCE = 1e-9  # of the largest variance: how far below 0 rounding may push an eigenvalue
 LARGEST = 1e150  # numbers beyond this overflow when squared
 
@@ -79,8 +81,8 @@ def influence_document(rotor: Rotor, influence: Influence) -> dict[str, Any]:
     }
 
 
-def _coefficient_rows(rotor: Rotor, influence: Influence) -> list[dict[str, Any]]:
-    rows: list[dict[str, Any]] = []
+def _coefficient_rows(rotor: Rotor, influence: Influence) -> list[Row]:
+    rows: list[Row] = []
     mean, mean_height = influence.mean_vibration_cov, influence.mean_height_cov
     for a, adjuster in enumerate(rotor.adjusters):
         part = slice(2 * a, 2 * a + 2)
@@ -89,7 +91,7 @@ def _coefficient_rows(rotor: Rotor, influence: Influence) -> list[dict[str, Any]
                 if influence.unknown_vibration[a, r, s]:
                     continue
                 value = influence.alpha[a, r, s]
-                row = {"adjuster": adjuster.name, "regime": regime.name, "sensor": sensor.name}
+                row: Row = {"adjuster": adjuster.name, "regime": regime.name, "sensor": sensor.name}
                 row |= {"re": float(value.real), "im": float(value.imag)}
                 row["cov"] = influence.vibration_cov[r, s, part, part].tolist()
                 if mean is not None:
@@ -106,9 +108,9 @@ def _coefficient_rows(rotor: Rotor, influence: Influence) -> list[dict[str, Any]
     return rows
 
 
-def _joint_rows(rotor: Rotor, influence: Influence) -> list[dict[str, Any]]:
+def _joint_rows(rotor: Rotor, influence: Influence) -> list[Row]:
     """Return the covariances between two adjusters that are not 0."""
-    rows: list[dict[str, Any]] = []
+    rows: list[Row] = []
     mean, mean_height = influence.mean_vibration_cov, influence.mean_height_cov
     for a, first in enumerate(rotor.adjusters):
         for b in range(a + 1, len(rotor.adjusters)):
@@ -129,8 +131,8 @@ def _joint_rows(rotor: Rotor, influence: Influence) -> list[dict[str, Any]]:
     return rows
 
 
-def _noise_rows(rotor: Rotor, influence: Influence) -> list[dict[str, Any]]:
-    rows: list[dict[str, Any]] = []
+def _noise_rows(rotor: Rotor, influence: Influence) -> list[Row]:
+    rows: list[Row] = []
     for r, regime in enumerate(rotor.regimes):
         for s, sensor in enumerate(rotor.sensors):
             sd = float(influence.vibration_noise[r, s])
@@ -140,9 +142,9 @@ def _noise_rows(rotor: Rotor, influence: Influence) -> list[dict[str, Any]]:
     return rows
 
 
-def _unidentified(rotor: Rotor, influence: Influence) -> list[dict[str, Any]]:
+def _unidentified(rotor: Rotor, influence: Influence) -> list[Row]:
     """Return what is unknown in the fewest entries: adjuster, adjuster and regime, single readings."""
-    entries: list[dict[str, Any]] = []
+    entries: list[Row] = []
     for a, adjuster in enumerate(rotor.adjusters):
         vibration, height = influence.unknown_vibration[a], influence.unknown_height[a]
         whole = np.array(
@@ -244,7 +246,7 @@ class _Reader:
             source=source,
         )
 
-    def entries(self, key: str, default: Any = None) -> list[dict[str, Any]]:
+    def entries(self, key: str, default: Any = None) -> list[Row]:
         values = self.document.get(key, default)
         if not isinstance(values, list):
             raise self.error(key, values, "a list")
@@ -253,7 +255,7 @@ class _Reader:
                 raise self.error(f"{key}[{i}]", value, "an object {...}")
         return values
 
-    def index(self, row: dict[str, Any], key: str, place: str) -> int:
+    def index(self, row: Row, key: str, place: str) -> int:
         names = [e.name for e in getattr(self.rotor, key + "s")]
         return self.one_of(row.get(key), names, f"{place}.{key}")
 
@@ -277,7 +279,7 @@ class _Reader:
         cells = [[self.number(v, f"{key}[{i}][{j}]") for j, v in enumerate(line)] for i, line in enumerate(rows)]
         return np.array(cells)
 
-    def read_row(self, row: dict[str, Any], place: str) -> None:
+    def read_row(self, row: Row, place: str) -> None:
         joint = "adjusters" in row
         if joint == ("adjuster" in row):
             raise self.error(place, row, 'either "adjuster" or "adjusters"')
@@ -295,7 +297,7 @@ class _Reader:
         else:
             self.read_height(row, place, pair, r)
 
-    def pair(self, row: dict[str, Any], place: str) -> tuple[int, int]:
+    def pair(self, row: Row, place: str) -> tuple[int, int]:
         names = row["adjusters"]
         if not isinstance(names, list) or len(names) != 2:
             raise self.error(f"{place}.adjusters", names, "two names of adjusters")
@@ -305,7 +307,7 @@ class _Reader:
             raise self.error(f"{place}.adjusters", names, "two different adjusters")
         return a, b
 
-    def read_vibration(self, row: dict[str, Any], place: str, pair: tuple[int, int], r: int, s: int) -> None:
+    def read_vibration(self, row: Row, place: str, pair: tuple[int, int], r: int, s: int) -> None:
         a, b = pair
         if a == b:
             self.alpha[a, r, s] = self.number(row.get("re"), place + ".re") + 1j * self.number(
@@ -324,7 +326,7 @@ class _Reader:
             into[r, s, 2 * a : 2 * a + 2, 2 * b : 2 * b + 2] = block
             into[r, s, 2 * b : 2 * b + 2, 2 * a : 2 * a + 2] = block.T
 
-    def read_height(self, row: dict[str, Any], place: str, pair: tuple[int, int], r: int) -> None:
+    def read_height(self, row: Row, place: str, pair: tuple[int, int], r: int) -> None:
         a, b = pair
         least = 0.0 if a == b else None
         if a == b:

@@ -1,0 +1,237 @@
+"""Noise and spread against a dense restricted likelihood, statsmodels and least squares."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from invented_fleet import Truth, plain_rotor, simulate
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+from statsmodels.regression.mixed_linear_model import MixedLM
+
+from trackbal.estimate import Estimate, _total
+from trackbal.fitting import estimate_history, fit
+from trackbal.identification import identify
+from trackbal.job_statistics import CellStatistics, HistoryCells
+from trackbal.mixed import Components, climb, solve, stack
+from trackbal.phasor import blade_harmonic
+from trackbal.rotor import Rotor
+from trackbal.run import History
+
+
+class DenseCell:
+    """One vibration cell with its full covariance matrix, job starts as dummies: no algebra of ours."""
+
+    def __init__(self, rotor: Rotor, history: History, r: int, s: int) -> None:
+        self.weight = history.vibration_count[:, r, s].astype(float)
+        self.z = blade_harmonic(history.change, rotor.azimuth_deg, rotor.harmonics[s])
+        dummies = (history.job[:, None] == np.arange(len(history.jobs))).astype(complex)
+        self.design = np.hstack([self.z, dummies])
+        self.same_job = history.job[:, None] == history.job
+        self.y = history.vibration[:, r, s]
+        self.repeat_dof = (history.vibration_count[:, r, s] - 1).sum()
+        self.repeat_squares = history.vibration_squares[:, r, s].sum()
+
+    def solve(
+        self, sigma2: float, spread: NDArray[np.float64]
+    ) -> tuple[float, NDArray[np.complex128], NDArray[np.complex128]]:
+        """Return restricted log-likelihood, coefficients and their covariance."""
+        v = sigma2 * np.diag(1 / self.weight) + self.same_job * ((self.z * spread) @ self.z.conj().T)
+        inverse = np.linalg.inv(v)
+        normal = self.design.conj().T @ inverse @ self.design
+        beta = np.linalg.solve(normal, self.design.conj().T @ inverse @ self.y)
+        left = self.y - self.design @ beta
+        value = -np.linalg.slogdet(v)[1] - np.linalg.slogdet(normal)[1] - (left.conj() @ inverse @ left).real
+        value -= self.repeat_dof * np.log(sigma2) + self.repeat_squares / sigma2
+        adjusters = self.z.shape[1]
+        return value, beta[:adjusters], np.linalg.inv(normal)[:adjusters, :adjusters]
+
+
+@pytest.fixture(scope="module")
+def small() -> tuple[Rotor, History, Truth]:
+    rotor = plain_rotor(blades=4, regimes=1, sensors=2, adjusters=2)
+    truth = Truth.draw(rotor, seed=3, kappa=0.4)
+    return rotor, simulate(rotor, truth, jobs=8, runs=5, seed=4, repeats=3), truth
+
+
+def test_spread_and_noise_maximise_the_dense_restricted_likelihood(small: tuple[Rotor, History, Truth]) -> None:
+    rotor, history, truth = small
+    cells = HistoryCells(rotor, history).vibration_statistics()
+    dense = [DenseCell(rotor, history, 0, s) for s in range(2)]
+    scale2 = np.abs(truth.alpha[:, 0, :].T) ** 2
+    data = stack(cells, np.ones((2, 2)), np.zeros((2, 2, 2)))
+    start = Components(np.full(2, 1e-3), np.full(2, 0.1))
+    found = climb(data, scale2, np.ones(2, dtype=bool), start)
+
+    def loss(log_theta: NDArray[np.float64]) -> float:
+        sigma2, kappa2 = np.exp(log_theta[:2]), np.exp(log_theta[2:])
+        return -sum(dense[s].solve(sigma2[s], kappa2 * scale2[s])[0] for s in range(2))
+
+    options = {"xatol": 1e-9, "fatol": 1e-12, "maxiter": 20000, "maxfev": 20000}
+    best = minimize(loss, np.log([1e-3, 1e-3, 0.1, 0.1]), method="Nelder-Mead", options=options)
+    ours = np.log(np.concatenate([found.sigma2, found.kappa2]))
+    assert loss(ours) <= best.fun + 1e-8
+    np.testing.assert_allclose(ours, best.x, atol=1e-4)  # the simplex stops at the square root of rounding
+
+    at = solve(data, found.sigma2, found.kappa2 * scale2)
+    for s in range(2):
+        _, alpha, error = dense[s].solve(found.sigma2[s], found.kappa2 * scale2[s])
+        np.testing.assert_allclose(at.alpha[s], alpha, rtol=1e-9)
+        np.testing.assert_allclose(at.error[s], error, rtol=1e-9)
+    elsewhere = solve(data, 1.3 * found.sigma2, 0.7 * found.kappa2 * scale2)
+    change = loss(ours) - loss(ours + np.log([1.3, 1.3, 0.7, 0.7]))
+    assert elsewhere.likelihood - at.likelihood == pytest.approx(change, rel=1e-9)
+
+
+def test_no_step_lowers_the_likelihood(small: tuple[Rotor, History, Truth]) -> None:
+    rotor, history, truth = small
+    cells = HistoryCells(rotor, history).vibration_statistics()
+    scale2 = np.abs(truth.alpha[:, 0, :].T) ** 2
+    data = stack(cells, np.ones((2, 2)), np.zeros((2, 2, 2)))
+    start = Components(np.array([5.0, 1e-6]), np.array([1e-4, 30.0]))
+    found = climb(data, scale2, np.ones(2, dtype=bool), start)
+    best = solve(data, found.sigma2, found.kappa2 * scale2).likelihood
+    assert best > solve(data, start.sigma2, start.kappa2 * scale2).likelihood
+    for factor in (0.97, 1.03):
+        for i in range(2):
+            moved = np.where(np.arange(2) == i, factor, 1.0)
+            assert solve(data, found.sigma2 * moved, found.kappa2 * scale2).likelihood < best
+            assert solve(data, found.sigma2, found.kappa2 * moved * scale2).likelihood < best
+
+
+def test_spread_that_is_not_there_ends_at_zero() -> None:
+    """With less scatter between jobs than noise alone would give, REML ends at the boundary."""
+    rotor = plain_rotor(blades=4, regimes=1, sensors=1, adjusters=1)
+    spreads = []
+    for seed in range(6):
+        truth = Truth.draw(rotor, seed=5, kappa=0.0, height_kappa=0.0)
+        spreads.append(fit(rotor, simulate(rotor, truth, jobs=12, runs=4, seed=seed)).spread[0])
+    assert min(spreads) == 0.0  # about half of such histories
+    assert max(spreads) < 0.1
+
+
+def test_heights_agree_with_statsmodels_mixedlm() -> None:
+    """One adjuster, one regime: a random slope shared by the blades, starts as fixed effects.
+
+    Heights relative to the mean tip have correlated noise; orthonormal contrasts of the
+    blades (QR of the centring) make them independent, as MixedLM needs them.
+    """
+    rotor = plain_rotor(blades=4, regimes=1, sensors=1, adjusters=1)
+    truth = Truth.draw(rotor, seed=2, height_kappa=0.5, height_sd=0.5)
+    truth = replace(truth, tau=np.array([[0.8]]))
+    history = simulate(rotor, truth, jobs=9, runs=4, seed=8)
+    result = fit(rotor, history)
+
+    contrast = np.linalg.qr(np.eye(4) - 0.25)[0][:, :3]
+    y = (history.height[:, 0, :] @ contrast).ravel()
+    slope = (history.change[:, 0, :] @ contrast).ravel()
+    group = np.repeat(history.job, 3)
+    cell = group * 3 + np.tile(np.arange(3), len(history.job))
+    starts = (cell[:, None] == np.arange(27)).astype(float)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        model = MixedLM(y, np.column_stack([slope, starts]), groups=group, exog_re=slope[:, None])
+        reference = model.fit(reml=True, method="bfgs", gtol=1e-10)
+    assert result.influence.tau[0, 0] == pytest.approx(reference.fe_params[0], rel=1e-6)
+    assert result.influence.height_noise[0] == pytest.approx(np.sqrt(reference.scale), rel=1e-5)
+    spread = result.influence.height_cov[0, 0, 0] - result.influence.mean_height_cov[0, 0, 0]  # type: ignore[index]
+    assert spread == pytest.approx(float(np.asarray(reference.cov_re)[0, 0]), rel=1e-4)
+    error = np.sqrt(result.influence.mean_height_cov[0, 0, 0])  # type: ignore[index]
+    assert error == pytest.approx(reference.bse_fe[0], rel=1e-4)
+
+
+def test_without_spread_it_is_least_squares_with_job_dummies() -> None:
+    """Coefficients, errors and noise of every cell against statsmodels OLS/WLS and numpy lstsq."""
+    rotor = plain_rotor(blades=5, regimes=2, sensors=2, adjusters=3, harmonics=(1, 2))
+    history = simulate(rotor, Truth.draw(rotor, seed=1), jobs=4, runs=6, seed=1)
+    found = estimate_history(rotor, history, spread=False)
+    dummies = (history.job[:, None] == np.arange(4)).astype(float)
+    for r in range(2):
+        for s in range(2):
+            z = np.hstack([blade_harmonic(history.change, rotor.azimuth_deg, rotor.harmonics[s]), dummies])
+            y = history.vibration[:, r, s]
+            plain = np.linalg.lstsq(z, y, rcond=None)[0]
+            c = 2 * r + s
+            np.testing.assert_allclose(found.vibration.alpha[c], plain[:3], rtol=1e-8)
+            real = np.block([[z.real, -z.imag], [z.imag, z.real]])
+            reference = sm.OLS(np.concatenate([y.real, y.imag]), real).fit()
+            np.testing.assert_allclose(found.vibration.alpha[c].real, reference.params[:3], rtol=1e-8)
+            np.testing.assert_allclose(found.vibration.alpha[c].imag, reference.params[7:10], rtol=1e-8)
+            assert found.vibration.sigma2[c] / 2 == pytest.approx(reference.scale, rel=1e-8)
+            error = np.einsum("aa->a", found.vibration.error[c]).real / 2
+            np.testing.assert_allclose(np.sqrt(error), reference.bse[:3], rtol=1e-8)
+        _check_heights(history, found.height, r, dummies)
+
+
+def _check_heights(history: History, found: Estimate, r: int, dummies: NDArray[np.float64]) -> None:
+    contrast = np.linalg.qr(np.eye(5) - 0.2)[0][:, :4]
+    y = (history.height[:, r, :] @ contrast).T.ravel()
+    slopes = np.vstack([history.change @ contrast[:, k] for k in range(4)])
+    reference = sm.OLS(y, np.hstack([slopes, np.kron(np.eye(4), dummies)])).fit()
+    np.testing.assert_allclose(found.alpha[r], reference.params[:3], rtol=1e-8)
+    np.testing.assert_allclose(np.sqrt(np.diag(found.error[r])), reference.bse[:3], rtol=1e-8)
+    assert found.sigma2[r] == pytest.approx(reference.scale, rel=1e-8)
+
+
+def test_repeated_readings_count_by_their_number() -> None:
+    """Averages of m readings with their scatter give what the readings one by one give."""
+    rotor = plain_rotor(blades=4, regimes=1, sensors=1, adjusters=2)
+    rng = np.random.default_rng(6)
+    single = simulate(rotor, Truth.draw(rotor, seed=6), jobs=3, runs=6, seed=6)
+    times = rng.integers(1, 4, size=len(single.run))
+    which = np.repeat(np.arange(len(times)), times)
+    noisy = single.vibration[which] + 0.05 * (rng.normal(size=(len(which), 1, 1)) + 0j)
+    apart = replace(
+        single,
+        job=single.job[which],
+        run=np.arange(len(which)),
+        vibration=noisy,
+        vibration_count=np.ones((len(which), 1, 1), dtype=int),
+        vibration_squares=np.zeros((len(which), 1, 1)),
+        height=single.height[which],
+        height_count=single.height_count[which],
+        height_squares=single.height_squares[which],
+        change=single.change[which],
+    )
+    mean = np.array([noisy[which == i].mean(axis=0) for i in range(len(times))])
+    squares = np.array([(np.abs(noisy[which == i] - mean[i]) ** 2).sum(axis=0) for i in range(len(times))])
+    count = np.broadcast_to(times[:, None, None], (len(times), 1, 1)).copy()
+    averaged = replace(single, vibration=mean, vibration_count=count, vibration_squares=squares)
+    one, other = fit(rotor, apart).influence, fit(rotor, averaged).influence
+    np.testing.assert_allclose(one.alpha, other.alpha, rtol=1e-6)
+    np.testing.assert_allclose(one.vibration_noise, other.vibration_noise, rtol=1e-6)
+    np.testing.assert_allclose(one.vibration_cov, other.vibration_cov, rtol=1e-3, atol=1e-12)
+
+
+def test_large_history_estimates_components_on_a_sample(monkeypatch: pytest.MonkeyPatch) -> None:
+    rotor = plain_rotor(blades=4, regimes=1, sensors=2, adjusters=2)
+    truth = Truth.draw(rotor, seed=9)
+    history = simulate(rotor, truth, jobs=600, runs=4, seed=9)
+    whole = fit(rotor, history)
+    monkeypatch.setattr("trackbal.estimate.COMPONENT_SAMPLE", 400)
+    sampled = fit(rotor, history)
+    assert (sampled.spread != whole.spread).all()
+    np.testing.assert_allclose(sampled.spread, truth.kappa, rtol=0.15)  # 200 jobs x 2 cells: 5 % standard error
+    np.testing.assert_allclose(whole.spread, truth.kappa, rtol=0.1)
+    size = np.abs(truth.alpha).max()
+    assert np.abs(sampled.influence.alpha - whole.influence.alpha).max() < 0.002 * size
+
+
+def test_statistics_of_a_cell_total_what_all_runs_hold() -> None:
+    """The sums over jobs are those of the centred runs, computed here run by run."""
+    rotor = plain_rotor(blades=3, regimes=1, sensors=1, adjusters=2)
+    history = simulate(rotor, Truth.draw(rotor, seed=1), jobs=3, runs=3, seed=1, repeats=3)
+    cell: CellStatistics = HistoryCells(rotor, history).vibration_statistics()[0]
+    gram = np.zeros((2, 2), dtype=complex)
+    z = blade_harmonic(history.change, rotor.azimuth_deg, 1)
+    for j in range(3):
+        rows = history.job == j
+        w = history.vibration_count[rows, 0, 0]
+        centred = z[rows] - (w[:, None] * z[rows]).sum(axis=0) / w.sum()
+        gram += centred.conj().T @ (w[:, None] * centred)
+    np.testing.assert_allclose(_total(cell).gram[0], gram, rtol=1e-12)
+    assert not identify(gram[None], np.array([10.0, 10.0])).unknown.any()
