@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import tomllib
+from pathlib import Path
+
 import pytest
 from plain_virtual import plain_files
 
@@ -68,3 +71,19 @@ def test_an_adjuster_left_out_is_named(tmp_path):
     physics.write_text(text[:start] + text[text.index("[faults]") :])
     with pytest.raises(InputError, match="no entry for tab"):
         VirtualType.load(rotor, physics)
+
+
+def test_the_document_names_every_key_and_type_and_its_example_runs(capsys):
+    root = Path(__file__).parents[2]
+    document = (root / "docs" / "virtual_rotor.md").read_text()
+    example = document.split("```python\n")[1].split("```")[0]
+    exec(compile(example, "virtual_rotor.md", "exec"), {})
+    assert str(type_names()) in capsys.readouterr().out
+    reference = document[document.index("## physics.toml") :]
+    for name in type_names():
+        assert f"| {name} |" in reference
+        physics = tomllib.loads((VirtualType.rotor_file(name).parent / "physics.toml").read_text())
+        for table in physics.values():
+            for entry in table if isinstance(table, list) else [table]:
+                for key in entry:
+                    assert f"`{key}`" in reference, key

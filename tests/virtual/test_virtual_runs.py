@@ -9,7 +9,10 @@ import pytest
 from plain_virtual import plain_type
 
 from trackbal.errors import InputError, TrackbalError
+from trackbal.phasor import blade_harmonic, phase_deg, to_phasor
 from trackbal.virtual import VirtualType, type_names
+from trackbal.virtual.instrument import take_readings
+from trackbal.virtual.physics import Variation
 
 MAIN = ["main3", "main4", "main5", "main7"]
 TAIL = ["tail2", "uneven4"]
@@ -192,6 +195,34 @@ def test_influence_is_the_same_from_any_blade_of_an_equal_rotor():
         assert other_tau == pytest.approx(tau, abs=1e-3 * np.abs(tau).max())
 
 
+@pytest.mark.parametrize("name", MAIN)
+def test_heights_answer_a_small_change_by_the_contract(name):
+    """H[r, b] = H0[r, b] + tau[r] (x[b] - mean of x), with the aircraft's own tau, on several blades at once."""
+    kind = VirtualType.shipped(name)
+    craft = kind.aircraft(3)
+    _, tau = craft.true_influence()
+    link = kind.rotor.adjuster_index("pitch_link")
+    x = np.zeros(len(kind.rotor.blades))
+    x[0], x[2] = 1.0, -0.5
+    change = np.zeros_like(craft.setting)
+    change[link] = x
+    moved = replace(craft, change=change).true_run().height - craft.true_run().height
+    expected = np.outer(tau[link], x - x.mean())
+    assert moved == pytest.approx(expected, abs=0.01 * np.abs(expected).max())
+
+
+@pytest.mark.parametrize("spread", Variation.__dataclass_fields__)
+def test_every_spread_of_the_physics_shows_in_the_influence(spread):
+    kind = VirtualType.shipped("main5")
+    none = Variation(**dict.fromkeys(Variation.__dataclass_fields__, 0.0))
+    alpha, tau = kind.as_drawn().true_influence()
+    for size, differs in ((0.0, False), (0.1, True)):
+        only = VirtualType(kind.rotor, replace(kind.physics, variation=replace(none, **{spread: size})))
+        other_alpha, other_tau = only.aircraft(7, severity=0.0).true_influence()
+        change = max(np.abs(other_alpha / alpha - 1.0).max(), np.abs(other_tau / tau - 1.0).max())
+        assert (change > 0.02) if differs else (change < 0.01)
+
+
 @pytest.mark.parametrize("fault", ["source", "damper"])
 def test_a_mechanical_fault_is_not_cured_by_adjusting(fault):
     """Least squares over all adjusters, with the aircraft's own influence: the best it can do stays beyond limits."""
@@ -210,3 +241,25 @@ def test_a_mechanical_fault_is_not_cured_by_adjusting(fault):
             kept.append(np.abs(now + columns @ x).max())
     assert np.median(left[fault]) > 3.0 * np.median(left[None])
     assert np.median(left[fault]) > 0.8 and np.median(left[None]) < 0.5
+
+
+@pytest.mark.parametrize("name", MAIN + TAIL)
+def test_the_rest_of_trackbal_reads_the_same_signs(name):
+    """phasor.blade_harmonic and phase_deg, which the virtual rotor does not use, describe what it does."""
+    kind = VirtualType.shipped(name)
+    craft = kind.aircraft(3, severity=0.3)
+    alpha, _ = craft.true_influence()
+    rng = np.random.default_rng(8)
+    steps = np.array([[a.step] for a in kind.rotor.adjusters])
+    x = steps * rng.integers(-1, 2, craft.setting.shape)
+    x[:, 1] = steps[:, 0]
+    moved = replace(craft, change=x).true_run().vibration - craft.true_run().vibration
+    expected = np.einsum("ars,as->rs", alpha, blade_harmonic(x, kind.rotor.azimuth_deg, kind.rotor.harmonics))
+    scale = np.abs(expected).max(axis=0)
+    assert (np.abs(moved - expected).max(axis=0) < 0.06 * scale).all()
+
+    units = [s.unit for s in kind.rotor.sensors]
+    amplitude, lag_deg = take_readings(craft.records(), kind.rotor.harmonics, units)
+    read = craft.true_run().vibration
+    assert to_phasor(amplitude, lag_deg, "lag") == pytest.approx(read, abs=1e-12)
+    assert np.exp(1j * np.radians(phase_deg(read, "lead"))) == pytest.approx(read / amplitude, abs=1e-9)

@@ -39,6 +39,7 @@ class Newton:
         self.natural, self.damping, self.mass = 2 * np.pi * m.frequency_hz, m.damping, m.mass_kg
         self.stiffening, self.knee, self.pickup, self.shape = m.stiffening, m.knee_m, m.pickup, m.shape
         self.source = craft.source[regime]
+        self.ahead = self.ahead - craft.faults.lag[regime] * (self.m * self.s).sum(axis=1)  # a trailing blade
 
     def _masses(self, craft):
         """Elements (blade, i): distance from the hinge, mass; faults as a couple at 0.7 R that adds span moment."""
@@ -157,9 +158,9 @@ class Newton:
         return done.t, done.y
 
 
-def _flown(name, regime, change_steps):
+def _flown(name, regime, change_steps, fault):
     kind = VirtualType.shipped(name)
-    craft = kind.aircraft(3, severity=1.5)
+    craft = kind.aircraft(3, severity=1.5, fault=fault)
     change = np.zeros_like(craft.setting)
     for a, b, steps in change_steps:
         change[a, b] = steps * kind.rotor.adjusters[a].step
@@ -169,16 +170,18 @@ def _flown(name, regime, change_steps):
 
 
 CASES = [
-    pytest.param("main3", "hover", [(0, 1, 6), (1, 0, 3), (2, 2, -2)], 50, id="hover"),
-    pytest.param("main3", "cruise_110", [(0, 1, 6), (1, 0, 3), (2, 2, -2)], 50, id="advance-ratio-0.28-lead-rotor"),
-    pytest.param("uneven4", "cruise_120", [(0, 2, 5), (1, 3, 2)], 50, id="uneven-blades-no-cyclic"),
-    pytest.param("main4", "flat_pitch", [(0, 3, 4), (1, 2, -2)], 60, id="on-the-gear"),
+    pytest.param("main3", "hover", [(0, 1, 6), (1, 0, 3), (2, 2, -2)], None, 50, id="hover"),
+    pytest.param("main3", "cruise_110", [(0, 1, 6), (1, 0, 3), (2, 2, -2)], "damper", 50, id="advance-ratio-0.28"),
+    pytest.param("uneven4", "cruise_120", [(0, 2, 5), (1, 3, 2)], None, 50, id="uneven-blades-no-cyclic"),
+    pytest.param("main4", "flat_pitch", [(0, 3, 4), (1, 2, -2)], "source", 60, id="on-the-gear"),
+    pytest.param("tail2", "hover", [(0, 0, 6), (1, 1, 9)], None, 30, id="two-blades-weight-ahead"),
+    pytest.param("main7", "speed_140", [(0, 0, 9), (1, 4, 4), (2, 2, 2), (3, 6, -1)], None, 50, id="seven-blades"),
 ]
 
 
-@pytest.mark.parametrize(("name", "regime", "steps", "turns"), CASES)
-def test_flapping_vibration_and_heights_as_integrated(name, regime, steps, turns):
-    craft, r = _flown(name, regime, steps)
+@pytest.mark.parametrize(("name", "regime", "steps", "fault", "turns"), CASES)
+def test_flapping_vibration_and_heights_as_integrated(name, regime, steps, fault, turns):
+    craft, r = _flown(name, regime, steps, fault)
     newton = Newton(craft, r)
     times, states = newton.settle(turns)
     n, k = len(newton.behind), len(newton.mass)
