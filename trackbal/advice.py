@@ -157,7 +157,7 @@ def _barred(rotor: Rotor, run: Run, influence: Influence) -> tuple[tuple[int, st
     names = [r.name for r in rotor.regimes]
     for a, adjuster in enumerate(rotor.adjusters):
         unknown = influence.unknown_vibration[a] & run.vibration_read
-        unknown_in = unknown.any(axis=1) | (influence.unknown_height[a] & run.height_read)
+        unknown_in = np.logical_or(unknown.any(axis=1), influence.unknown_height[a] & run.height_read)
         needed = [n in adjuster.needs and bool(run.regime_read[r]) for r, n in enumerate(names)]
         if everything[a]:
             barred.append((a, "its influence is not known"))
