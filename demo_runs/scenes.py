@@ -1,0 +1,255 @@
+"""The scenes of the demos: whose aircraft, what was done to it, what its crew saw. All invented."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from trackbal.rotor import Rotor
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One demo.
+
+    Parameters
+    ----------
+    folder, kind : str
+        Name of the folder; name of the virtual type.
+    fleet : str
+        How the jobs of the history are named.
+    seed, severity, jobs : int, float, int
+        Seed of everything; size of the blade faults; past jobs in the history.
+    title, story, try_this : str
+        For the folder's README.
+    fault : {"source", "damper"}, optional
+        A mechanical fault, put right before run `repaired_before`.
+    left_out : dict
+        Run number -> adjuster the crew did not touch although it was advised.
+    regimes : dict
+        Run number -> regimes flown, where not all were.
+    repeats : int
+        Readings of every regime.
+    clock : bool
+        Phases written as hours of a clock face.
+    units : dict
+        Sensor -> unit of its column, where it is not the sensor's own.
+    notes : dict
+        (run number, regime) -> note of its first row.
+    info : dict
+        Heading -> what stands in it, run by run.
+    """
+
+    folder: str
+    kind: str
+    fleet: str
+    seed: int
+    title: str = ""
+    story: str = ""
+    try_this: str = ""
+    severity: float = 1.0
+    jobs: int = 12
+    fault: Literal["source", "damper"] | None = None
+    repaired_before: int | None = None
+    left_out: dict[int, str] = field(default_factory=dict)
+    regimes: dict[int, tuple[str, ...]] = field(default_factory=dict)
+    repeats: int = 1
+    clock: bool = False
+    units: dict[str, str] = field(default_factory=dict)
+    notes: dict[tuple[int, str], str] = field(default_factory=dict)
+    info: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def readme(self, rotor: Rotor, jobs: int, runs: int) -> str:
+        """Return the README.md of the folder; `jobs` and `runs` count the history."""
+        return README.format(
+            title=self.title,
+            story=self.story,
+            try_this=self.try_this,
+            rotor=rotor.name,
+            blades=len(rotor.blades),
+            adjusters=", ".join(adjuster.name for adjuster in rotor.adjusters),
+            jobs=jobs,
+            runs=runs,
+        )
+
+
+README = """\
+# {title}
+
+{story}
+
+Everything here is invented: the Dunmere fire-and-rescue flying service, its aircraft, its people and
+every number. The limits in `rotor.toml` are invented too and are not any aircraft's.
+
+## What is in this folder
+
+| file | what it holds |
+|---|---|
+| `rotor.toml` | {rotor}: {blades} blades; adjusters {adjusters} |
+| `history.csv`, `history_adjustments.csv` | {runs} runs of {jobs} past jobs on other aircraft of the type |
+| `settings.csv` | what was installed before run 1 |
+| `run1.csv`, `run2.csv` ... | the readings of each run |
+| `adjustments1.csv` ... | what was really done after that run |
+
+## Walk through it
+
+In this folder:
+
+    trackbal replay .
+
+`--pause` waits for Enter between the steps.
+
+## Do it yourself
+
+    trackbal check --rotor rotor.toml --run run1.csv
+    trackbal fit --rotor rotor.toml --runs history.csv --adjustments history_adjustments.csv \\
+        --out influence.json
+    trackbal advise --rotor rotor.toml --run run1.csv --influence influence.json \\
+        --settings settings.csv
+
+For a later run, first add what was done to `settings.csv` (work on a copy).
+
+{try_this}
+
+## How it was made
+
+`make_demos.py` in the folder above flies one aircraft of a virtual type whose blades differ and whose
+answer to adjustments differs from the type's, reads it as an instrument would (noise, rounding), asks
+trackbal what to do, does it with the errors hands make, and flies again. The virtual rotor is
+textbook flapping, hub loads and airframe motion; it shares no response code with the solver.
+"""
+
+
+SCENES = (
+    Scene(
+        folder="heavy_lift_seven_blades",
+        kind="main7",
+        fleet="SH-",
+        seed=3,
+        jobs=14,
+        info={"wind_kt": ("310/08", "300/10", "320/06"), "fuel_kg": ("4200", "4000", "3900")},
+        notes={
+            (1, "flat_pitch"): "first ground run after hangar check",
+            (1, "speed_140"): "beat felt in the seat, crew reports tired eyes",
+            (2, "speed_140"): "much smoother",
+            (3, "speed_140"): "steady",
+        },
+        title="A seven-blade heavy lifter after its winter check",
+        story="""\
+A Stormhold of the Dunmere service carries water to hill fires. In the winter check its blades went
+through the workshop: three came back with new tip covers, two pitch links got new rod ends. On the
+first flight the crew felt a slow beat that grew with speed, and the tips flew far apart.
+
+Seven blades and four kinds of adjuster give 28 places to change something. Nobody can see by eye
+which few of them cure fifteen vibration readings and five tip paths at once; this is what the search
+is for.""",
+        try_this="""\
+Things to try: `--most 3` and `--most 10` on run 1. How much does each further adjustment buy, and how
+many is your crew willing to make in one evening?""",
+    ),
+    Scene(
+        folder="blade_change_five_blades",
+        kind="main5",
+        fleet="BK-",
+        seed=15,
+        jobs=12,
+        regimes={1: ("flat_pitch", "hover")},
+        left_out={2: "tab"},
+        notes={
+            (1, "hover"): "hover only, no forward flight before it is smoother",
+            (2, "cruise_120"): "first forward flight",
+            (3, "cruise_120"): "tabs not touched, gauge away",
+            (4, "cruise_120"): "tabs bent with gauge",
+        },
+        title="Five blades, one exchanged, and a tab gauge that was away",
+        story="""\
+A Beckwater of the Dunmere service had one blade exchanged after a bird strike and a pitch link
+replaced on another. The crew ran it on the ground and hovered, but would not fly it forward as rough
+as it was: run 1 holds two regimes only. So trackbal does not advise on tabs after run 1 (they act in
+forward flight and need a reading there), and it says what its plan will change in the regimes it has
+not seen.
+
+After run 2 the plan had tabs in it. The gauge for bending them was away for calibration, so the crew
+did the rest of the plan and flew: `adjustments2.csv` holds what was done, not what was advised. The
+tips still flew apart at speed. After run 3, with the gauge back, the tabs were bent.""",
+        try_this="""\
+Things to try: compare the plan after run 2 with `adjustments2.csv`, and ask what the flight of run 3
+would have cost less if the crew had waited for the gauge.""",
+    ),
+    Scene(
+        folder="tail_rotor_weights_only",
+        kind="tail2",
+        fleet="TL-",
+        seed=4,
+        jobs=10,
+        clock=True,
+        repeats=2,
+        notes={(1, "ground_run"): "pedals buzz", (2, "hover"): "pedals quiet"},
+        title="A two-blade tail rotor with weights only",
+        story="""\
+A Tarnlight of the Dunmere service got a tail rotor from store. The pilot felt a buzz in the pedals.
+This rotor can only be balanced with weights: at the blade tip, and at a chordwise station that sits a
+quarter of a turn away in its effect, so that with two blades every direction can be reached.
+
+The crew read each condition twice: a regime that stands twice in the sheet is a repeated reading, and
+trackbal uses the mean and the scatter. Their instrument shows phase as hours of a clock face (`4:30`
+is 135 degrees).""",
+        try_this="""\
+Things to try: hold the plan against a sketch. Mark the reading on a clock face, mark what 1 g at the
+tip does, and find the grams by eye. Then change one phase in run 1 by three hours (a tach taped to the
+wrong blade edge) and look how sure trackbal still sounds: a wrong phase is not seen in one run, only
+in the next one, when expectation and reading part.""",
+    ),
+    Scene(
+        folder="tail_rotor_uneven_blades",
+        kind="uneven4",
+        fleet="BT-",
+        seed=18,
+        jobs=12,
+        units={"gearbox_longitudinal": "mm/s"},
+        notes={(1, "hover"): "buzz in cabin floor"},
+        info={"oat_c": ("11", "12", "12")},
+        title="A four-blade tail rotor whose blades are not evenly spaced",
+        story="""\
+The Beckwater's tail rotor carries its four blades as two crossed pairs, 70 and 110 degrees apart
+(`azimuth_deg` in `rotor.toml`). A habit from evenly spaced rotors fails here: changing all four
+blades alike does move the once-per-rev balance, and a weight cannot simply be taken to the opposite
+side of a neighbour.
+
+The limit of the longitudinal sensor stands in g, but the crew's instrument integrated to velocity: the
+column `gearbox_longitudinal.amp [mm/s]` says so, and trackbal converts amplitude and phase (velocity
+lags acceleration by a quarter turn).""",
+        try_this="""\
+Things to try: delete the `azimuth_deg` line from a copy of `rotor.toml` and ask for advice again. The
+plan changes, because trackbal then believes in even spacing.""",
+    ),
+    Scene(
+        folder="fault_first_three_blades",
+        kind="main3",
+        fleet="TN-",
+        seed=18,
+        severity=0.6,
+        jobs=12,
+        fault="damper",
+        repaired_before=2,
+        notes={
+            (1, "cruise_110"): "lateral shake grows with speed",
+            (2, "flat_pitch"): "lead-lag damper of blade 1 replaced before this run, nothing adjusted",
+        },
+        title="Three blades, and a fault that no weight should hide",
+        story="""\
+A Tarnlight of the Dunmere service came in with a lateral shake that grew with speed. trackbal's
+verdict on run 1 is "investigate": its best plan leaves the readings well outside. The crew did not
+adjust. They looked for a mechanical cause and found one: the lead-lag damper of blade 1 let its blade
+trail behind its place, more so with load and speed. It was replaced; `adjustments1.csv` has no rows.
+
+Run 2 is the same rotor with a sound damper and the ordinary differences between its blades. Now a
+small plan brings it inside. Had the crew put weights on for run 1, they would have balanced over a
+failing part.
+
+This rotor's instrument counts phase the other way round (`phase_sense = "lead"` in `rotor.toml`).""",
+        try_this="""\
+Things to try: take the second plan of run 1 seriously for a moment. Which readings does it leave
+outside, and what would the next crew have found after the damper had been replaced over it?""",
+    ),
+)
