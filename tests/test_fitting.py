@@ -279,6 +279,17 @@ class TestSuspects:
         assert "still took part" in result.cautions[0]
         assert "standard errors" in result.cautions[0]
 
+    @pytest.mark.parametrize("seed", range(6))
+    def test_wrong_record_of_an_adjustment_is_named_once(self, seed: int) -> None:
+        """A change written down for the wrong blade, between runs 3 and 4 of 6."""
+        rotor = plain_rotor()
+        history = simulate(rotor, Truth.draw(rotor, seed=seed), jobs=8, runs=6, seed=seed)
+        change = history.change.copy()
+        change[4 * 6 + 3 : 4 * 6 + 6, 0] += [30.0, 0.0, -30.0, 0.0, 0.0]
+        suspects = fit(rotor, replace(history, change=change)).suspects
+        assert [(s.job, s.run) for s in suspects] == [("job4", 4)]
+        assert "adjustments recorded before it" in suspects[0].why
+
     def test_of_two_runs_no_telling_which(self) -> None:
         rotor = plain_rotor()
         history = simulate(rotor, Truth.draw(rotor, seed=1), jobs=25, runs=2, seed=1, repeats=3)

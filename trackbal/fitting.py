@@ -15,7 +15,7 @@ from trackbal.job_statistics import HistoryCells
 from trackbal.prior import history_family, prior_knowledge, unite
 from trackbal.rotor import Rotor
 from trackbal.run import Counts, History, Reals
-from trackbal.suspects import Suspect, describe, judge, pick, without
+from trackbal.suspects import Suspect, breaks, describe, describe_break, judge, pick, without
 
 MOST_ROUNDS = 12  # of setting the worst runs aside and fitting again
 
@@ -104,9 +104,11 @@ def find_suspects(
     """Return the runs that do not fit, and what the history says without them.
 
     The most improbable runs are set aside, at most one of each job, and the rest is
-    fitted and judged again, so that a bad run does not make its neighbours look bad.
+    fitted and judged again, so that a bad run does not make its neighbours look bad. A
+    job with several such runs that parts into two halves, each sound in itself, is named
+    once, at the run where it parts.
     """
-    suspects: list[Suspect] = []
+    found: dict[int, Suspect] = {}
     kept = history
     for _ in range(MOST_ROUNDS):
         judgement = judge(HistoryCells(rotor, kept), estimates)
@@ -114,12 +116,18 @@ def find_suspects(
         if not len(picked):
             break
         read = kept.vibration_count.any(axis=(1, 2)) | kept.height_count.any(axis=1)
-        runs_of_job = np.bincount(kept.job[read], minlength=len(kept.jobs))
-        suspects += [describe(rotor, kept, judgement, int(i), bool(runs_of_job[kept.job[i]] < 3)) for i in picked]
+        left = np.bincount(kept.job[read], minlength=len(kept.jobs))
+        for i in picked.tolist():
+            found[i] = describe(rotor, kept, judgement, i, bool(left[kept.job[i]] < 3))
         kept = without(kept, picked)
         estimates = estimate_history(rotor, kept, prior)
-    place = {name: i for i, name in enumerate(history.jobs)}
-    return tuple(sorted(suspects, key=lambda s: (place[s.job], s.run))), estimates
+    jobs, times = np.unique(history.job[list(found)], return_counts=True)
+    several = jobs[times > 1]
+    for job, first in zip(several, breaks(rotor, history, estimates, several), strict=True):
+        if first >= 0:
+            found = {i: s for i, s in found.items() if history.job[i] != job}
+            found[int(first)] = describe_break(history, int(first))
+    return tuple(found[i] for i in sorted(found)), estimates
 
 
 def _largest_shift(full: Estimates, kept: Estimates) -> float:

@@ -97,8 +97,7 @@ class HistoryCells:
         self.rotor = rotor
         self.history = history
         self.job_of_run: Counts
-        present, self.job_of_run = np.unique(history.job, return_inverse=True)
-        self.job_names = tuple(history.jobs[j] for j in present)
+        self.job_of_run = np.unique(history.job, return_inverse=True)[1]
         self.starts = np.flatnonzero(np.diff(history.job, prepend=-1))
         harmonics = np.unique(rotor.harmonics)
         waves = blade_harmonic(history.change, rotor.azimuth_deg, harmonics)  # (n, A, harmonics)

@@ -13,7 +13,7 @@ runs): a history without a fault then names any run once in a thousand times.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -187,12 +187,41 @@ def pick(judgement: Judgement, job: Counts) -> Counts:
     worst one's shadow, and are judged again without it. Of two equal ones the later.
     """
     surprise = judgement.surprise
-    bound = -np.log(FALSE_ALARM / max(len(job), 1))
-    bound = max(bound, 0.5 * float(surprise.max(initial=0.0)))
+    bound = max(_bound(len(job)), 0.5 * float(surprise.max(initial=0.0)))
     order = np.lexsort((np.arange(len(job)), np.round(surprise, 6), job))
     last_of_job = np.append(job[order][1:] != job[order][:-1], True)[: len(job)]
     worst = order[last_of_job]
     return worst[surprise[worst] > bound]
+
+
+def _bound(runs: int) -> float:
+    """Return the surprise from which a run is suspect."""
+    return float(-np.log(FALSE_ALARM / max(runs, 1)))
+
+
+def breaks(rotor: Rotor, history: History, estimates: Estimates, jobs: Counts) -> Counts:
+    """Return, for each of some jobs (growing), the run that parts it in two sound halves; -1 if none does.
+
+    A wrong record of an adjustment sets all later runs of its job off.
+    """
+    rows = np.flatnonzero(np.isin(history.job, jobs))
+    per_run = [f.name for f in fields(History) if f.name not in ("jobs", "source")]
+    part = replace(history, **{name: getattr(history, name)[rows] for name in per_run})
+    owner = np.searchsorted(jobs, part.job)
+    first = np.searchsorted(part.job, jobs)
+    place = np.arange(len(rows)) - first[owner]
+    runs = np.bincount(owner, minlength=len(jobs))
+    least = np.full(len(jobs), _bound(len(history.run)))
+    where = np.full(len(jobs), -1)
+    for k in range(1, int(runs.max(initial=1))):
+        parted = replace(part, job=2 * part.job + (place >= k))
+        surprise = judge(HistoryCells(rotor, parted), estimates).surprise
+        most = np.zeros(len(jobs))
+        np.maximum.at(most, owner, surprise)
+        better = (runs > k) & (most <= least)
+        least = np.where(better, most, least)
+        where = np.where(better, rows[np.minimum(first + k, len(rows) - 1)], where)
+    return where
 
 
 def without(history: History, runs: Counts) -> History:
@@ -222,4 +251,13 @@ def describe(rotor: Rotor, history: History, judgement: Judgement, i: int, alone
     if alone:
         why += "; the job has no other two runs to tell which one is wrong"
     why += ": check its readings and the adjustments recorded just before and after it"
+    return Suspect(history.jobs[history.job[i]], int(history.run[i]), why)
+
+
+def describe_break(history: History, i: int) -> Suspect:
+    """Return in words that a job starts anew at a run."""
+    why = (
+        "from this run on the readings do not follow from the adjustments recorded before it, while the runs on "
+        "either side agree among themselves: check that record"
+    )
     return Suspect(history.jobs[history.job[i]], int(history.run[i]), why)
