@@ -9,7 +9,7 @@ import numpy as np
 
 from trackbal.advice import Advice, Plan
 from trackbal.phasor import phase_deg
-from trackbal.rotor import Rotor
+from trackbal.rotor import Adjuster, Rotor
 from trackbal.run import Run
 
 _WIDTH = 100
@@ -17,9 +17,13 @@ _WIDTH = 100
 
 def adjustment_words(rotor: Rotor, a: int, b: int, amount: float) -> str:
     """Return an adjustment in words: "blade 3: lengthen pitch link 1.5 flats"."""
-    adjuster = rotor.adjusters[a]
+    return f"blade {rotor.blades[b]}: {action_words(rotor.adjusters[a], amount)}"
+
+
+def action_words(adjuster: Adjuster, amount: float) -> str:
+    """Return what to do, whatever the blade: "lengthen pitch link 1.5 flats"."""
     verb = adjuster.positive if amount > 0 else adjuster.negative
-    return f"blade {rotor.blades[b]}: {verb} {adjuster.name.replace('_', ' ')} {abs(amount):.10g} {adjuster.unit}"
+    return f"{verb} {adjuster.name.replace('_', ' ')} {abs(amount):.10g} {adjuster.unit}"
 
 
 def plan_adjustments(rotor: Rotor, plan: Plan) -> list[tuple[int, int, float]]:

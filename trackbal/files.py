@@ -63,6 +63,28 @@ def write_whole(file: str | PathLike[str], text: str, *, force: bool) -> None:
     _flush_folder(target.parent)
 
 
+def check_free(*files: str | PathLike[str] | None, force: bool) -> None:
+    """Refuse names that are taken, or given twice, before the first of several files is written.
+
+    Raises
+    ------
+    FileExists
+        If a name is taken and `force` is false.
+    InputError
+        If two of the names are one file.
+    """
+    seen = set()
+    for file in files:
+        if file is None:
+            continue
+        if not force and os.path.lexists(file):
+            raise _exists(file)
+        target = os.path.realpath(file)
+        if target in seen:
+            raise InputError(file, "the same file for two outputs", "a name for each")
+        seen.add(target)
+
+
 def _take_free_name(temporary: str, target: Path) -> None:
     """Give the temporary file its name; FileExistsError if that is taken."""
     try:

@@ -16,6 +16,8 @@ from trackbal.errors import TrackbalError
 _HOMES = {
     "check": "maintainer",
     "advise": "maintainer",
+    "card": "maintainer",
+    "form": "maintainer",
     "fit": "analyst",
     "replay": "trainer",
 }

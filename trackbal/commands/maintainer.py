@@ -1,10 +1,17 @@
-"""Commands of the maintainer at the aircraft: check, advise."""
+"""Commands of the maintainer at the aircraft: check, advise, card, form."""
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 import click
 
-from trackbal.commands.options import echo_json, force_option, influence_option, json_option, rotor_option, run_option
+from trackbal.commands.options import advice_options, echo_json, force_option, json_option, rotor_option, run_option
+
+if TYPE_CHECKING:
+    from trackbal.advice import Advice
+    from trackbal.rotor import Rotor
+    from trackbal.run import Run
 
 
 @click.command()
@@ -36,24 +43,62 @@ def check(rotor_file: str, run_file: str, as_json: bool) -> int:
 
 
 @click.command()
-@rotor_option
-@run_option
-@influence_option
-@click.option("--settings", "settings_file", metavar="SETTINGS.csv", help="What is installed now; not listed is 0.")
-@click.option("--most", type=click.IntRange(0, 12), default=6, show_default=True, help="Most adjustments in a plan.")
-@click.option(
-    "--chance",
-    type=click.FloatRange(0.0, 1.0, min_open=True),
-    default=0.9,
-    show_default=True,
-    help="Wanted chance that the next run is inside limits.",
-)
-@click.option("--nominal", is_flag=True, help="Search as if the influence were known exactly.")
-@click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit.")
-@click.option("--plan-out", metavar="ADJ.csv", help="Write the recommended adjustments to a sheet.")
+@advice_options
+@click.option("--card", "card_file", metavar="FILE.html", help="Write the job card too.")
 @json_option
 @force_option
-def advise(
+def advise(card_file: str | None, as_json: bool, **request: Any) -> int:
+    """Recommend the fewest adjustments likely enough to bring every reading inside limits.
+
+    Exit code 1 if the answer is to investigate or to stop.
+
+    \b
+    Example:
+      trackbal advise --rotor rotor.toml --run run1.csv --influence influence.json
+    """
+    from trackbal.advice_report import advice_json, advice_text
+
+    rotor, run, advice = _advise(card_file, **request)
+    if as_json:
+        echo_json(advice_json(rotor, run, advice))
+    else:
+        click.echo(advice_text(rotor, run, advice), nl=False)
+    return 1 if advice.verdict in ("investigate", "stop") else 0
+
+
+@click.command()
+@advice_options
+@click.option("--out", "card_file", required=True, metavar="FILE.html", help="The card to write.")
+@click.option("--aircraft", default="", metavar="TEXT", help="The aircraft, as it stands on the card.")
+@click.option("--run-label", default="", metavar="TEXT", help="The run, as it stands on the card.")
+@click.option("--limits-from", default="", metavar="TEXT", help="Who set the limits, from which manual and revision.")
+@json_option
+@force_option
+def card(card_file: str, aircraft: str, run_label: str, limits_from: str, as_json: bool, **request: Any) -> int:
+    """Write the job card: the page to print, carry to the aircraft, mark and file.
+
+    Takes what advise takes. Exit code 1 if the answer is to investigate or to stop.
+
+    \b
+    Example:
+      trackbal card --rotor rotor.toml --run run1.csv --influence influence.json \\
+          --settings settings.csv --aircraft "No. 7" --run-label "Run 1" --out card.html
+    """
+    from trackbal.advice_report import advice_json
+
+    texts = {"aircraft": aircraft, "run_label": run_label, "limits_from": limits_from}
+    rotor, run, advice = _advise(card_file, texts, **request)
+    if as_json:
+        echo_json(advice_json(rotor, run, advice))
+    else:
+        click.echo(f"{advice.verdict}: written to {card_file}.")
+    return 1 if advice.verdict in ("investigate", "stop") else 0
+
+
+def _advise(
+    card_file: str | None,
+    texts: dict[str, str] | None = None,
+    *,
     rotor_file: str,
     run_file: str,
     influence_file: str,
@@ -63,19 +108,11 @@ def advise(
     nominal: bool,
     override_stop: bool,
     plan_out: str | None,
-    as_json: bool,
     force: bool,
-) -> int:
-    """Recommend the fewest adjustments likely enough to bring every reading inside limits.
-
-    Exit code 1 if the answer is to investigate or to stop.
-
-    \b
-    Example:
-      trackbal advise --rotor rotor.toml --run run1.csv --influence influence.json
-    """
+) -> tuple[Rotor, Run, Advice]:
+    """Return the advice, and write the files that were asked for, none if any is in the way."""
     from trackbal.advice import advise as weigh
-    from trackbal.advice_report import advice_json, advice_text
+    from trackbal.files import check_free, write_whole
     from trackbal.influence import Influence
     from trackbal.rotor import Rotor
     from trackbal.sheets import read_run, read_settings, write_adjustments
@@ -84,13 +121,47 @@ def advise(
     run = read_run(rotor, run_file)
     influence = Influence.load(influence_file, rotor)
     setting = read_settings(rotor, settings_file)
+    check_free(plan_out, card_file, force=force)
     advice = weigh(
         rotor, run, influence, setting, most=most, chance=chance, nominal=nominal, override_stop=override_stop
     )
+    page = None
+    if card_file is not None:
+        from trackbal.card import CardLabels, card
+
+        labels = CardLabels(influence_file=influence_file, settings_file=settings_file or "", **(texts or {}))
+        page = card(rotor, run, influence, advice, labels)
     if plan_out is not None and advice.recommended is not None:
         write_adjustments(rotor, plan_out, advice.plans[advice.recommended].change, force=force)
-    if as_json:
-        echo_json(advice_json(rotor, run, advice))
-    else:
-        click.echo(advice_text(rotor, run, advice), nl=False)
-    return 1 if advice.verdict in ("investigate", "stop") else 0
+    if card_file is not None and page is not None:
+        write_whole(card_file, page, force=force)
+    return rotor, run, advice
+
+
+@click.command()
+@rotor_option
+@click.option("--csv", "csv_file", metavar="FILE.csv", help="Write the blank run sheet to fill in.")
+@click.option("--page", "page_file", metavar="FILE.html", help="Write the same as a page to print.")
+@force_option
+def form(rotor_file: str, csv_file: str | None, page_file: str | None, force: bool) -> int:
+    """Write a blank run sheet for a rotor: as CSV, as a page to print, or both.
+
+    The page has the columns of the CSV, in the same order and by the same names.
+
+    \b
+    Example:
+      trackbal form --rotor rotor.toml --csv run1.csv --page run1.html
+    """
+    from trackbal.files import check_free, write_whole
+    from trackbal.rotor import Rotor
+    from trackbal.run_form import blank_page, blank_sheet
+
+    if csv_file is None and page_file is None:
+        raise click.UsageError("nothing to write: give --csv FILE.csv, --page FILE.html or both")
+    rotor = Rotor.load(rotor_file)
+    check_free(csv_file, page_file, force=force)
+    for file, make in ((csv_file, blank_sheet), (page_file, blank_page)):
+        if file is not None:
+            write_whole(file, make(rotor), force=force)
+            click.echo(f"Written to {file}.")
+    return 0

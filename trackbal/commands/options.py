@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any
 
 import click
@@ -14,6 +15,33 @@ influence_option = click.option(
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 force_option = click.option("--force", is_flag=True, help="Overwrite files that exist.")
+
+_ADVICE_OPTIONS = (
+    rotor_option,
+    run_option,
+    influence_option,
+    click.option("--settings", "settings_file", metavar="SETTINGS.csv", help="What is installed now; not listed is 0."),
+    click.option(
+        "--most", type=click.IntRange(0, 12), default=6, show_default=True, help="Most adjustments in a plan."
+    ),
+    click.option(
+        "--chance",
+        type=click.FloatRange(0.0, 1.0, min_open=True),
+        default=0.9,
+        show_default=True,
+        help="Wanted chance that the next run is inside limits.",
+    ),
+    click.option("--nominal", is_flag=True, help="Search as if the influence were known exactly."),
+    click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit."),
+    click.option("--plan-out", metavar="ADJ.csv", help="Write the recommended adjustments to a sheet."),
+)
+
+
+def advice_options(command: Callable[..., int]) -> Callable[..., int]:
+    """Give a command the options from which advice is worked out."""
+    for option in reversed(_ADVICE_OPTIONS):
+        command = option(command)
+    return command
 
 
 def echo_json(answer: dict[str, Any]) -> None:

@@ -1,0 +1,160 @@
+"""Pages that stand alone: escaping, tables, and the frame with its print styles.
+
+A page has no script and fetches nothing. Text from files is escaped unless it is an `Html`,
+which only this package makes.
+"""
+
+from __future__ import annotations
+
+import html
+import unicodedata
+from collections.abc import Iterable, Sequence
+
+INK, SOFT_INK, PAPER = "#111111", "#444444", "#ffffff"
+
+_STYLE = f"""
+:root {{ color-scheme: light; }}
+* {{ box-sizing: border-box; }}
+body {{ margin: 0 auto; padding: 1.2rem; max-width: 62rem; background: {PAPER}; color: {INK};
+  font: 1rem/1.4 "Liberation Sans", Arial, Helvetica, sans-serif; overflow-wrap: anywhere; }}
+h1 {{ font-size: 1.35rem; margin: 0 0 .3rem; }}
+h2 {{ font-size: 1.1rem; margin: 1.6rem 0 .4rem; border-bottom: 2px solid {INK}; padding-bottom: .15rem;
+  break-after: avoid; }}
+h3 {{ font-size: 1rem; margin: 1rem 0 .3rem; break-after: avoid; }}
+p {{ margin: .4rem 0; }}
+ul {{ margin: .3rem 0; padding-left: 1.2rem; }}
+li {{ margin: .2rem 0; }}
+.note {{ color: {SOFT_INK}; font-size: .9rem; }}
+.verdict {{ border: 3px solid {INK}; padding: .5rem .8rem; margin: .8rem 0; font-size: 1.35rem; font-weight: bold;
+  line-height: 1.25; break-inside: avoid; }}
+.verdict p {{ font-size: 1rem; font-weight: normal; margin: .3rem 0 0; }}
+table {{ border-collapse: collapse; width: 100%; margin: .4rem 0; }}
+caption {{ text-align: left; font-weight: bold; padding: .2rem 0; }}
+th, td {{ border: 1px solid #767676; padding: .22rem .4rem; text-align: left; vertical-align: top; }}
+th {{ font-weight: bold; }}
+thead {{ display: table-header-group; }}
+tr {{ break-inside: avoid; }}
+td.n, th.n {{ text-align: right; }}
+td.n {{ font-variant-numeric: tabular-nums; white-space: nowrap; }}
+td.fill {{ min-width: 4.5rem; }}
+.box {{ display: inline-block; width: 1.05em; height: 1.05em; border: 2px solid {INK}; vertical-align: -.18em; }}
+.todo {{ font-size: 1.15rem; }}
+.todo tbody th {{ border-left-width: 4px; font-size: 1.15em; white-space: nowrap; }}
+.todo .do {{ font-weight: bold; }}
+.todo td.fill {{ height: 2.1rem; }}
+.lines {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(15rem, 1fr)); gap: .35rem 1.5rem;
+  break-inside: avoid; }}
+.lines div {{ display: flex; gap: .5rem; align-items: flex-end; min-height: 1.9rem; }}
+.lines div > span {{ flex: 1 1 auto; min-width: 4rem; border-bottom: 1px solid {INK}; min-height: 1.35rem; }}
+.figures {{ display: flex; flex-wrap: wrap; gap: .4rem; align-items: flex-start; }}
+.figures svg {{ flex: 0 0 auto; max-width: 100%; height: auto; break-inside: avoid; }}
+figure {{ margin: .5rem 0; break-inside: avoid; }}
+figcaption {{ font-size: .9rem; color: {SOFT_INK}; margin: .2rem 0; }}
+.together {{ break-inside: avoid; }}
+@media screen and (max-width: 40rem) {{
+  body {{ padding: .8rem; }}
+  table.stack, .stack tbody, .stack tr, .stack td, .stack th {{ display: block; border: 0; }}
+  .stack thead {{ position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }}
+  .stack tr {{ border: 1px solid #767676; margin: 0 0 .5rem; padding: .3rem .5rem; }}
+  .stack td, .stack th {{ display: flex; justify-content: space-between; gap: 1rem; text-align: left;
+    padding: .1rem 0; }}
+  .stack td::before, .stack th::before {{ content: attr(data-label); color: {SOFT_INK}; font-weight: normal;
+    white-space: normal; }}
+  .stack td.fill::after {{ content: ""; flex: 0 0 8rem; border-bottom: 1px solid {INK}; }}
+  .todo tbody th {{ border: 0; }}
+}}
+@media print {{
+  body {{ padding: 0; max-width: none; font-size: 10.5pt; }}
+  .todo {{ font-size: 12.5pt; }}
+}}
+@page {{ margin: 13mm 12mm; }}
+"""
+
+
+class Html(str):
+    """Text that is HTML already."""
+
+    __slots__ = ()
+
+
+def plain(text: object) -> str:
+    """Return text on one line; characters that show nothing or turn the writing direction become U+FFFD."""
+    line = " ".join(str(text).split())
+    return "".join("\ufffd" if unicodedata.category(c) in ("Cc", "Cf", "Cs", "Co", "Cn") else c for c in line)
+
+
+def esc(text: object) -> Html:
+    """Return text escaped for element content and for attributes in quotation marks; Html stays as it is."""
+    return text if isinstance(text, Html) else Html(html.escape(plain(text), quote=True))
+
+
+def tag(name: str, *content: object, cls: str = "") -> Html:
+    """Return an element with escaped content."""
+    attribute = f' class="{esc(cls)}"' if cls else ""
+    return Html(f"<{name}{attribute}>{''.join(map(esc, content))}</{name}>")
+
+
+def join(parts: Iterable[object], between: str = "") -> Html:
+    """Return parts, escaped, one after the other."""
+    return Html(esc(between).join(map(esc, parts)) if between else "".join(map(esc, parts)))
+
+
+def bullets(items: Iterable[object]) -> Html:
+    """Return a list."""
+    return tag("ul", *(tag("li", item) for item in items))
+
+
+def check_boxes(items: Iterable[object]) -> Html:
+    """Return a list with a box to tick before each item."""
+    box = Html('<span class="box"></span> ')
+    style = 'style="list-style:none;padding-left:.2rem"'
+    return Html(f"<ul {style}>" + join(tag("li", box, item) for item in items) + "</ul>")
+
+
+def blank_lines(labels: Iterable[object]) -> Html:
+    """Return labels with a line beside each to write on."""
+    return tag("div", *(Html(f"<div>{esc(label)}<span></span></div>") for label in labels), cls="lines")
+
+
+def table(
+    headings: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    *,
+    kinds: str = "",
+    caption: str = "",
+    cls: str = "",
+    first_is_heading: bool = True,
+) -> Html:
+    """Return a table; on a narrow screen each row becomes a block with its headings beside the cells.
+
+    `kinds` gives a letter a column: t text, n number, f a field to fill in, d what to do.
+    """
+    kinds = kinds or "t" * len(headings)
+    classes = {"t": "", "n": ' class="n"', "f": ' class="fill"', "d": ' class="do"'}
+    marks = [classes[k] for k in kinds]
+    head = "".join(f'<th scope="col"{m}>{esc(h)}</th>' for h, m in zip(headings, marks, strict=True))
+    body = []
+    for row in rows:
+        cells = []
+        for i, (heading, cell, mark) in enumerate(zip(headings, row, marks, strict=True)):
+            name, scope = ("th", ' scope="row"') if i == 0 and first_is_heading else ("td", "")
+            cells.append(f'<{name}{scope}{mark} data-label="{esc(heading)}"><span>{esc(cell)}</span></{name}>')
+        body.append(f"<tr>{''.join(cells)}</tr>")
+    top = f"<caption>{esc(caption)}</caption>" if caption else ""
+    return Html(
+        f'<table class="{esc(("stack " + cls).strip())}">{top}<thead><tr>{head}</tr></thead>'
+        f"<tbody>{''.join(body)}</tbody></table>"
+    )
+
+
+def page(title: str, body: Iterable[object], style: str = "") -> str:
+    """Return a whole page. `style` is added to the common styles."""
+    policy = "default-src 'none'; style-src 'unsafe-inline'"
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{esc(title)}</title>\n<style>{_STYLE}{style}</style>\n</head>\n<body>\n"
+        + "\n".join(map(esc, body))
+        + "\n</body>\n</html>\n"
+    )
