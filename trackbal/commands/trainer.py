@@ -1,0 +1,40 @@
+"""Commands of the trainer: replay."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+
+@click.command()
+@click.argument("folder", metavar="DEMO_FOLDER")
+@click.option("--pause", is_flag=True, help="Wait for Enter between the steps, on a terminal.")
+@click.option("--most", type=click.IntRange(0, 12), default=6, show_default=True, help="Most adjustments in a plan.")
+@click.option(
+    "--chance",
+    type=click.FloatRange(0.0, 1.0, min_open=True),
+    default=0.9,
+    show_default=True,
+    help="Wanted chance that the next run is inside limits.",
+)
+def replay(folder: str, pause: bool, most: int, chance: float) -> int:
+    """Walk through a job run by run, as a trainer would show it.
+
+    \b
+    Example:
+      trackbal replay demo_runs/heavy_lift_seven_blades
+    """
+    from trackbal.demo_folder import read_demo
+    from trackbal.lesson import prepare_lesson
+    from trackbal.lesson_text import lesson_steps
+
+    steps = lesson_steps(prepare_lesson(read_demo(folder), most=most, chance=chance))
+    for number, step in enumerate(steps):
+        if number:
+            click.echo()
+            if pause and sys.stdin.isatty():
+                click.echo("(Enter to go on) ", nl=False, err=True)
+                sys.stdin.readline()
+        click.echo(f"{step.title}\n{'-' * len(step.title)}\n{step.text}")
+    return 0
