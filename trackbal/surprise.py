@@ -1,0 +1,156 @@
+"""Is a new run what the runs and adjustments before it lead to expect?
+
+The expectation and its covariance come from belief.py: present state and influence of this
+aircraft, the noise of the readings before and of this one. Squared and summed over all
+readings the difference is a chi-square; its upper tail probability is the surprise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trackbal.belief import Belief, Innovation, after_change, contrasts, observe, prior_belief
+from trackbal.influence import Influence
+from trackbal.rotor import Rotor
+from trackbal.run import Complexes, Counts, Reals, Run
+
+#: A run less probable than this is called surprising. Readings share what one aircraft answers otherwise than its
+#: type, which a sum of independent readings does not know, so the figure is set by measurement: docs/logbook.md.
+ALARM = 1e-4
+
+
+@dataclass(frozen=True)
+class Surprise:
+    """How a job's last run compares with what was expected of it.
+
+    Parameters
+    ----------
+    chi2, dof : float, int
+        Squared distance over all readings compared, and how many numbers those are.
+    p : float
+        Probability of a distance this large or larger; 1 where nothing can be compared.
+    vibration, vibration_sd : ndarray, shape (R, S)
+        Expected phasors, and the standard deviation of one part of the difference.
+    height, height_sd : ndarray, shape (R, B) and (R,)
+        Expected tips and the same for one contrast of them.
+    vibration_chi2, height_chi2 : ndarray, shape (R, S) and (R,)
+        Share of each reading.
+    vibration_compared, height_compared : ndarray of bool, shape (R, S) and (R,)
+        Readings that were compared: taken now and before.
+    """
+
+    chi2: float
+    dof: int
+    p: float
+    vibration: Complexes
+    vibration_sd: Reals
+    height: Reals
+    height_sd: Reals
+    vibration_chi2: Reals
+    height_chi2: Reals
+    vibration_compared: NDArray[np.bool_]
+    height_compared: NDArray[np.bool_]
+
+    @property
+    def surprising(self) -> bool:
+        """Whether the run is less probable than ALARM."""
+        return self.p < ALARM
+
+
+@dataclass(frozen=True)
+class JobArrays:
+    """The runs of one job side by side (n runs).
+
+    Parameters
+    ----------
+    vibration, vibration_count : ndarray, shape (n, R, S)
+    height, height_count : ndarray, shape (n, R, B) and (n, R)
+        As in Run.
+    change : ndarray, shape (n, A, B)
+        Adjustments made since the first run, summed, in the adjusters' units; change[0] is 0.
+    """
+
+    vibration: Complexes
+    vibration_count: Counts
+    height: Reals
+    height_count: Counts
+    change: Reals
+
+    @classmethod
+    def of(cls, runs: Sequence[Run], change: Reals) -> JobArrays:
+        """Return the arrays of runs with the adjustments before each, shape (n, A, B), summed."""
+        return cls(
+            np.array([run.vibration for run in runs]),
+            np.array([run.vibration_count for run in runs]),
+            np.array([run.height for run in runs]),
+            np.array([run.height_count for run in runs]),
+            change,
+        )
+
+    def __len__(self) -> int:
+        """Return the number of runs."""
+        return len(self.change)
+
+
+def belief_before_last(rotor: Rotor, job: JobArrays, influence: Influence) -> Belief:
+    """Return what is known just before the last run's adjustments, from the runs before it."""
+    belief = prior_belief(rotor, influence)
+    for t in range(len(job) - 1):
+        if t:
+            belief = after_change(rotor, belief, job.change[t] - job.change[t - 1])
+        belief, _, _ = observe_run(rotor, belief, job, t)
+    return belief
+
+
+def observe_run(rotor: Rotor, belief: Belief, job: JobArrays, t: int) -> tuple[Belief, Innovation, Innovation]:
+    """Return `observe` of run t of a job."""
+    return observe(rotor, belief, job.vibration[t], job.vibration_count[t], job.height[t], job.height_count[t])
+
+
+def surprise(rotor: Rotor, job: JobArrays, influence: Influence) -> Surprise | None:
+    """Return how the last run of a job compares with what was expected of it; None for a first run.
+
+    Parameters
+    ----------
+    influence : Influence
+        Of the type, for one more aircraft.
+    """
+    if len(job) < 2:
+        return None
+    belief = belief_before_last(rotor, job, influence)
+    belief = after_change(rotor, belief, job.change[-1] - job.change[-2])
+    _, vibration, height = observe_run(rotor, belief, job, len(job) - 1)
+    chi2 = float(vibration.chi2.sum() + height.chi2.sum())
+    dof = int(vibration.dof.sum() + height.dof.sum())
+    state, tips = belief.vibration, belief.height
+    free = len(rotor.blades) - 1
+    count, height_count = np.maximum(job.vibration_count[-1], 1), np.maximum(job.height_count[-1], 1)
+    spread = (state.cov[..., 0, 0] + state.cov[..., 1, 1]) / 2.0 + state.noise**2 / count
+    rise = np.einsum("rii->r", tips.cov[:, :free, :free]) / free + tips.noise**2 / height_count
+    seen, seen_height = state.started, tips.started
+    return Surprise(
+        chi2=chi2,
+        dof=dof,
+        p=tail(chi2, dof),
+        vibration=np.where(seen, state.mean[..., 0] + 1j * state.mean[..., 1], complex(np.nan, np.nan)),
+        vibration_sd=np.where(seen, np.sqrt(spread), np.nan),
+        height=np.where(seen_height[:, None], tips.mean[:, :free] @ contrasts(free + 1), np.nan),
+        height_sd=np.where(seen_height, np.sqrt(rise), np.nan),
+        vibration_chi2=vibration.chi2,
+        height_chi2=height.chi2,
+        vibration_compared=vibration.dof > 0,
+        height_compared=height.dof > 0,
+    )
+
+
+def tail(chi2: float, dof: int) -> float:
+    """Return the upper tail probability of chi-square; 1 without degrees of freedom."""
+    if dof == 0:
+        return 1.0
+    from scipy.special import chdtrc
+
+    return float(chdtrc(dof, chi2))
