@@ -44,13 +44,13 @@ def table(rows: Sequence[Sequence[str]], *, left: int, last_left: bool = False) 
 def across(first: Sequence[str], columns: Sequence[Sequence[str]]) -> str:
     """Return columns beside a first one, broken into several tables where they do not fit the width."""
     lead = max(map(len, first))
-    tables, now, room = [], [list(first)], WIDTH - 2 - lead
+    groups, now, room = [], [list(first)], WIDTH - 2 - lead
     for column in columns:
         width = max(map(len, column)) + 2
         if width > room and len(now) > 1:
-            tables.append(now)
+            groups.append(now)
             now, room = [list(first)], WIDTH - 2 - lead
         now.append(list(column))
         room -= width
-    tables.append(now)
-    return "\n\n".join(table(list(zip(*table, strict=True)), left=1) for table in tables)
+    groups.append(now)
+    return "\n\n".join(table(list(zip(*group, strict=True)), left=1) for group in groups)
