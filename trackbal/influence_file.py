@@ -40,7 +40,16 @@ def read_influence(file: str | PathLike[str], rotor: Rotor) -> Influence:
     InputError
         Naming the file and the key, what was found and what was expected.
     """
-    return _Reader(file, rotor, _load(file)).read()
+    return parse_influence(_read_text(file), file, rotor)
+
+
+def parse_influence(text: str, source: str | PathLike[str], rotor: Rotor) -> Influence:
+    """Read the text of an influence.json; `source` names it in messages. Raises InputError as `read_influence`."""
+    try:
+        document = json.loads(text, parse_constant=_no_constant, parse_float=_finite)
+    except (ValueError, RecursionError) as error:
+        raise InputError(source, str(error), "valid JSON") from None
+    return _Reader(source, rotor, document).read()
 
 
 def write_influence(file: str | PathLike[str], rotor: Rotor, influence: Influence, *, force: bool = False) -> None:
@@ -166,20 +175,15 @@ def _unidentified(rotor: Rotor, influence: Influence) -> list[Row]:
     return entries
 
 
-def _load(file: str | PathLike[str]) -> Any:
-    """Return the parsed JSON of a file."""
+def _read_text(file: str | PathLike[str]) -> str:
     try:
-        text = Path(file).read_bytes().decode("utf-8-sig")
+        return Path(file).read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError(file, f"byte {error.start} is not UTF-8", "a UTF-8 text file") from None
     except OSError as error:
         raise InputError(file, error.strerror or str(error), "an influence file that can be read") from None
     except ValueError as error:  # a path no system call accepts
         raise InputError(file, str(error), "an influence file that can be read") from None
-    try:
-        return json.loads(text, parse_constant=_no_constant, parse_float=_finite)
-    except (ValueError, RecursionError) as error:
-        raise InputError(file, str(error), "valid JSON") from None
 
 
 def _no_constant(name: str) -> float:

@@ -265,7 +265,7 @@ def _single_reading_mistakes(rotor: Rotor, job: JobArrays) -> Iterator[Mistake]:
     shape = (len(rotor.regimes), len(rotor.sensors))
     for r, s in np.argwhere(job.vibration_count[-1] > 0):
         name = f"{rotor.regimes[r].name}, {rotor.sensors[s].name}"
-        slips = [(-1.0, "one_half_turn", "phase off by 180 degrees")]
+        slips: list[tuple[complex, str, str]] = [(-1.0, "one_half_turn", "phase off by 180 degrees")]
         slips += [(10.0, "one_decimal", "decimal point one place too far left")]
         slips += [(0.1, "one_decimal", "decimal point one place too far right")]
         slips += [(value, "one_unit", what) for value, what in _unit_slips(rotor, int(s))]

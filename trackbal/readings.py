@@ -95,7 +95,7 @@ def read_headings(rotor: Rotor, table: CsvTable, leading: Sequence[str]) -> Head
         if heading.startswith("info.") and heading != "info.":
             found.info[heading] = position
             continue
-        name, unit = _split_unit(heading)
+        name, unit = split_unit(heading)
         if name not in known:
             raise table.error(None, position, heading, _expected_columns(leading) + near(name, list(known)))
         meaning = known[name]
@@ -139,7 +139,7 @@ def _expected_columns(leading: Sequence[str]) -> str:
     return f"{names}, <sensor>.amp, <sensor>.deg, height.<blade>, note or info.<anything>"
 
 
-def _split_unit(heading: str) -> tuple[str, str | None]:
+def split_unit(heading: str) -> tuple[str, str | None]:
     """Split `name [unit]`; the unit is None if there are no brackets."""
     if not heading.endswith("]") or "[" not in heading:
         return heading, None

@@ -112,6 +112,11 @@ class Rotor:
         """
         return _read_rotor(Table.load(file), file)
 
+    @classmethod
+    def parse(cls, text: str, source: str | PathLike[str]) -> Rotor:
+        """Read the text of a rotor.toml; `source` names it in messages. Raises InputError as `load`."""
+        return _read_rotor(Table.parse(text, source), source)
+
     @cached_property
     def harmonics(self) -> NDArray[np.int_]:
         """Harmonic of each sensor, shape (S,)."""

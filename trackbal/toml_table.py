@@ -37,10 +37,15 @@ class Table:
         except (OSError, ValueError) as error:  # ValueError: a null byte in the name
             reason = getattr(error, "strerror", None) or str(error)
             raise InputError(file, reason, "a TOML file that can be read") from None
+        return cls.parse(text, file)
+
+    @classmethod
+    def parse(cls, text: str, source: str | PathLike[str]) -> Table:
+        """Read TOML text; `source` names it in messages. Raises InputError if it is not TOML."""
         try:
-            return cls(tomllib.loads(text), file)
+            return cls(tomllib.loads(text), source)
         except (ValueError, RecursionError) as error:  # ValueError: also a whole number of thousands of digits
-            raise InputError(file, str(error), "valid TOML") from None
+            raise InputError(source, str(error), "valid TOML") from None
 
     def error(self, key: str, found: object, expected: str) -> InputError:
         """Return the InputError for a key of this table."""
