@@ -142,7 +142,9 @@ def estimate(
         sample = _sample([cells[c] for c in usable.tolist()])
         part = _components(sample, largest_change, sigma2[usable], size2[usable], least[usable], free)
         size2[usable] = part.size2
-        sigma2[usable], dof[usable] = part.sigma2, part.dof * len(cells[0].dof) / len(sample[0].dof)
+        told = part.dof > 0.5  # in the sample, too
+        sigma2[usable[told]] = part.sigma2[told]
+        dof[usable[told]] = part.dof[told] * len(cells[0].dof) / len(sample[0].dof)
         sigma2 = _filled_noise(sigma2, dof, noise_groups, prior)
         kappa[free] = np.sqrt(part.kappa2[free])
         between = np.where(known, _pooled_spread(part.kappa2 * size2 * free, prior, free, jobs), before)

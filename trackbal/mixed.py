@@ -31,6 +31,7 @@ KAPPA2_FLOOR = 1e-10  # a spread below 1e-5 of the coefficient is none
 TOLERANCE = 1e-7  # of the logarithm of a variance, per step
 MOST_CYCLES = 100  # of three steps each
 LONGEST_JUMP = 10.0  # in the logarithm of a variance, per cycle
+LEAST_DOF = 1e-3  # of the noise in a cell; with less it stays as it is
 NOISE_FLOOR = 1e-12  # of the mean square of a reading's changes: a noise of exactly 0 has no likelihood
 
 
@@ -251,7 +252,9 @@ def _step(data: Stack, scale2: Reals, free: NDArray[np.bool_], theta: Reals) -> 
     values = np.exp(theta)
     here = Components(values[: len(data.gram)], values[len(data.gram) :])
     at = solve(data, here.sigma2, here.kappa2 * scale2)
-    sigma2 = here.sigma2 * np.sqrt(np.maximum(at.noise_squares, 0.0) / at.noise_trace)
+    told = at.noise_trace * here.sigma2 > LEAST_DOF
+    ratio = np.maximum(at.noise_squares, 0.0) / np.where(told, at.noise_trace, 1.0)
+    sigma2 = here.sigma2 * np.where(told, np.sqrt(ratio), 1.0)
     found, due = (at.score_squares * scale2).sum(axis=0), (at.score_trace * scale2).sum(axis=0)
     kappa2 = here.kappa2 * np.where(free & (due > 0), np.sqrt(found / np.where(due > 0, due, 1.0)), 1.0)
     return _join(Components(np.maximum(sigma2, noise_floor(data)), kappa2)), at.likelihood

@@ -3,11 +3,13 @@
 Each reading of a run is compared with what all OTHER runs lead to expect of it (the
 deletion residual of generalised least squares: ``(Q y)[t] / Q[t, t]`` with Q the inverse
 covariance less what the coefficients and the job's start take up; Christensen, Pearson
-and Johnson 1992, Technometrics 34, from memory). Its tail probability allows for the
-noise being estimated from the same runs: for c noise degrees of freedom of which a reading
-takes k, ``e / c`` is Beta(k/2, (c - k)/2). Readings of a run are put together by Fisher's
-method (Statistical Methods for Research Workers, section 21.1), beside the single most
-improbable one. A run is suspect when its probability is below FALSE_ALARM / (number of
+and Johnson 1992, Technometrics 34, from memory). Its tail probability allows for the noise
+being estimated from the same runs. Where aircraft are taken to answer alike that is exact:
+of c degrees of freedom the squared, scaled residual e of k parts takes a share e / c that
+is Beta(k/2, (c - k)/2). Where their spread is estimated too, e / k is taken as F(k, c), c
+the noise's effective degrees of freedom: approximate, with the heavier tail. Readings of a
+run are put together by Fisher's method (Statistical Methods for Research Workers, section
+21.1), beside the single most improbable one. A run is suspect when its probability is below FALSE_ALARM / (number of
 runs): a history without a fault then names any run once in a thousand times.
 """
 
@@ -87,13 +89,15 @@ class _JobFit:
 
     `alpha` (A,): the type's coefficients; `moved` (J, A): how far each job's own are
     expected from them; `taken` (J, A, A): B in ``Q = weight / sigma2 (centring) -
-    weight z~' B z~ weight``, what the fitted coefficients take off the precision.
+    weight z~' B z~ weight``, what the fitted coefficients take off the precision;
+    `alike`: no spread between aircraft.
     """
 
     alpha: Matrix
     moved: Matrix
     taken: Matrix
     sigma2: float
+    alike: bool
 
     @classmethod
     def of(cls, gram: Matrix, moment: Matrix, found: Estimate, c: int) -> _JobFit:
@@ -104,7 +108,7 @@ class _JobFit:
         g = np.linalg.inv(inner)
         own = np.einsum("jab,jb->ja", g, moment - gram @ found.alpha[c])
         taken = spread[:, None] * g / sigma2 + g.conj().swapaxes(-1, -2) @ found.error[c] @ g
-        return cls(found.alpha[c], spread * own, taken, float(sigma2))
+        return cls(found.alpha[c], spread * own, taken, float(sigma2), not spread.any())
 
 
 def _vibration_surprise(
@@ -119,14 +123,17 @@ def _vibration_surprise(
     pull = share * left
     judged = (weight > 0) & (precision > LEAST_LEVERAGE_LEFT * share)
     safe = np.where(judged, precision, 1.0)
-    part = np.minimum(np.abs(pull) ** 2 / safe / dof, 1 - 1e-12)
-    surprise = np.where(judged, -(dof - 1) * np.log1p(-part), np.nan)
-    return surprise, np.where(judged, np.abs(pull) / safe, np.nan)
+    share_of_dof = np.abs(pull) ** 2 / safe / dof  # complex: k = 2 of 2 dof
+    if own.alike:
+        surprise = -(dof - 1) * np.log1p(-np.minimum(share_of_dof, 1 - 1e-12))
+    else:
+        surprise = dof * np.log1p(share_of_dof)
+    return np.where(judged, surprise, np.nan), np.where(judged, np.abs(pull) / safe, np.nan)
 
 
 def _height_surprise(design: CentredDesign, y: Reals, own: _JobFit, job: Counts, dof: float) -> tuple[Reals, Reals]:
     """Return the same for the heights of a regime, all tips together."""
-    from scipy.special import betaincc
+    from scipy.special import betaincc, fdtrc
 
     effect, weight = design.effect, design.weight  # (A, B, n)
     blades = effect.shape[1]
@@ -143,8 +150,11 @@ def _height_surprise(design: CentredDesign, y: Reals, own: _JobFit, job: Counts,
     correction = np.linalg.solve(inner, np.einsum("nac,nc->na", taken, seen)[..., None])[..., 0]
     squares = np.einsum("bn,bn->n", pull, pull) / whole
     squares = squares + (weight / whole) ** 2 * np.einsum("na,na->n", seen, correction)
-    part = np.clip(squares / dof, 0.0, 1 - 1e-12)
-    chance = betaincc((blades - 1) / 2, (dof - blades + 1) / 2, part)
+    free = blades - 1
+    if own.alike:
+        chance = betaincc(free / 2, (dof - free) / 2, np.clip(squares / dof, 0.0, 1 - 1e-12))
+    else:
+        chance = fdtrc(free, dof, np.maximum(squares, 0.0) / free)
     surprise = np.where(judged, -np.log(np.maximum(chance, 1e-300)), np.nan)
     missed = (pull + (weight**2 / whole) * np.einsum("abn,na->bn", effect, correction)) / whole
     return surprise, np.where(judged, np.sqrt(np.mean(missed**2, axis=0)), np.nan)
