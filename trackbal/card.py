@@ -20,6 +20,7 @@ from trackbal.run import Run
 
 #: Kinds of adjuster that are flight controls (common practice, no published source).
 FLIGHT_CONTROLS = ("pitch_link",)
+KINDS = ("weight", "pitch_link", "tab")
 
 
 @dataclass(frozen=True)
@@ -59,15 +60,16 @@ def card(
     expected = None
     if plan is not None and plan.count:
         expected = forecast(rotor, run, influence, plan.change)
-    body = [_head(rotor, run, labels), _verdict(rotor, advice, plan), _what_to_do(rotor, advice, plan, labels)]
+    body = [_head(rotor, run, labels), _verdict(rotor, advice, plan), _own_cautions(advice)]
+    body += [_what_to_do(rotor, advice, plan, labels)]
     body += [
-        readings_section(rotor, run, expected),
+        readings_section(rotor, run, expected, new_page=plan is not None and plan.count > 0),
         limits_section(rotor, labels.limits_from),
         unread_section(rotor, run, plan),
         _next_run(rotor, run, advice, expected),
         pictures_section(rotor, run, expected),
         buys_section(advice),
-        _cautions(rotor, advice, plan),
+        _cautions(advice),
         _sources(run, influence, labels),
     ]
     return page(f"Job card: {rotor.name}", body)
@@ -103,9 +105,18 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
         count = f"{plan.count} adjustment" + ("s" if plan.count > 1 else "")
         text = f"ADJUST. {count}; chance {chance_words(plan.chance)} that the next run is inside limits."
         detail = f"{now} Expected after the work: {plan.worst_ratio:.2f} of its limit."
-        if plan.chance < advice.wanted_chance:
-            detail += f" Wanted was {100 * advice.wanted_chance:.0f} %: another round is likely."
-    return tag("div", text, tag("p", detail), cls="verdict")
+    parts: list[object] = [text, tag("p", detail)]
+    if advice.review.stop and advice.verdict != "stop":
+        parts.append(tag("p", tag("strong", "A reading is at or above its stop limit. The stop was overridden.")))
+        parts.append(blank_lines(["Overridden by, reason, date:"], wide=True))
+    return tag("div", *parts, cls="verdict")
+
+
+def _own_cautions(advice: Advice) -> Html:
+    """Return what is said of this run alone; the standing cautions stand elsewhere on the card."""
+    standing = {*cautions.general_cautions(), *cautions.mechanical_causes(), *cautions.adjuster_cautions(KINDS)}
+    own = [caution for caution in advice.cautions if caution not in standing]
+    return tag("div", tag("h3", "Mind first"), bullets(own), cls="together") if own else Html("")
 
 
 def _label(rotor: Rotor, regime: str) -> str:
@@ -117,7 +128,7 @@ def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan | None, labels: CardLab
     if advice.verdict in ("stop", "investigate"):
         parts += [tag("h2", "Look for the cause"), check_boxes(cautions.mechanical_causes())]
         parts.append(tag("p", "Tick what was looked at, and write down what was found:"))
-        parts.append(blank_lines(["Found:", "Found:", "By, date:", "Decided by, date:"]))
+        parts.append(blank_lines(["Found:", "Found:", "Looked at by, date:", "Decided by, date:"], wide=True))
     if advice.verdict == "investigate" and plan is not None and plan.count:
         parts += [
             tag("h2", "If a licensed person decides to balance all the same"),
@@ -139,7 +150,7 @@ def _checklist(rotor: Rotor, advice: Advice, plan: Plan, labels: CardLabels) -> 
     for a, b, amount in done:
         adjuster, before = rotor.adjusters[a], float(advice.setting[a, b])
         signed = adjuster.minimum < 0.0
-        settings = [_setting(v, signed) for v in (before, before + amount)]
+        settings = [f"{_setting(v, signed)} {adjuster.unit}" for v in (before, before + amount)]
         what = action_words(adjuster, amount)
         rows.append((f"Blade {rotor.blades[b]}", what, *settings, box, "", ""))
     headings = ("Blade", "Do", "Installed before", "Installed after", "Done", "Actual amount", "Initials")
@@ -159,7 +170,7 @@ def _checklist(rotor: Rotor, advice: Advice, plan: Plan, labels: CardLabels) -> 
     kinds = [a.kind for a, row in zip(rotor.adjusters, plan.change, strict=True) if row.any()]
     parts.append(bullets(cautions.adjuster_cautions(kinds)))
     controls = [
-        f"Blade {rotor.blades[b]}, {rotor.adjusters[a].name.replace('_', ' ')}:"
+        f"blade {rotor.blades[b]}, {rotor.adjusters[a].name.replace('_', ' ')}"
         for a, b, _ in done
         if rotor.adjusters[a].kind in FLIGHT_CONTROLS
     ]
@@ -176,24 +187,22 @@ def _setting(value: float, signed: bool) -> str:
 
 
 def _signs(rotor: Rotor, plan: Plan) -> Html:
-    words = []
-    for adjuster, row in zip(rotor.adjusters, plan.change, strict=True):
-        if row.any():
-            name = adjuster.name.replace("_", " ")
-            words.append(
-                f"{name}: “{adjuster.positive}” makes the setting larger, “{adjuster.negative}” makes it smaller, "
-                f"in {adjuster.unit}, steps of {adjuster.step:g}"
-            )
-    return tag("p", "Signs. " + "; ".join(words) + ".")
+    words = [
+        f"{adjuster.name.replace('_', ' ')}: “{adjuster.positive}” takes the setting up, “{adjuster.negative}” takes "
+        f"it down; in {adjuster.unit}, steps of {adjuster.step:g}."
+        for adjuster, row in zip(rotor.adjusters, plan.change, strict=True)
+        if row.any()
+    ]
+    return tag("div", tag("h3", "Which way"), bullets(words), cls="together")
 
 
 def _sign_off(controls: Sequence[str]) -> Html:
-    parts = [tag("h3", "Signatures (name, licence, signature, date)")]
-    parts.append(blank_lines(["Work done by:", "Checked by:", "Tools and parts counted:", "Certified by:"]))
-    if controls:
-        parts.append(tag("h3", "Independent inspection of disturbed flight controls (name, signature)"))
-        parts.append(blank_lines(controls))
-    return tag("div", join(parts), cls="together")
+    """Return lines to sign, among them one for the independent inspection of each disturbed flight control."""
+    people = ["Work done by", "Checked by", "Tools and parts counted by", "Certified by"]
+    people[1:1] = [f"Independent inspection, flight control: {control}" for control in controls]
+    rows = [(who, "", "", "") for who in people]
+    headings = ("Signatures", "Name, licence", "Signature", "Date")
+    return tag("div", table(headings, rows, kinds="tfff", cls="sign"), cls="together")
 
 
 def _next_run(rotor: Rotor, run: Run, advice: Advice, expected: Forecast | None) -> Html:
@@ -224,15 +233,9 @@ def _next_run(rotor: Rotor, run: Run, advice: Advice, expected: Forecast | None)
     return join([*parts, bullets(items)])
 
 
-def _cautions(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
-    """Return the cautions that do not stand elsewhere on the card already."""
-    elsewhere = set(cautions.mechanical_causes())
-    if plan is not None:
-        kinds = [a.kind for a, row in zip(rotor.adjusters, plan.change, strict=True) if row.any()]
-        elsewhere |= set(cautions.adjuster_cautions(kinds))
-    left = [c for c in advice.cautions if c not in elsewhere]
+def _cautions(advice: Advice) -> Html:
     notes = [note.text for note in advice.review.notes]
-    parts = [tag("h2", "Cautions"), bullets(left)]
+    parts = [tag("h2", "Cautions"), bullets(cautions.general_cautions())]
     if notes:
         parts += [tag("h3", "Notes on the readings"), bullets(notes)]
     return join(parts)

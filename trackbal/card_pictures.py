@@ -16,8 +16,10 @@ from trackbal.rotor import Rotor
 from trackbal.run import Run
 from trackbal.svg import picture
 
-DIAL_MM = (37.0, 48.0)
-HEIGHTS_MM = (41.0, 62.0)
+#: Width and height of one picture in a row of up to 1, 2, ... 5; more go on to further rows.
+_ROW_MM = 186.0
+_LEAST_MM, _MOST_MM = 36.0, 50.0
+HEIGHTS_MM = 62.0
 COUNT_MM = (82.0, 48.0)
 
 
@@ -26,20 +28,29 @@ def pictures_section(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
     parts = [tag("h2", "Vibration, now" + (" and expected" if expected is not None else "")), _key(rotor, expected)]
     for s in np.flatnonzero(run.vibration_read.any(axis=0)):
         sensor = rotor.sensors[s]
-        dials = [_dial(rotor, run, expected, int(r), int(s)) for r in np.flatnonzero(run.vibration_read[:, s])]
+        read = np.flatnonzero(run.vibration_read[:, s])
+        dials = [_dial(rotor, run, expected, (int(r), int(s)), row_width(len(read))) for r in read]
         heading = tag("h3", f"{sensor.name}, {sensor.axis}, as part of the limit")
         parts.append(tag("figure", heading, tag("div", *dials, cls="figures")))
     if run.height_read.any():
-        panels = [_heights(rotor, run, expected, int(r)) for r in np.flatnonzero(run.height_read)]
+        read = np.flatnonzero(run.height_read)
+        panels = [_heights(rotor, run, expected, int(r), row_width(len(read))) for r in read]
         caption = (
             "Grey band between heavy lines: the spread limit, laid around the middle of the tips. All tips inside the "
             "band is inside the limit."
         )
         if expected is not None:
             caption += " Upright bars at the diamonds hold 95 % of the next runs."
-        heading = tag("h3", "Tip heights, by blade number")
+        heading = tag("h3", f"Tip heights in {rotor.height_unit}, by blade number")
         parts.append(tag("figure", heading, tag("div", *panels, cls="figures"), tag("figcaption", caption)))
     return join(parts)
+
+
+def row_width(count: int) -> float:
+    """Return the width in mm of each of `count` pictures, so that rows come out even."""
+    most = int(_ROW_MM // _LEAST_MM)
+    rows = -(-count // most)
+    return min(_ROW_MM / -(-count // rows) - 1.5, _MOST_MM)
 
 
 def _key(rotor: Rotor, expected: Forecast | None) -> Html:
@@ -53,7 +64,8 @@ def _key(rotor: Rotor, expected: Forecast | None) -> Html:
     return tag("p", words + phase_words(rotor), cls="note")
 
 
-def _dial(rotor: Rotor, run: Run, expected: Forecast | None, r: int, s: int) -> Html:
+def _dial(rotor: Rotor, run: Run, expected: Forecast | None, at: tuple[int, int], width: float) -> Html:
+    r, s = at
     regime, sensor = rotor.regimes[r], rotor.sensors[s]
     degrees = phase_deg(run.vibration[r, s], rotor.phase_sense)
     told = f"Now {abs(run.vibration[r, s]):.4g} {sensor.unit} at {float(degrees):.0f} degrees"
@@ -66,11 +78,11 @@ def _dial(rotor: Rotor, run: Run, expected: Forecast | None, r: int, s: int) -> 
         key=f"dial-{r + 1}-{s + 1}",
         title=f"{sensor.name} in {regime.label}",
         description=told,
-        size_mm=DIAL_MM,
+        size_mm=(width, width + 7.0),
     )
 
 
-def _heights(rotor: Rotor, run: Run, expected: Forecast | None, r: int) -> Html:
+def _heights(rotor: Rotor, run: Run, expected: Forecast | None, r: int, width: float) -> Html:
     told = f"Spread now {run.spread[r]:.4g} {rotor.height_unit}"
     if expected is not None:
         told += f", expected {np.ptp(expected.height[r]):.4g} {rotor.height_unit}"
@@ -80,8 +92,8 @@ def _heights(rotor: Rotor, run: Run, expected: Forecast | None, r: int) -> Html:
         key=f"tips-{r + 1}",
         title=f"Tip heights in {rotor.regimes[r].label}",
         description=told,
-        size_mm=HEIGHTS_MM,
-        margins_mm=(10.0, 1.0, 5.0, 8.0),
+        size_mm=(width, HEIGHTS_MM),
+        margins_mm=(9.0, 0.5, 5.5, 7.5),
     )
 
 

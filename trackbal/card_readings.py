@@ -40,8 +40,11 @@ def sensor_words(rotor: Rotor, s: int) -> str:
     return f"{sensor.name} ({sensor.unit}{harmonic})"
 
 
-def readings_section(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
-    """Return the table of readings against limits, with a column to fill in after the next run."""
+def readings_section(rotor: Rotor, run: Run, expected: Forecast | None, new_page: bool = False) -> Html:
+    """Return the table of readings against limits, with a column to fill in after the next run.
+
+    In print it begins on a new page if wanted.
+    """
     rows = []
     now_deg = phase_deg(run.vibration, rotor.phase_sense)
     after_deg = None if expected is None else phase_deg(expected.vibration, rotor.phase_sense)
@@ -67,9 +70,10 @@ def readings_section(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
     headings = ["Regime", "Reading", "Now", "Limit"]
     kinds = "ttnn"
     if expected is not None:
-        headings += ["Expected", "95 % of next runs"]
+        headings += ["Expected", "95 % range"]
         kinds += "nn"
-    parts = [tag("h2", "Readings and limits"), table([*headings, "Next run"], rows, kinds=kinds + "f")]
+    heading = tag("h2", "Readings and limits", cls="page" if new_page else "")
+    parts = [heading, table([*headings, "Next run"], rows, kinds=kinds + "f", cls="readings")]
     parts.append(tag("p", phase_words(rotor), " Tip spread is the highest minus the lowest tip.", cls="note"))
     return join([*parts, _blade_heights(rotor, run, expected)])
 
@@ -103,6 +107,11 @@ def _range(low: float, high: float, places: int) -> str:
     return f"{low:.{places}f} to {high:.{places}f}"
 
 
+def _signed(value: float, places: int) -> str:
+    rounded = round(float(value), places) + 0.0  # no minus before a nought
+    return f"{rounded:+.{places}f}".replace("-", "\u2212") if rounded else f"{rounded:.{places}f}"
+
+
 def _blade_heights(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
     read = np.flatnonzero(run.height_read)
     if not len(read):
@@ -110,14 +119,14 @@ def _blade_heights(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
     rows = []
     for r in read:
         places = max(decimals(float(rotor.height_limit[r])) - 1, 0)
-        now = [f"{v:+.{places}f}".replace("-", "\u2212") for v in run.height[r]]
+        now = [_signed(v, places) for v in run.height[r]]
         rows.append([f"{r + 1}  {rotor.regimes[r].label}", "now", *now])
         if expected is not None:
-            after = [f"{v:+.{places}f}".replace("-", "\u2212") for v in expected.height[r]]
+            after = [_signed(v, places) for v in expected.height[r]]
             rows.append([f"{r + 1}  {rotor.regimes[r].label}", "expected", *after])
     headings = ["Regime", "", *(f"Blade {b}" for b in rotor.blades)]
     caption = f"Tip heights above the mean tip, {rotor.height_unit}"
-    return table(headings, rows, kinds="tt" + "n" * len(rotor.blades), caption=caption)
+    return table(headings, rows, kinds="tt" + "b" * len(rotor.blades), caption=caption, cls="readings")
 
 
 def limits_section(rotor: Rotor, limits_from: str) -> Html:
@@ -165,7 +174,7 @@ def unread_section(rotor: Rotor, run: Run, plan: Plan | None) -> Html:
         if not run.height_read[r] and np.isfinite(rotor.height_limit[r]):
             limit, tips = float(rotor.height_limit[r]), plan.height_change[r]
             places = max(decimals(limit) - 1, 0)
-            ends = f"{tips.min():+.{places}f} to {tips.max():+.{places}f}".replace("-", "\u2212")
+            ends = f"{_signed(tips.min(), places)} to {_signed(tips.max(), places)}"
             rows.append([name, f"tip heights ({rotor.height_unit})", ends, f"{limit:.6g}", ""])
     if not rows:
         return Html("")
@@ -173,6 +182,6 @@ def unread_section(rotor: Rotor, run: Run, plan: Plan | None) -> Html:
         [
             tag("h2", "Not read this time"),
             tag("p", "The plan changes these readings too, by what is given here; what they are is not known."),
-            table(["Regime", "Reading", "Expected change", "Limit", "Next run"], rows, kinds="ttnnf"),
+            table(["Regime", "Reading", "Expected change", "Limit", "Next run"], rows, kinds="ttnnf", cls="readings"),
         ]
     )

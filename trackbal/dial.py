@@ -6,8 +6,8 @@ that a reading of ten limits and an expected one well inside are both seen on on
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 RIM = 9.0  # points around the dial for the degrees
+_LABEL_DEG = (338.0, 22.0, 202.0, 158.0)  # steep, as words are wider than high
+_MARK_ROOM = 6.0  # points between the farthest mark and the rim
 _LEAST_GAP = 8.5  # points between labelled rings
 
 
@@ -56,6 +58,12 @@ class Dial:
         r = np.asarray(amplitude, dtype=float)
         return np.where(r > 1.0, 1.0 + np.log(np.maximum(r, 1.0)), r) if self.compressed else r
 
+    def holding(self, largest: float) -> Dial:
+        """Return the dial with a rim that leaves room for the mark of the largest amplitude."""
+        scaled = float(self._scale(largest)) * self.radius / max(self.radius - _MARK_ROOM, 1.0)
+        outer = float(np.exp(scaled - 1.0)) if self.compressed and scaled > 1.0 else scaled
+        return replace(self, outer=max(self.outer, outer))
+
     def place(self, phasor: ArrayLike) -> tuple[Reals, Reals]:
         """Return where lag-convention phasors lie on the Axes."""
         angle = np.deg2rad(phase_deg(phasor, self.sense))
@@ -77,20 +85,20 @@ class Dial:
                 ha, va = side.get(turn, ("right", "center"))
                 write(self.ax, self.x + off * dx, self.y + off * dy, label, SMALL, color=SOFT, ha=ha, va=va)
 
-    def ring(self, amplitude: float, **style: object) -> None:
+    def ring(self, amplitude: float, **style: Any) -> None:
         """Draw a circle of constant amplitude."""
         turn = np.linspace(0.0, 2.0 * np.pi, 97)
         reach = float(self.reach(amplitude))
-        more = {"zorder": 1, "color": INK, "linewidth": 0.7} | style
+        more: dict[str, Any] = {"zorder": 1, "color": INK, "linewidth": 0.7} | style
         self.ax.plot(self.x + reach * np.sin(turn), self.y + reach * np.cos(turn), **more)
 
     def labelled_rings(self, rings: list[tuple[float, str]], away_from: list[complex], kept: list[float]) -> None:
-        """Draw rings with their labels along the diagonal that is farthest from some phasors.
+        """Draw rings with their labels along the direction that is farthest from some phasors.
 
         Rings nearer than a label's height to one of `kept` amplitudes, to the rim or to
         each other are left out.
         """
-        angle = self._free_diagonal(away_from)
+        angle = self._free_direction(away_from)
         dx, dy = np.sin(angle), np.cos(angle)
         taken = [float(self.reach(k)) for k in kept if k < self.outer]
         for amplitude, label in rings:
@@ -104,8 +112,8 @@ class Dial:
             box = {"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"}
             write(self.ax, self.x + reach * dx, self.y + reach * dy, label, SMALL, color=SOFT, bbox=box, zorder=2)
 
-    def _free_diagonal(self, away_from: list[complex]) -> float:
-        angles = np.deg2rad([45.0, 135.0, 225.0, 315.0])
+    def _free_direction(self, away_from: list[complex]) -> float:
+        angles = np.deg2rad(_LABEL_DEG)
         if not away_from:
             return float(angles[0])
         busy = np.deg2rad(phase_deg(np.array(away_from), self.sense))

@@ -7,8 +7,11 @@ which only this package makes.
 from __future__ import annotations
 
 import html
+import re
 import unicodedata
 from collections.abc import Iterable, Sequence
+
+_BLANKS = re.compile(r"\s+")
 
 INK, SOFT_INK, PAPER = "#111111", "#444444", "#ffffff"
 
@@ -27,6 +30,7 @@ li {{ margin: .2rem 0; }}
 .note {{ color: {SOFT_INK}; font-size: .9rem; }}
 .verdict {{ border: 3px solid {INK}; padding: .5rem .8rem; margin: .8rem 0; font-size: 1.35rem; font-weight: bold;
   line-height: 1.25; break-inside: avoid; }}
+.verdict .lines {{ font-size: 1rem; font-weight: normal; }}
 .verdict p {{ font-size: 1rem; font-weight: normal; margin: .3rem 0 0; }}
 table {{ border-collapse: collapse; width: 100%; margin: .4rem 0; }}
 caption {{ text-align: left; font-weight: bold; padding: .2rem 0; }}
@@ -35,19 +39,30 @@ th {{ font-weight: bold; }}
 thead {{ display: table-header-group; }}
 tr {{ break-inside: avoid; }}
 td.n, th.n {{ text-align: right; }}
+thead th {{ overflow-wrap: normal; vertical-align: bottom; }}
+thead th.any {{ overflow-wrap: anywhere; }}
+.readings {{ font-size: .86em; }}
 td.n {{ font-variant-numeric: tabular-nums; white-space: nowrap; }}
-td.fill {{ min-width: 4.5rem; }}
+td.n.any {{ white-space: normal; }}
+td.fill {{ min-width: 4rem; }}
 .box {{ display: inline-block; width: 1.05em; height: 1.05em; border: 2px solid {INK}; vertical-align: -.18em; }}
 .todo {{ font-size: 1.15rem; }}
 .todo tbody th {{ border-left-width: 4px; font-size: 1.15em; white-space: nowrap; }}
 .todo .do {{ font-weight: bold; }}
-.todo td.fill {{ height: 2.1rem; }}
-.lines {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(15rem, 1fr)); gap: .35rem 1.5rem;
+.todo td.fill {{ height: 1.9rem; }}
+.todo th.n {{ width: 5rem; }}
+.todo thead th {{ font-size: .8em; }}
+.lines {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(14rem, 1fr)); gap: .35rem 1.5rem;
   break-inside: avoid; }}
 .lines div {{ display: flex; gap: .5rem; align-items: flex-end; min-height: 1.9rem; }}
 .lines div > span {{ flex: 1 1 auto; min-width: 4rem; border-bottom: 1px solid {INK}; min-height: 1.35rem; }}
+.lines.wide {{ grid-template-columns: 1fr; }}
+.sign td.fill {{ height: 1.75rem; }}
+.sign td.fill {{ min-width: 7rem; }}
+.sign tbody th {{ font-weight: normal; }}
 .figures {{ display: flex; flex-wrap: wrap; gap: .4rem; align-items: flex-start; }}
 .figures svg {{ flex: 0 0 auto; max-width: 100%; height: auto; break-inside: avoid; }}
+.figures > div {{ margin-right: .8rem; }}
 figure {{ margin: .5rem 0; break-inside: avoid; }}
 figcaption {{ font-size: .9rem; color: {SOFT_INK}; margin: .2rem 0; }}
 .together {{ break-inside: avoid; }}
@@ -64,7 +79,11 @@ figcaption {{ font-size: .9rem; color: {SOFT_INK}; margin: .2rem 0; }}
   .todo tbody th {{ border: 0; }}
 }}
 @media print {{
-  body {{ padding: 0; max-width: none; font-size: 10.5pt; }}
+  :root {{ font-size: 10pt; }}
+  body {{ padding: 0 1px; max-width: none; line-height: 1.3; }}
+  h2 {{ margin-top: 1.1rem; }}
+  h2.page {{ break-before: page; }}
+  li {{ margin: .1rem 0; }}
   .todo {{ font-size: 12.5pt; }}
 }}
 @page {{ margin: 13mm 12mm; }}
@@ -79,7 +98,7 @@ class Html(str):
 
 def plain(text: object) -> str:
     """Return text on one line; characters that show nothing or turn the writing direction become U+FFFD."""
-    line = " ".join(str(text).split())
+    line = _BLANKS.sub(" ", str(text))
     return "".join("\ufffd" if unicodedata.category(c) in ("Cc", "Cf", "Cs", "Co", "Cn") else c for c in line)
 
 
@@ -111,9 +130,10 @@ def check_boxes(items: Iterable[object]) -> Html:
     return Html(f"<ul {style}>" + join(tag("li", box, item) for item in items) + "</ul>")
 
 
-def blank_lines(labels: Iterable[object]) -> Html:
-    """Return labels with a line beside each to write on."""
-    return tag("div", *(Html(f"<div>{esc(label)}<span></span></div>") for label in labels), cls="lines")
+def blank_lines(labels: Iterable[object], wide: bool = False) -> Html:
+    """Return labels with a line beside each to write on; `wide` lines take the whole width."""
+    lines = (Html(f"<div>{esc(label)}<span></span></div>") for label in labels)
+    return tag("div", *lines, cls="lines wide" if wide else "lines")
 
 
 def table(
@@ -127,10 +147,11 @@ def table(
 ) -> Html:
     """Return a table; on a narrow screen each row becomes a block with its headings beside the cells.
 
-    `kinds` gives a letter a column: t text, n number, f a field to fill in, d what to do.
+    `kinds` gives a letter a column: t text, n number, b number under a name that may be
+    long, f a field to fill in, d what to do.
     """
     kinds = kinds or "t" * len(headings)
-    classes = {"t": "", "n": ' class="n"', "f": ' class="fill"', "d": ' class="do"'}
+    classes = {"t": "", "n": ' class="n"', "b": ' class="n any"', "f": ' class="fill"', "d": ' class="do"'}
     marks = [classes[k] for k in kinds]
     head = "".join(f'<th scope="col"{m}>{esc(h)}</th>' for h, m in zip(headings, marks, strict=True))
     body = []

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from trackbal.advice import Advice, Plan
+from trackbal.advice import Advice
 from trackbal.dial import Dial, dial_row
 from trackbal.forecast import Forecast, ellipse
 from trackbal.plot_style import (
@@ -31,12 +31,12 @@ from trackbal.plot_style import (
     write,
 )
 from trackbal.rotor import Rotor
-from trackbal.run import Reals, Run
+from trackbal.run import Counts, Run
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_LABEL_BLOCK = 31.0  # points under a dial: two lines of the regime's label, one of numbers
+_LABEL_BLOCK = 30.0  # points under a dial: a line of numbers, two of the regime's label
 _LEAST_OUTER = 1.5  # of the limit: the limit circle is never at the rim
 _RINGS = (2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 1000.0)
 _NORMAL_QUANTILE = 1.959964  # of LIKELY, both tails
@@ -70,19 +70,19 @@ def phasors(
         The one given; its data coordinates are points.
     """
     read = np.flatnonzero(run.vibration_read[:, sensor])
-    shown = list(read if regimes is None else regimes)
-    outer = max(_LEAST_OUTER, 1.08 * max((_reach(rotor, run, forecast, int(r), sensor) for r in read), default=0.0))
+    shown = read.tolist() if regimes is None else list(regimes)
+    largest = max((_reach(rotor, run, forecast, int(r), sensor) for r in read), default=0.0)
     for r, (x, y, radius) in zip(shown, dial_row(ax, max(len(shown), 1), _LABEL_BLOCK), strict=False):
-        dial = Dial(ax, x, y, radius, outer, rotor.phase_sense)
+        dial = Dial(ax, x, y, radius, _LEAST_OUTER, rotor.phase_sense).holding(largest)
         _draw_dial(dial, rotor, run, forecast, r, sensor)
         width = 2.0 * x if len(shown) == 1 else size_points(ax)[0] / len(shown)
         label = fitted(f"{r + 1}  {rotor.regimes[r].label}", width - 4.0, NORMAL, lines=2)
-        write(ax, x, _LABEL_BLOCK - 1.0, label, NORMAL, va="top", linespacing=1.05)
+        write(ax, x, _LABEL_BLOCK - 10.5, label, NORMAL, va="top", linespacing=1.05)
         limit = rotor.vibration_limit[r, sensor]
         ratios = f"{abs(run.vibration[r, sensor]) / limit:.2f}"
         if forecast is not None:
             ratios += f" → {abs(forecast.vibration[r, sensor]) / limit:.2f}"
-        write(ax, x, 1.5, ratios, NORMAL, va="bottom")
+        write(ax, x, _LABEL_BLOCK - 1.0, ratios, NORMAL, va="top", fontweight="bold")
     return ax
 
 
@@ -143,7 +143,7 @@ def tip_heights(
         scale is that of all regimes either way.
     """
     read = np.flatnonzero(run.height_read)
-    shown = list(read if regimes is None else regimes)
+    shown = read.tolist() if regimes is None else list(regimes)
     low, high = _height_range(rotor, run, forecast, read)
     columns = [0.0] if forecast is None else [0.0, 1.0]
     pitch = len(columns) + 1.0
@@ -154,8 +154,10 @@ def tip_heights(
         _draw_heights(ax, rotor, run, forecast, int(r), pitch * i)
     ticks = [pitch * i + c for i in range(len(shown)) for c in columns]
     ax.set_xticks(ticks, (["now"] if forecast is None else ["now", "exp."]) * len(shown))
-    ax.set_ylabel(f"tip height, {rotor.height_unit}", fontsize=SMALL, fontfamily=FONT, labelpad=2.0)
-    cell = size_points(ax)[0] / max(len(shown), 1)
+    width, height = size_points(ax)
+    unit: dict[str, Any] = {"transform": ax.transAxes, "ha": "right", "va": "top", "color": SOFT}
+    write(ax, -5.0 / width, -6.0 / height, rotor.height_unit, SMALL, **unit)
+    cell = width / max(len(shown), 1)
     for i, r in enumerate(shown):
         label = fitted(f"{r + 1}  {rotor.regimes[r].label}", cell - 4.0, NORMAL, lines=2)
         middle = pitch * i + sum(columns) / len(columns)
@@ -164,7 +166,7 @@ def tip_heights(
     return ax
 
 
-def _height_range(rotor: Rotor, run: Run, forecast: Forecast | None, read: Reals) -> tuple[float, float]:
+def _height_range(rotor: Rotor, run: Run, forecast: Forecast | None, read: Counts) -> tuple[float, float]:
     ends = [0.0]
     for r in read:
         for tips in [run.height[r]] + ([] if forecast is None else [forecast.height[r]]):
@@ -203,9 +205,9 @@ def _draw_heights(ax: Axes, rotor: Rotor, run: Run, forecast: Forecast | None, r
 
 def worst_by_count(ax: Axes, advice: Advice) -> Axes:
     """Draw the worst reading over its limit, as expected, against the number of adjustments."""
-    plans = _distinct(advice)
-    values = [plan.worst_ratio for plan in plans]
-    _by_count(ax, advice, plans, values, [f"{v:.2f}" for v in values], top=1.22 * max(*values, 1.0))
+    values = {plan.count: (plan.worst_ratio, f"{plan.worst_ratio:.2f}") for plan in advice.plans}
+    top = 1.22 * max(1.0, *(value for value, _ in values.values()))
+    _by_count(ax, advice, values, top, line=1.0)
     ax.axhline(1.0, color=INK, linewidth=1.6, zorder=1)
     ax.set_ylabel("worst reading / limit", fontsize=SMALL, fontfamily=FONT)
     return ax
@@ -213,10 +215,10 @@ def worst_by_count(ax: Axes, advice: Advice) -> Axes:
 
 def chance_by_count(ax: Axes, advice: Advice) -> Axes:
     """Draw the chance that the next run is inside limits against the number of adjustments."""
-    plans = _distinct(advice)
-    values = [100.0 * plan.chance for plan in plans]
-    _by_count(ax, advice, plans, values, [chance_words(plan.chance, "") for plan in plans], top=122.0)
-    ax.axhline(100.0 * advice.wanted_chance, color=INK, linewidth=1.0, linestyle="--", zorder=1)
+    values = {plan.count: (100.0 * plan.chance, chance_words(plan.chance, "")) for plan in advice.plans}
+    wanted = 100.0 * advice.wanted_chance
+    _by_count(ax, advice, values, 122.0, line=wanted)
+    ax.axhline(wanted, color=INK, linewidth=1.0, linestyle="--", zorder=1)
     ax.set_yticks([0, 25, 50, 75, 100])
     ax.set_ylabel("chance inside limits, %", fontsize=SMALL, fontfamily=FONT)
     return ax
@@ -229,23 +231,23 @@ def chance_words(chance: float, unit: str = " %") -> str:
     return f"<1{unit}" if chance < 0.005 else f"{100.0 * chance:.0f}{unit}"
 
 
-def _distinct(advice: Advice) -> list[Plan]:
-    """Return the plans, each count once."""
-    return list({plan.count: plan for plan in advice.plans}.values())
-
-
-def _by_count(ax: Axes, advice: Advice, plans: list[Plan], values: list[float], labels: list[str], top: float) -> None:
+def _by_count(ax: Axes, advice: Advice, values: dict[int, tuple[float, str]], top: float, line: float) -> None:
+    """Draw count -> (value, label); labels keep off a level line."""
     plain_axes(ax)
-    counts = [plan.count for plan in plans]
+    counts = list(values)
     chosen = advice.plans[advice.recommended].count if advice.recommended is not None else -1
     ax.set_ylim(0.0, top)
     ax.set_xlim(min(counts) - 0.5, max(counts) + 0.5)
-    ax.plot(counts, values, color=SOFT, linewidth=0.8, zorder=2)
-    for count, value, label in zip(counts, values, labels, strict=True):
+    ax.plot(counts, [value for value, _ in values.values()], color=SOFT, linewidth=0.8, zorder=1)
+    per_point = top / size_points(ax)[1]
+    for count, (value, label) in values.items():
         marks = EXPECTED_MARK if count == chosen else NOW_MARK | {"markeredgecolor": SOFT}
         ax.plot([count], [value], zorder=3, **marks)
-        offset = top * 5.0 / size_points(ax)[1]
         weight = "bold" if count == chosen else "normal"
-        write(ax, count, value + offset, label, SMALL, va="bottom", fontweight=weight)
+        clear = not value < line < value + 15.0 * per_point  # the label would lie on the line: put it below
+        up = clear or value < 14.0 * per_point
+        place, side = (value + 5.0 * per_point, "bottom") if up else (value - 5.0 * per_point, "top")
+        box = {"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"}
+        write(ax, count, place, label, SMALL, va=side, fontweight=weight, bbox=box, zorder=2)
     ax.set_xticks(counts)
     ax.set_xlabel("adjustments", fontsize=SMALL, fontfamily=FONT)

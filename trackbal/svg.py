@@ -83,8 +83,8 @@ def _inline(source: str, key: str, title: str, description: str) -> Html:
             "style": "stroke-linejoin:round;stroke-linecap:butt",
         },
     )
-    ET.SubElement(out, "title", {"id": f"{key}-title"}).text = plain(title)
-    ET.SubElement(out, "desc", {"id": f"{key}-desc"}).text = plain(description)
+    ET.SubElement(out, "title", {"id": f"{key}-title"}).text = plain(title).strip()
+    ET.SubElement(out, "desc", {"id": f"{key}-desc"}).text = plain(description).strip()
     for child in root:
         _copy(child, out, key, used)
     return Html(ET.tostring(out, encoding="unicode"))
