@@ -163,8 +163,8 @@ many is your crew willing to make in one evening?""",
         },
         title="Five blades, one exchanged, and a tab gauge that was away",
         story="""\
-A Beckwater of the Dunmere service had one blade exchanged after a bird strike and a pitch link
-replaced on another. The crew ran it on the ground and hovered, but would not fly it forward as rough
+A Beckwater of the Dunmere service had blade 4 exchanged after a bird strike, and the pitch link
+of blade 5 renewed. The crew ran it on the ground and hovered, but would not fly it forward as rough
 as it was: run 1 holds two regimes only. So trackbal does not advise on tabs after run 1 (they act in
 forward flight and need a reading there), and it says what its plan will change in the regimes it has
 not seen.
@@ -173,8 +173,8 @@ After run 2 the plan had tabs in it. The gauge for bending them was away for cal
 did the rest of the plan and flew: `adjustments2.csv` holds what was done, not what was advised. The
 tips still flew apart at speed. After run 3, with the gauge back, the tabs were bent.""",
         try_this="""\
-Things to try: compare the plan after run 2 with `adjustments2.csv`, and ask what the flight of run 3
-would have cost less if the crew had waited for the gauge.""",
+Things to try: compare the plan after run 2 with `adjustments2.csv`. Was the flight of run 3 worth it, or
+should the crew have waited for the gauge?""",
     ),
     Scene(
         folder="tail_rotor_weights_only",
@@ -188,8 +188,9 @@ would have cost less if the crew had waited for the gauge.""",
         title="A two-blade tail rotor with weights only",
         story="""\
 A Tarnlight of the Dunmere service got a tail rotor from store. The pilot felt a buzz in the pedals.
-This rotor can only be balanced with weights: at the blade tip, and at a chordwise station that sits a
-quarter of a turn away in its effect, so that with two blades every direction can be reached.
+This rotor can only be balanced with weights. The station at the tip acts along the blades; the chordwise
+station near the root sits behind the blade's line, so that its effect points a little to the side. With
+two blades, only the two stations together can reach every direction.
 
 The crew read each condition twice: a regime that stands twice in the sheet is a repeated reading, and
 trackbal uses the mean and the scatter. Their instrument shows phase as hours of a clock face (`4:30`

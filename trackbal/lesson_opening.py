@@ -9,7 +9,7 @@ import numpy as np
 
 from trackbal.lesson import Lesson
 from trackbal.run import Reals
-from trackbal.text_layout import cut, table, wrap
+from trackbal.text_layout import across, cut, wrap
 
 MOST_SUSPECTS = 5  # named one by one
 
@@ -70,7 +70,7 @@ def history_step(lesson: Lesson) -> Step:
         _what_a_step_does(lesson),
     ]
     parts.append(
-        wrap("'sure to' holds for the NEXT aircraft: what the history leaves open and how aircraft differ, together.")
+        wrap("± holds for the NEXT aircraft: what the history leaves open and how much aircraft differ by, together.")
     )
     for suspect in found.suspects[:MOST_SUSPECTS]:
         parts.append(wrap(f"Does not fit the others: job {suspect.job} run {suspect.run}: {suspect.why}", "- "))
@@ -82,14 +82,14 @@ def _what_a_step_does(lesson: Lesson) -> str:
     """Return, for each adjuster, its strongest effect, how well that is known, and how aircraft differ."""
     rotor, found = lesson.rotor, lesson.fit
     influence = found.influence
-    rows = [("one step of", "", "acts most on", "by", "sure to", "aircraft differ", "tip rises", "jobs")]
+    rows = [("one step of", "", "acts most on", "by", "differ by", "tip rises", "jobs")]
     for a, adjuster in enumerate(rotor.adjusters):
         strength = np.where(influence.unknown_vibration[a], -1.0, np.abs(influence.alpha[a]) / rotor.vibration_limit)
         r, s = (int(i) for i in np.unravel_index(int(np.argmax(strength)), strength.shape))
         size = float(abs(influence.alpha[a, r, s]))
         step = f"{adjuster.step:g} {adjuster.unit}"
         if strength[r, s] <= 0.0:
-            rows.append((cut(adjuster.name), step, "(not known)", "", "", "", "", str(int(found.jobs[a].max()))))
+            rows.append((cut(adjuster.name), step, "(not known)", "", "", "", str(int(found.jobs[a].max()))))
             continue
         cov = influence.vibration_cov[r, s, 2 * a : 2 * a + 2, 2 * a : 2 * a + 2]
         sure = math.sqrt(max(float(np.trace(cov)) / 2.0, 0.0)) / size
@@ -101,11 +101,11 @@ def _what_a_step_does(lesson: Lesson) -> str:
                 cut(adjuster.name),
                 step,
                 f"{cut(rotor.sensors[s].name)}, {cut(rotor.regimes[r].name, 14)}",
-                f"{size * adjuster.step:.3g} {rotor.sensors[s].unit}",
-                f"{100 * sure:.0f} %",
+                f"{size * adjuster.step:.3g} {rotor.sensors[s].unit} ±{100 * sure:.0f} %",
                 "not known" if math.isnan(found.spread[a]) else f"{100 * found.spread[a]:.0f} %",
                 "" if math.isnan(highest) else f"{highest:+.1f} {rotor.height_unit}",
                 str(int(found.jobs[a].max())),
             )
         )
-    return table(rows, left=3)
+    first, *rest = zip(*rows, strict=True)
+    return across(first, rest, left=3)

@@ -17,6 +17,7 @@ from trackbal.review import HEIGHT, Reading, Review
 from trackbal.rotor import Rotor
 from trackbal.text_layout import across, count, cut, paragraphs, table, wrap
 
+_NO_WORSE = 0.05  # of a limit, and in chance: how much worse a smaller plan worth naming may be
 _NEARLY = 0.98  # of the gain in cost: a smaller plan worth naming
 _MOST_LISTED = 5  # notes named one by one
 
@@ -59,7 +60,11 @@ def _readings(rotor: Rotor, visit: Visit) -> str:
             mark = "*" if size > rotor.vibration_limit[r, s] * (1.0 + 1e-9) else " "
             cells.append(f"{size:.3f} at {round(float(degrees[r, s])) % 360:>3}{mark}")
         columns.append([f"{cut(sensor.name)} ", f"{sensor.unit}, deg ", *cells])
-    return across(["regime", "", *(cut(r.name) for r in rotor.regimes)], columns)
+    table_text = across(["regime", "", *(cut(r.name) for r in rotor.regimes)], columns)
+    counts = np.unique(run.vibration_count[run.vibration_read])
+    if not len(counts) or counts[-1] == 1:
+        return table_text
+    return f"{table_text}\n  Each is the mean of {' to '.join(map(str, counts[[0, -1][len(counts) == 1 :]]))} readings."
 
 
 def _heights(rotor: Rotor, visit: Visit) -> str:
@@ -141,8 +146,10 @@ def _agreement(rotor: Rotor, visit: Visit) -> str:
         parts.append(wrap(f"{len(found)} readings can be held against what was expected. Farthest off:"))
         rows = [["regime", "reading", "measured", "expected", "off by"]]
         rows += [_departure_row(rotor, d) for d in found[:3]]
-        parts.append(table(rows, left=2))
-        parts.append(wrap(_believable(found, worst, usual)))
+        first, *rest = zip(*rows, strict=True)
+        parts.append(across(first, rest, left=2))
+        hint = " The crew's notes may say what." if visit.run.notes and not agrees(found) else ""
+        parts.append(wrap(_believable(found, worst, usual) + hint))
     else:
         parts.append("No reading was taken both times, so nothing can be compared.")
     if visit.unseen:
@@ -155,8 +162,8 @@ def _believable(found: tuple[Departure, ...], worst: Departure, usual: float) ->
     meaning = "sd is one standard deviation of reading noise and influence together"
     if agrees(found):
         return (
-            f"{meaning}; half of the readings are within {usual:.1f} sd. The run agrees: this aircraft answers as its "
-            "type does, and nothing suggests that a sign, a blade or an amount was mixed up."
+            f"{meaning}; half of the readings are within {usual:.1f} sd. The run agrees, as far as noise and "
+            "the differences between aircraft allow: nothing suggests that a sign, a blade or an amount was mixed up."
         )
     return (
         f"{meaning}. {worst.deviations:.1f} sd is no chance. Something changed that was not written down as an "
@@ -232,7 +239,8 @@ def _plan_table(rotor: Rotor, visit: Visit) -> str:
                 f"{one.worst.ratio:.2f} ({where}, {cut(one.worst.regime, 14)})",
             )
         )
-    return table(rows, left=3)
+    first, *rest = zip(*rows, strict=True)
+    return across(first, rest, left=3)
 
 
 def _not_read(rotor: Rotor, visit: Visit) -> str:
@@ -260,7 +268,7 @@ def _ladder(visit: Visit) -> str:
         if plan.count == seen:
             continue
         seen = plan.count
-        mark = "  <- advised" if m == advice.recommended else ""
+        mark = "" if m != advice.recommended else "  <- advised" if advice.verdict == "adjust" else "  <- shown above"
         cost = f"{plan.expected_cost:.4g}"
         rows.append((str(plan.count), f"{plan.worst_ratio:.2f}", _chance(plan.chance), cost, mark))
     head = "What each further adjustment buys"
@@ -280,31 +288,31 @@ def _why(visit: Visit) -> str:
         why = [f"It is the smallest plan with the wanted chance of {wanted}."]
         if fewer:
             best = fewer[-1]
-            why.append(
-                f"Why not fewer: with {count(best.count, 'adjustment')} the chance is {_chance(best.chance)} only."
-            )
+            why.append(f"Why not fewer: with {count(best.count, 'adjustment')} the chance is {_chance(best.chance)}.")
         if more:
             why.append("Why not more: every further one takes time and is one more place to go wrong.")
         return wrap(" ".join(why))
     why = [f"No plan of at most {count(len(advice.plans) - 1, 'adjustment')} reaches the wanted chance of {wanted}."]
-    why.append("Taken is the plan with the best chance; of plans within 0.01 of it, the one with the lowest cost.")
-    why += _almost_as_good(visit)
+    shown = "Advised" if advice.verdict == "adjust" else "Shown"
+    why.append(f"{shown} is the plan with the best chance; of plans within 0.01 of it, the one with the lowest cost.")
     if advice.verdict == "adjust":
+        why += _almost_as_good(visit)
         why.append("Be ready for another round: the next run shows how this aircraft answers.")
     return wrap(" ".join(why))
 
 
 def _almost_as_good(visit: Visit) -> list[str]:
-    """Return what to say of a smaller plan that brings nearly all of the advised plan's gain in cost."""
+    """Return what to say of a smaller plan that brings nearly all of the advised plan's gain."""
     plans, plan = visit.advice.plans, visit.plan
     assert plan is not None
     gain = plans[0].expected_cost - plan.expected_cost
     for smaller in plans:
         part = (plans[0].expected_cost - smaller.expected_cost) / gain if gain > 0.0 else 0.0
-        if 0 < smaller.count < plan.count and part >= _NEARLY:
+        no_worse = smaller.worst_ratio <= plan.worst_ratio + _NO_WORSE and smaller.chance >= plan.chance - _NO_WORSE
+        if 0 < smaller.count < plan.count and part >= _NEARLY and no_worse:
             return [
-                f"{count(smaller.count, 'adjustment')} would bring {100 * part:.0f} % of its gain in cost already, "
-                "if time on the stand is short."
+                f"{count(smaller.count, 'adjustment')} would bring nearly all of its gain in cost already: enough if "
+                "time on the stand is short."
             ]
     return []
 
@@ -367,7 +375,11 @@ def _summary_step(lesson: Lesson) -> Step:
 
 
 def _how_done(visit: Visit) -> str:
-    if visit.done is None or visit.plan is None:
+    if visit.done is None:
+        return ""
+    if visit.advice.verdict in ("investigate", "stop"):
+        return "the cause was looked for" if not visit.done.any() else "adjusted all the same"
+    if visit.plan is None:
         return ""
     return "as advised" if np.allclose(visit.done, visit.plan.change, rtol=0.0, atol=1e-9) else "not as advised"
 

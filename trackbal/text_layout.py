@@ -41,8 +41,11 @@ def table(rows: Sequence[Sequence[str]], *, left: int, last_left: bool = False) 
     return "\n".join(lines)
 
 
-def across(first: Sequence[str], columns: Sequence[Sequence[str]]) -> str:
-    """Return columns beside a first one, broken into several tables where they do not fit the width."""
+def across(first: Sequence[str], columns: Sequence[Sequence[str]], *, left: int = 1) -> str:
+    """Return columns beside a first one, broken into several tables where they do not fit the width.
+
+    The first `left` columns of each table are flush left.
+    """
     lead = max(map(len, first))
     groups, now, room = [], [list(first)], WIDTH - 2 - lead
     for column in columns:
@@ -53,4 +56,4 @@ def across(first: Sequence[str], columns: Sequence[Sequence[str]]) -> str:
         now.append(list(column))
         room -= width
     groups.append(now)
-    return "\n\n".join(table(list(zip(*group, strict=True)), left=1) for group in groups)
+    return "\n\n".join(table(list(zip(*group, strict=True)), left=left) for group in groups)

@@ -1,0 +1,144 @@
+"""The command replay: exit codes, one line for what is missing or wrong, and what it does not load."""
+
+from __future__ import annotations
+
+import io
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from trackbal.commands.group import run
+
+ROOT = Path(__file__).parents[1] / "demo_runs"
+FIVE = ROOT / "blade_change_five_blades"
+
+
+Spoil = Callable[[Path], object]
+
+
+def unlink(*names: str) -> Spoil:
+    def spoil(folder: Path) -> None:
+        for name in names:
+            (folder / name).unlink()
+
+    return spoil
+
+
+def rename(old: str, new: str) -> Spoil:
+    return lambda folder: (folder / old).rename(folder / new)
+
+
+def write(name: str, text: str) -> Spoil:
+    return lambda folder: (folder / name).write_text(text, encoding="utf-8")
+
+
+SPOILT: dict[str, tuple[Spoil, str]] = {
+    "no-rotor": (unlink("rotor.toml"), "rotor.toml"),
+    "no-history": (unlink("history.csv"), "history.csv"),
+    "no-history-adjustments": (unlink("history_adjustments.csv"), "history_adjustments.csv"),
+    "no-settings": (unlink("settings.csv"), "settings.csv"),
+    "no-first-run": (unlink("run1.csv"), "run1.csv"),
+    "no-runs": (unlink("run1.csv", "run2.csv", "run3.csv", "run4.csv"), "run1.csv"),
+    "gap-in-runs": (unlink("run3.csv"), "run3.csv"),
+    "gap-in-adjustments": (unlink("adjustments2.csv"), "adjustments2.csv"),
+    "no-last-adjustments": (unlink("adjustments3.csv"), "adjustments3.csv"),
+    "leading-zero": (rename("run4.csv", "run04.csv"), "run04.csv"),
+    "run-zero": (rename("run4.csv", "run0.csv"), "run0.csv"),
+    "adjustments-without-run": (
+        lambda f: [write(f"adjustments{k}.csv", "blade,adjuster,amount\n")(f) for k in (4, 5)],
+        "adjustments5.csv",
+    ),
+    "bad-cell": (
+        write("adjustments2.csv", "blade,adjuster,amount\n9,tab,1\n"),
+        "adjustments2.csv, row 2, column blade",
+    ),
+    "out-of-range": (write("adjustments1.csv", "blade,adjuster,amount\n4,tip_weight,-900\n"), "adjustments1.csv"),
+    "no-readings": (write("run2.csv", "regime,height.1\nhover,\n"), "run2.csv"),
+    "nothing-counts": (write("run2.csv", "regime,height.1\nhover,3\n"), "run2.csv"),
+    "not-utf8": (lambda f: (f / "run2.csv").write_bytes(b"regime\n\xff\n"), "run2.csv"),
+}
+
+
+@pytest.mark.parametrize("what", SPOILT)
+def test_what_is_missing_or_wrong_is_one_line_and_exit_2(
+    what: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    spoil, named = SPOILT[what]
+    folder = tmp_path / "demo"
+    shutil.copytree(FIVE, folder)
+    spoil(folder)
+    assert run(["replay", str(folder)]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.count("\n") == 1
+    assert named in err
+    assert "expected" in err
+
+
+def test_no_such_folder(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["replay", str(tmp_path / "none")]) == 2
+    out, err = capsys.readouterr()
+    assert (out, err.count("\n")) == ("", 1)
+    assert "no such folder" in err
+
+
+@pytest.mark.parametrize("options", [["--most", "13"], ["--chance", "0"], ["--chance", "often"], []])
+def test_wrong_usage_is_one_line_and_exit_2(options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["replay", *options] if not options else ["replay", str(FIVE), *options]
+    assert run(arguments) == 2
+    out, err = capsys.readouterr()
+    assert (out, err.count("\n")) == ("", 1)
+
+
+def test_replay_tells_the_job_and_ends_with_exit_0(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["replay", str(FIVE), "--most", "3", "--chance", "0.8"]) == 0
+    out, err = capsys.readouterr()
+    assert err == ""
+    assert out.startswith("The rotor: Beckwater main rotor\n-------------------------------\n")
+    assert out.index("Run 1: what was read") < out.index("Run 4: what was read") < out.index("Summary")
+    assert max(map(len, out.splitlines())) <= 100
+
+
+class _Terminal(io.StringIO):
+    def __init__(self, terminal: bool) -> None:
+        super().__init__("\n" * 100)
+        self.terminal, self.lines = terminal, 0
+
+    def isatty(self) -> bool:
+        return self.terminal
+
+    def readline(self, size: int | None = -1) -> str:  # type: ignore[override]
+        self.lines += 1
+        return super().readline()
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_pause_waits_between_steps_on_a_terminal_only(
+    terminal: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    keyboard = _Terminal(terminal)
+    monkeypatch.setattr(sys, "stdin", keyboard)
+    assert run(["replay", str(FIVE), "--pause"]) == 0
+    out, err = capsys.readouterr()
+    steps = sum(set(line) == {"-"} for line in out.splitlines())
+    assert keyboard.lines == (steps - 1 if terminal else 0)
+    assert err.count("Enter") == keyboard.lines
+
+
+def test_replay_does_not_load_what_it_does_not_need() -> None:
+    script = (
+        "import sys; from trackbal.commands.group import run; code = run(['replay', sys.argv[1]]); "
+        "assert code == 0; print(*[m for m in ('matplotlib', 'pandas') if m in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", script, str(FIVE)], capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0
+    assert done.stderr.strip() == ""
+
+
+def test_help_has_an_example(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["replay", "--help"]) == 0
+    assert "trackbal replay demo_runs/" in capsys.readouterr().out

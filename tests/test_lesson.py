@@ -1,0 +1,177 @@
+"""The lesson: what it says of an ordinary job, of a wrong one, and of one that is not finished."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from trackbal.agreement import agrees
+from trackbal.demo_folder import read_demo
+from trackbal.lesson import Lesson, prepare_lesson
+from trackbal.lesson_text import lesson_steps
+from trackbal.text_layout import WIDTH, across
+
+ROOT = Path(__file__).parents[1] / "demo_runs"
+FOLDERS = sorted(p.parent.name for p in ROOT.glob("*/rotor.toml"))
+FIVE = "blade_change_five_blades"
+FAULT = "fault_first_three_blades"
+
+
+@pytest.fixture
+def copy(tmp_path: Path) -> Callable[[str], Path]:
+    def make(name: str) -> Path:
+        return Path(shutil.copytree(ROOT / name, tmp_path / name))
+
+    return make
+
+
+def told(lesson: Lesson) -> str:
+    return " ".join(f"{s.title} {s.text}" for s in lesson_steps(lesson)).replace("\n", " ")
+
+
+def rewrite(file: Path, edit: Callable[[dict[str, str]], None]) -> None:
+    with file.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    for row in rows:
+        edit(row)
+    with file.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+@pytest.mark.parametrize("name", FOLDERS)
+def test_steps_tell_the_whole_job_within_the_width(name: str) -> None:
+    demo = read_demo(ROOT / name)
+    steps = lesson_steps(prepare_lesson(demo))
+    titles = [s.title for s in steps]
+    for k in range(1, len(demo.runs) + 1):
+        assert f"Run {k}: what was read" in titles
+        assert (f"Run {k}: as expected?" in titles) == (k > 1)
+        assert (f"After run {k}: what the crew did" in titles) == (k < len(demo.runs))
+    assert titles[-1] == "Summary"
+    assert all(len(line) <= WIDTH for s in steps for line in s.text.splitlines())
+    text = " ".join(s.text for s in steps)
+    assert text.count("Cautions") == 1
+    assert "nan" not in text.split()
+
+
+def test_settings_follow_from_what_was_done() -> None:
+    demo = read_demo(ROOT / FIVE)
+    lesson = prepare_lesson(demo)
+    for k, visit in enumerate(lesson.visits):
+        want = demo.settings[0] + sum(demo.changes[:k], np.zeros_like(demo.settings[0]))
+        np.testing.assert_allclose(visit.advice.setting, want)
+
+
+def test_a_part_of_the_plan_left_out_is_told() -> None:
+    lesson = prepare_lesson(read_demo(ROOT / FIVE))
+    assert "left out: blade" in told(lesson)
+    assert "not as advised" in told(lesson)
+    assert "Read for the first time, so nothing to compare with: cruise_80, cruise_120." in told(lesson)
+
+
+def test_without_one_adjustment_the_expectation_is_that_of_the_rest() -> None:
+    visit = prepare_lesson(read_demo(ROOT / FIVE)).visits[0]
+    plan = visit.plan
+    assert plan is not None
+    assert len(visit.left_out) == plan.count
+    one = visit.left_out[0]
+    rest = plan.change.copy()
+    assert rest[one.adjuster, one.blade] == one.amount
+    rest[one.adjuster, one.blade] = 0.0
+    lesson = prepare_lesson(read_demo(ROOT / FIVE))
+    rotor, influence = lesson.rotor, lesson.fit.influence
+    vibration = np.abs(visit.run.vibration + influence.vibration_change(rotor, rest)) / rotor.vibration_limit
+    spread = np.ptp(visit.run.height + influence.height_change(rest), axis=1) / rotor.height_limit
+    assert one.worst.ratio == pytest.approx(np.nanmax([np.nanmax(vibration), np.nanmax(spread)]))
+
+
+def test_the_fault_is_investigated_and_the_repair_is_noticed() -> None:
+    lesson = prepare_lesson(read_demo(ROOT / FAULT))
+    assert [v.advice.verdict for v in lesson.visits] == ["investigate", "adjust", "inside"]
+    apart = [v.departures for v in lesson.visits]
+    assert apart[0] is None
+    assert apart[1] is not None
+    assert not agrees(apart[1])  # the damper was replaced, which no adjustments sheet holds
+    assert apart[2] is not None
+    assert agrees(apart[2])
+    assert "Lead-lag dampers" in told(lesson)
+    assert "is no chance" in told(lesson)
+
+
+@pytest.mark.parametrize("name", [n for n in FOLDERS if n != FAULT])
+def test_demos_without_a_fault_agree_and_with_a_wrong_sign_do_not(name: str, copy: Callable[[str], Path]) -> None:
+    lesson = prepare_lesson(read_demo(ROOT / name))
+    assert all(v.departures is None or agrees(v.departures) for v in lesson.visits)
+    folder = copy(name)
+
+    def turn(row: dict[str, str]) -> None:
+        row["amount"] = f"{-float(row['amount']):g}"
+
+    rewrite(folder / "adjustments1.csv", turn)
+    (folder / "settings.csv").write_text(_middle_settings(folder), encoding="utf-8")
+    wrong = prepare_lesson(read_demo(folder))
+    departures = wrong.visits[1].departures
+    assert departures is not None
+    assert not agrees(departures)
+    assert "is no chance" in told(wrong)
+
+
+def _middle_settings(folder: Path) -> str:
+    """Return settings from which everything may move either way."""
+    rotor = read_demo(ROOT / folder.name).rotor
+    rows = [f"{b},{a.name},{(a.minimum + a.maximum) / 2:g}" for b in rotor.blades for a in rotor.adjusters]
+    return "\n".join(["blade,adjuster,setting", *rows]) + "\n"
+
+
+def test_a_job_that_is_not_finished_says_so(copy: Callable[[str], Path]) -> None:
+    folder = copy(FIVE)
+    (folder / "run4.csv").unlink()
+    lesson = prepare_lesson(read_demo(folder))  # adjustments3.csv, after the last run, stays
+    assert "NOT inside limits" in told(lesson)
+    assert lesson.visits[-1].done is not None
+    (folder / "adjustments3.csv").unlink()
+    assert prepare_lesson(read_demo(folder)).visits[-1].done is None
+
+
+def test_a_reading_at_its_stop_limit_is_told_and_no_plan_offered(copy: Callable[[str], Path]) -> None:
+    folder = copy(FIVE)
+
+    def far_too_rough(row: dict[str, str]) -> None:
+        row["cockpit_lateral.amp"] = "1.6"
+
+    rewrite(folder / "run1.csv", far_too_rough)
+    lesson = prepare_lesson(read_demo(folder))
+    assert lesson.visits[0].plan is None
+    assert "STOP: a reading is at or above its stop limit" in told(lesson)
+
+
+def test_a_doubtful_reading_is_told(copy: Callable[[str], Path]) -> None:
+    folder = copy(FIVE)
+
+    def dead_pickup(row: dict[str, str]) -> None:
+        row["cockpit_vertical.amp"] = "0"
+
+    rewrite(folder / "run2.csv", dead_pickup)
+    assert "Hard to believe" in told(prepare_lesson(read_demo(folder)))
+
+
+def test_smaller_counts_and_chances_change_the_advice_only() -> None:
+    demo = read_demo(ROOT / FIVE)
+    small = prepare_lesson(demo, most=1, chance=0.5)
+    assert all(v.plan is None or v.plan.count <= 1 for v in small.visits)
+    assert "wanted chance of 0.50" in told(small)
+
+
+def test_many_columns_are_broken_into_tables_of_the_width() -> None:
+    columns = [[f"sensor_{i}_vertical", f"{i}.000 at 123*"] for i in range(40)]
+    text = across(["regime", "hover"], columns)
+    assert all(len(line) <= WIDTH for line in text.splitlines())
+    assert all(f"sensor_{i}_vertical" in text for i in range(40))
+    assert text.count("hover") == text.count("\n\n") + 1
