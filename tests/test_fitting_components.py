@@ -14,7 +14,7 @@ from scipy.optimize import minimize
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from trackbal.estimate import Estimate, _total
-from trackbal.fitting import estimate_history, fit
+from trackbal.fitting import estimate_cells, fit
 from trackbal.identification import identify
 from trackbal.job_statistics import CellStatistics, HistoryCells
 from trackbal.mixed import Components, climb, solve, stack
@@ -60,7 +60,7 @@ def small() -> tuple[Rotor, History, Truth]:
 
 def test_spread_and_noise_maximise_the_dense_restricted_likelihood(small: tuple[Rotor, History, Truth]) -> None:
     rotor, history, truth = small
-    cells = HistoryCells(rotor, history).vibration_statistics()
+    cells = HistoryCells(rotor, history).vibration_statistics
     dense = [DenseCell(rotor, history, 0, s) for s in range(2)]
     scale2 = np.abs(truth.alpha[:, 0, :].T) ** 2
     data = stack(cells, np.ones((2, 2)), np.zeros((2, 2, 2)))
@@ -89,7 +89,7 @@ def test_spread_and_noise_maximise_the_dense_restricted_likelihood(small: tuple[
 
 def test_no_step_lowers_the_likelihood(small: tuple[Rotor, History, Truth]) -> None:
     rotor, history, truth = small
-    cells = HistoryCells(rotor, history).vibration_statistics()
+    cells = HistoryCells(rotor, history).vibration_statistics
     scale2 = np.abs(truth.alpha[:, 0, :].T) ** 2
     data = stack(cells, np.ones((2, 2)), np.zeros((2, 2, 2)))
     start = Components(np.array([5.0, 1e-6]), np.array([1e-4, 30.0]))
@@ -148,7 +148,7 @@ def test_without_spread_it_is_least_squares_with_job_dummies() -> None:
     """Coefficients, errors and noise of every cell against statsmodels OLS/WLS and numpy lstsq."""
     rotor = plain_rotor(blades=5, regimes=2, sensors=2, adjusters=3, harmonics=(1, 2))
     history = simulate(rotor, Truth.draw(rotor, seed=1), jobs=4, runs=6, seed=1)
-    found = estimate_history(rotor, history, spread=False)
+    found = estimate_cells(HistoryCells(rotor, history), spread=False)
     dummies = (history.job[:, None] == np.arange(4)).astype(float)
     for r in range(2):
         for s in range(2):
@@ -225,7 +225,7 @@ def test_statistics_of_a_cell_total_what_all_runs_hold() -> None:
     """The sums over jobs are those of the centred runs, computed here run by run."""
     rotor = plain_rotor(blades=3, regimes=1, sensors=1, adjusters=2)
     history = simulate(rotor, Truth.draw(rotor, seed=1), jobs=3, runs=3, seed=1, repeats=3)
-    cell: CellStatistics = HistoryCells(rotor, history).vibration_statistics()[0]
+    cell: CellStatistics = HistoryCells(rotor, history).vibration_statistics[0]
     gram = np.zeros((2, 2), dtype=complex)
     z = blade_harmonic(history.change, rotor.azimuth_deg, 1)
     for j in range(3):

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from invented_fleet import Truth, plain_rotor, random_changes, simulate
 
-from trackbal.fitting import estimate_history, fit
+from trackbal.fitting import estimate_cells, fit
 from trackbal.influence import Influence
+from trackbal.job_statistics import HistoryCells
 from trackbal.prior import as_real
 from trackbal.run import History
 
@@ -27,6 +28,7 @@ def test_one_job_keeps_the_priors_spread_and_sharpens_the_mean(prior: Influence)
     history = simulate(ROTOR, TRUTH, jobs=1, runs=8, seed=12)
     found = fit(ROTOR, history, prior).influence
     before = prior.vibration_cov - prior.mean_vibration_cov  # type: ignore[operator]
+    assert found.source["jobs"] == 1 and found.source["prior_jobs"] == 12
     np.testing.assert_allclose(found.vibration_cov - found.mean_vibration_cov, before, atol=1e-15)  # type: ignore[operator]
     trace = np.einsum("rsii->rs", found.mean_vibration_cov)
     assert (trace < np.einsum("rsii->rs", prior.mean_vibration_cov)).all()
@@ -36,7 +38,7 @@ def test_mean_is_the_weighted_mean_of_both(prior: Influence) -> None:
     """Against the textbook formula: precisions add, precision-weighted means add."""
     history = simulate(ROTOR, TRUTH, jobs=1, runs=8, seed=12)
     found = fit(ROTOR, history, prior).influence
-    alone = estimate_history(ROTOR, history, prior)
+    alone = estimate_cells(HistoryCells(ROTOR, history), prior)
     for c, (r, s) in enumerate((r, s) for r in range(2) for s in range(2)):
         ours = np.linalg.inv(0.5 * as_real(alone.vibration.error[c]))
         theirs = np.linalg.inv(prior.mean_vibration_cov[r, s])  # type: ignore[index]

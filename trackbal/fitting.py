@@ -12,7 +12,7 @@ from trackbal.estimate import Estimates, estimate
 from trackbal.fit_cautions import cautions
 from trackbal.influence import Influence
 from trackbal.job_statistics import HistoryCells
-from trackbal.prior import history_family, prior_knowledge, unite
+from trackbal.prior import history_family, prior_jobs, prior_knowledge, unite
 from trackbal.rotor import Rotor
 from trackbal.run import Counts, History, Reals
 from trackbal.suspects import Suspect, breaks, describe, describe_break, judge, pick, without
@@ -90,8 +90,9 @@ def fit(rotor: Rotor, history: History, prior: Influence | None = None) -> Fit:
     is its own. Coefficients of different aircraft differ (mixed.py); covariances in
     the result are for the next aircraft. What the runs cannot tell is marked unknown.
     """
-    estimates = estimate_history(rotor, history, prior)
-    suspects, without_them = find_suspects(rotor, history, estimates, prior)
+    cells = HistoryCells(rotor, history)
+    estimates = estimate_cells(cells, prior)
+    suspects, without_them = find_suspects(cells, estimates, prior)
     influence = _influence(rotor, history, estimates, prior)
     result = _diagnosed(rotor, influence, estimates, suspects)
     shift = _largest_shift(estimates, without_them) if suspects else 0.0
@@ -99,7 +100,7 @@ def fit(rotor: Rotor, history: History, prior: Influence | None = None) -> Fit:
 
 
 def find_suspects(
-    rotor: Rotor, history: History, estimates: Estimates, prior: Influence | None = None
+    cells: HistoryCells, estimates: Estimates, prior: Influence | None = None
 ) -> tuple[tuple[Suspect, ...], Estimates]:
     """Return the runs that do not fit, and what the history says without them.
 
@@ -108,10 +109,11 @@ def find_suspects(
     job with several such runs that parts into two halves, each sound in itself, is named
     once, at the run where it parts.
     """
+    rotor, history = cells.rotor, cells.history
     found: dict[int, Suspect] = {}
-    kept = history
     for _ in range(MOST_ROUNDS):
-        judgement = judge(HistoryCells(rotor, kept), estimates)
+        kept = cells.history
+        judgement = judge(cells, estimates)
         picked = pick(judgement, kept.job)
         if not len(picked):
             break
@@ -119,8 +121,8 @@ def find_suspects(
         left = np.bincount(kept.job[read], minlength=len(kept.jobs))
         for i in picked.tolist():
             found[i] = describe(rotor, kept, judgement, i, bool(left[kept.job[i]] < 3))
-        kept = without(kept, picked)
-        estimates = estimate_history(rotor, kept, prior)
+        cells = HistoryCells(rotor, without(kept, picked))
+        estimates = estimate_cells(cells, prior)
     jobs, times = np.unique(history.job[list(found)], return_counts=True)
     several = jobs[times > 1]
     for job, first in zip(several, breaks(rotor, history, estimates, several), strict=True):
@@ -142,20 +144,18 @@ def _largest_shift(full: Estimates, kept: Estimates) -> float:
     return largest
 
 
-def estimate_history(
-    rotor: Rotor, history: History, prior: Influence | None = None, *, spread: bool = True
-) -> Estimates:
-    """Return what the history says; `spread` False takes all aircraft to answer alike."""
-    cells = HistoryCells(rotor, history)
-    regimes, sensors = len(rotor.regimes), len(rotor.sensors)
+def estimate_cells(cells: HistoryCells, prior: Influence | None = None, *, spread: bool = True) -> Estimates:
+    """Return what a history says; `spread` False takes all aircraft to answer alike (least squares)."""
+    regimes, sensors = len(cells.rotor.regimes), len(cells.rotor.sensors)
     known = known_height = None
     if prior is not None:
         known = prior_knowledge(prior, "vibration", 2.0 * prior.vibration_noise.reshape(-1) ** 2)
         known_height = prior_knowledge(prior, "height", prior.height_noise**2)
-    by_sensor = np.tile(np.arange(sensors), regimes)
+    by_sensor, together = np.tile(np.arange(sensors), regimes), np.zeros(regimes, dtype=int)
+    largest = cells.largest_change
     return Estimates(
-        estimate(cells.vibration_statistics(), cells.largest_change, by_sensor, known, spread=spread),
-        estimate(cells.height_statistics(), cells.largest_change, np.zeros(regimes, int), known_height, spread=spread),
+        estimate(cells.vibration_statistics, largest, by_sensor, known, spread=spread),
+        estimate(cells.height_statistics, largest, together, known_height, spread=spread),
     )
 
 
@@ -166,6 +166,9 @@ def _influence(rotor: Rotor, history: History, estimates: Estimates, prior: Infl
     else:
         vibration = unite(estimates.vibration, prior, "vibration")
         height = unite(estimates.height, prior, "height")
+    source: dict[str, Any] = {"jobs": len(np.unique(history.job)), "runs": len(history.run), "dates": None}
+    if prior is not None:
+        source["prior_jobs"] = prior_jobs(prior)
     mean = vibration.mean.reshape(regimes, sensors, adjusters, 2)
     grid = (regimes, sensors, 2 * adjusters, 2 * adjusters)
     return Influence(
@@ -180,7 +183,7 @@ def _influence(rotor: Rotor, history: History, estimates: Estimates, prior: Infl
         unknown_height=np.ascontiguousarray(height.unknown.T) & [regime.heights for regime in rotor.regimes],
         mean_vibration_cov=vibration.mean_cov.reshape(grid),
         mean_height_cov=height.mean_cov,
-        source={"jobs": len(np.unique(history.job)), "runs": len(history.run), "dates": None},
+        source=source,
     )
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -153,8 +154,9 @@ class HistoryCells:
         y = np.where(design.weight > 0, self.history.height[:, r, :].T, 0.0)
         return np.where(design.weight > 0, self.centre(y, design.weight, design.job_weight), 0.0)
 
+    @cached_property
     def vibration_statistics(self) -> list[CellStatistics]:
-        """Return the statistics of all vibration cells, R * S of them."""
+        """Statistics of all vibration cells, R * S of them."""
         count, squares = self.history.vibration_count, self.history.vibration_squares
         sensors = len(self.rotor.sensors)
         cells: dict[int, CellStatistics] = {}
@@ -172,8 +174,9 @@ class HistoryCells:
                 )
         return [cells[c] for c in range(len(cells))]
 
+    @cached_property
     def height_statistics(self) -> list[CellStatistics]:
-        """Return the statistics of the heights of all regimes, R of them."""
+        """Statistics of the heights of all regimes, R of them."""
         count, squares = self.history.height_count, self.history.height_squares
         free = len(self.rotor.blades) - 1
         cells: dict[int, CellStatistics] = {}

@@ -111,10 +111,12 @@ def prior_knowledge(prior: Influence, kind: Kind, parts_noise: Reals) -> PriorKn
     family = prior_family(prior, kind, np.zeros((len(parts_noise), len(prior.tau)), dtype=bool))
     between = np.einsum("cii->ci", family.spread).reshape(*family.unknown.shape, -1).sum(axis=-1)
     split = (prior.mean_vibration_cov if kind == "vibration" else prior.mean_height_cov) is not None
-    return PriorKnowledge(np.maximum(between, 0.0), ~family.unknown & (between > 0), split, _jobs(prior), parts_noise)
+    return PriorKnowledge(
+        np.maximum(between, 0.0), ~family.unknown & (between > 0), split, prior_jobs(prior), parts_noise
+    )
 
 
-def _jobs(prior: Influence) -> float:
+def prior_jobs(prior: Influence) -> float:
     """Return the jobs a prior rests on; 2 where it does not say."""
     counts = [prior.source.get(key, 0) for key in ("jobs", "prior_jobs")]
     jobs = sum(float(c) for c in counts if isinstance(c, int | float) and not isinstance(c, bool) and 0 < c < 1e9)

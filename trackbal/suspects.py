@@ -63,7 +63,7 @@ def judge(cells: HistoryCells, estimates: Estimates) -> Judgement:
     tally = _Tally(n)
     sensors = len(cells.rotor.sensors)
     vibration, height = estimates.vibration, estimates.height
-    statistics = cells.vibration_statistics()
+    statistics = cells.vibration_statistics
     for pairs, design in cells.vibration_designs():
         for r, s in pairs:
             c = r * sensors + s
@@ -71,7 +71,7 @@ def judge(cells: HistoryCells, estimates: Estimates) -> Judgement:
                 own = _JobFit.of(statistics[c].gram, statistics[c].moment, vibration, c)
                 y = cells.vibration_reading(r, s, design)
                 tally.add(c, *_vibration_surprise(design, y, own, cells.job_of_run, vibration.noise_dof[c]))
-    statistics = cells.height_statistics()
+    statistics = cells.height_statistics
     for regimes, design in cells.height_designs():
         for r in regimes:
             free = len(cells.rotor.blades) - 1

@@ -17,7 +17,8 @@ import statsmodels.api as sm
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from invented_fleet import Truth, plain_rotor, simulate
 
-from trackbal.fitting import estimate_history, fit
+from trackbal.fitting import estimate_cells, fit
+from trackbal.job_statistics import HistoryCells
 from trackbal.phasor import blade_harmonic
 
 ROTOR = plain_rotor(blades=7, regimes=5, sensors=3, adjusters=4)
@@ -36,7 +37,9 @@ def test_fit(benchmark, jobs):
 @pytest.mark.parametrize("jobs", [25_000], ids=["100k-runs"])
 def test_all_aircraft_alike(benchmark, jobs):
     history = simulate(ROTOR, TRUTH, jobs=jobs, runs=4, seed=1)
-    found = benchmark.pedantic(estimate_history, (ROTOR, history), {"spread": False}, rounds=3, iterations=1)
+    found = benchmark.pedantic(
+        lambda: estimate_cells(HistoryCells(ROTOR, history), spread=False), rounds=3, iterations=1
+    )
     np.testing.assert_allclose(found.vibration.alpha.reshape(5, 3, 4), _centred_least_squares(history), rtol=1e-8)
 
 
@@ -72,5 +75,5 @@ def test_reference_statsmodels_with_job_dummies(benchmark):
         return np.array([p[:4] + 1j * p[54:58] for p in fits])
 
     expected = benchmark.pedantic(reference, rounds=2, iterations=1)
-    found = estimate_history(ROTOR, history, spread=False)
+    found = estimate_cells(HistoryCells(ROTOR, history), spread=False)
     np.testing.assert_allclose(found.vibration.alpha, expected, rtol=1e-8)
