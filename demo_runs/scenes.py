@@ -197,9 +197,9 @@ trackbal uses the mean and the scatter. Their instrument shows phase as hours of
 is 135 degrees).""",
         try_this="""\
 Things to try: hold the plan against a sketch. Mark the reading on a clock face, mark what 1 g at the
-tip does, and find the grams by eye. Then change one phase in run 1 by three hours (a tach taped to the
-wrong blade edge) and look how sure trackbal still sounds: a wrong phase is not seen in one run, only
-in the next one, when expectation and reading part.""",
+tip does, and find the grams by eye. Then turn every phase of run 1 by six hours, as a pick-up with
+swapped wires would, and ask for advice again: the plan is the opposite, and trackbal sounds just as
+sure. A wrong phase is not seen in one run, only in the next one, when expectation and reading part.""",
     ),
     Scene(
         folder="tail_rotor_uneven_blades",

@@ -17,7 +17,8 @@ A, R, S, B = len(ROTOR.adjusters), len(ROTOR.regimes), len(ROTOR.sensors), len(R
 
 def influence_with(spread: float = 0.2, noise: float = 0.01) -> Influence:
     rng = np.random.default_rng(5)
-    alpha: Complexes = 0.01 * (rng.standard_normal((A, R, S)) + 1j * rng.standard_normal((A, R, S)))
+    alpha: Complexes = np.empty((A, R, S), dtype=complex)
+    alpha.real, alpha.imag = 0.01 * rng.standard_normal((2, A, R, S))
     tau = rng.standard_normal((A, R))
     root = spread * 0.01 * rng.standard_normal((R, S, 2 * A, 2 * A))
     height_root = spread * rng.standard_normal((R, A, A))

@@ -162,6 +162,29 @@ def test_a_doubtful_reading_is_told(copy: Callable[[str], Path]) -> None:
     assert "Hard to believe" in told(prepare_lesson(read_demo(folder)))
 
 
+def test_an_adjuster_the_history_says_nothing_of_is_told(copy: Callable[[str], Path]) -> None:
+    folder = copy(FIVE)
+    sheet = folder / "history_adjustments.csv"
+    kept = [line for line in sheet.read_text(encoding="utf-8").splitlines() if ",tab," not in line]
+    sheet.write_text("\n".join(kept) + "\n", encoding="utf-8")
+    text = told(prepare_lesson(read_demo(folder)))
+    assert "(not known)" in text
+    assert "tab is unknown everywhere" in text
+    assert "tab is not advised on: its influence is not known" in text
+
+
+def test_control_characters_of_a_note_do_not_reach_the_terminal(copy: Callable[[str], Path]) -> None:
+    folder = copy(FIVE)
+
+    def colour(row: dict[str, str]) -> None:
+        row["note"] = "\x1b[31mred"
+
+    rewrite(folder / "run2.csv", colour)
+    text = told(prepare_lesson(read_demo(folder)))
+    assert "?[31mred" in text
+    assert "\x1b" not in text
+
+
 def test_smaller_counts_and_chances_change_the_advice_only() -> None:
     demo = read_demo(ROOT / FIVE)
     small = prepare_lesson(demo, most=1, chance=0.5)

@@ -104,6 +104,8 @@ def prepare_lesson(demo: Demo, *, most: int = 6, chance: float = 0.9) -> Lesson:
 
 def _visit(demo: Demo, k: int, influence: Influence, most: int, chance: float) -> Visit:
     rotor, run = demo.rotor, demo.runs[k]
+    if check_run(rotor, run).inside:
+        most = 0  # nothing will be advised, so no larger plan is searched for
     advice = advise(rotor, run, influence, demo.settings[k], most=most, chance=chance)
     apart: tuple[Departure, ...] | None = None
     unseen: tuple[int, ...] = ()

@@ -15,8 +15,12 @@ def paragraphs(blocks: Iterable[str]) -> str:
 
 
 def wrap(text: str, lead: str = "") -> str:
-    """Return text broken to the width; `lead` begins it, and later lines are indented as far."""
-    return textwrap.fill(text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead))
+    """Return text broken to the width; `lead` begins it, and later lines are indented as far.
+
+    Control characters, which a note may hold, become question marks.
+    """
+    clean = "".join(c if c.isprintable() or c.isspace() else "?" for c in text)
+    return textwrap.fill(clean, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead))
 
 
 def cut(name: str, longest: int = LONGEST_NAME) -> str:
