@@ -51,13 +51,13 @@ def run_of(vibration: Complexes, height: Reals, count: int = 1) -> Run:
 CHANGE = np.array([[0.0, 40.0, -30.0, 0.0], [1.0, 0.0, 0.0, -2.0]])
 
 
-def sampled(count_before: int, count_after: int, trials: int = 400) -> list[tuple[float, float, bool]]:
+def sampled(spread: float, count_before: int, count_after: int, trials: int = 400) -> list[tuple[float, float, bool]]:
     """Return (deviations, chance, is a height) of runs drawn from the very model that is assumed.
 
     Each coefficient is drawn as (re, im) of its covariance, each reading with its own noise, and added up
     blade by blade with explicit cosines, not through the code under test.
     """
-    influence = influence_with()
+    influence = influence_with(spread)
     rng = np.random.default_rng(11)
     psi = np.deg2rad(ROTOR.azimuth_deg)
     out = []
@@ -92,8 +92,8 @@ def sampled(count_before: int, count_after: int, trials: int = 400) -> list[tupl
 
 
 def test_deviations_follow_their_laws_also_with_repeats() -> None:
-    for counts in ((1, 1), (2, 4)):
-        found = sampled(*counts)
+    for spread, *counts in ((0.2, 1, 1), (0.02, 2, 4)):  # influence error rules the first, noise the second
+        found = sampled(spread, *counts)
         phasors = np.array([d for d, _, height in found if not height])
         heights = np.array([d for d, _, height in found if height])
         assert len(phasors) == 400 * R * S
