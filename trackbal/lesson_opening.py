@@ -108,4 +108,5 @@ def _what_a_step_does(lesson: Lesson) -> str:
             )
         )
     first, *rest = zip(*rows, strict=True)
-    return across(first, rest, left=3)
+    told = [column for column in rest if any(column[1:])]  # without heights no tip rises
+    return across(first, told, left=3)
