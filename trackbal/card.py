@@ -107,8 +107,7 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
         detail = f"{now} Expected after the work: {plan.worst_ratio:.2f} of its limit."
     parts: list[object] = [text, tag("p", detail)]
     if advice.review.stop and advice.verdict != "stop":
-        parts.append(tag("p", tag("strong", "A reading is at or above its stop limit. The stop was overridden.")))
-        parts.append(blank_lines(["Overridden by, reason, date:"], wide=True))
+        parts.append(blank_lines(["Stop limit overridden by, reason, date:"], wide=True))
     return tag("div", *parts, cls="verdict")
 
 

@@ -11,7 +11,7 @@ from trackbal.card_readings import phase_words
 from trackbal.forecast import Forecast
 from trackbal.html import Html, join, table, tag
 from trackbal.phasor import phase_deg
-from trackbal.plots import chance_by_count, chance_words, phasors, tip_heights, worst_by_count
+from trackbal.plots import blade_marks, chance_by_count, chance_words, phasors, tip_heights, worst_by_count
 from trackbal.rotor import Rotor
 from trackbal.run import Run
 from trackbal.svg import picture
@@ -20,7 +20,9 @@ from trackbal.svg import picture
 _ROW_MM = 186.0
 _LEAST_MM, _MOST_MM = 36.0, 50.0
 HEIGHTS_MM = 62.0
+HEIGHTS_MARGINS_MM = (9.0, 0.5, 5.5, 7.5)  # left, right, bottom, top
 COUNT_MM = (82.0, 48.0)
+COUNT_MARGINS_MM = (13.0, 2.0, 9.0, 3.0)
 
 
 def pictures_section(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
@@ -41,6 +43,10 @@ def pictures_section(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
         )
         if expected is not None:
             caption += " Upright bars at the diamonds hold 95 % of the next runs."
+        marks = blade_marks(rotor)
+        if marks != rotor.blades:
+            pairs = (f"{mark} is blade {blade}" for mark, blade in zip(marks, rotor.blades, strict=True))
+            caption += f" By place: {', '.join(pairs)}."
         heading = tag("h3", f"Tip heights in {rotor.height_unit}, by blade number")
         parts.append(tag("figure", heading, tag("div", *panels, cls="figures"), tag("figcaption", caption)))
     return join(parts)
@@ -93,7 +99,7 @@ def _heights(rotor: Rotor, run: Run, expected: Forecast | None, r: int, width: f
         title=f"Tip heights in {rotor.regimes[r].label}",
         description=told,
         size_mm=(width, HEIGHTS_MM),
-        margins_mm=(9.0, 0.5, 5.5, 7.5),
+        margins_mm=HEIGHTS_MARGINS_MM,
     )
 
 
@@ -112,7 +118,6 @@ def buys_section(advice: Advice) -> Html:
         )
         for count, plan in plans.items()
     ]
-    margins = (13.0, 2.0, 9.0, 3.0)
     figures = [
         picture(
             partial(worst_by_count, advice=advice),
@@ -120,7 +125,7 @@ def buys_section(advice: Advice) -> Html:
             title="Worst expected reading over its limit against the number of adjustments",
             description="The numbers stand in the table beside.",
             size_mm=COUNT_MM,
-            margins_mm=margins,
+            margins_mm=COUNT_MARGINS_MM,
         ),
         picture(
             partial(chance_by_count, advice=advice),
@@ -128,7 +133,7 @@ def buys_section(advice: Advice) -> Html:
             title="Chance that the next run is inside limits against the number of adjustments",
             description="The numbers stand in the table beside.",
             size_mm=COUNT_MM,
-            margins_mm=margins,
+            margins_mm=COUNT_MARGINS_MM,
         ),
     ]
     caption = "◆ this card. Heavy line: the limit. Dashed line: the chance that was wanted."

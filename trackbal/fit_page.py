@@ -21,7 +21,9 @@ from trackbal.svg import picture
 
 MOST_JOBS = 40  # in the picture and table of residuals: the worst ones
 MOST_DIALS = 400  # pictures of coefficients; a fit of dozens of sensors has its numbers in the tables alone
-_SCATTER_MM = (58.0, 58.0)
+SCATTER_MM = (58.0, 58.0)
+SCATTER_MARGINS_MM = (12.0, 2.5, 9.0, 2.0)  # left, right, bottom, top
+SQUARES_MARGINS_MM = (24.0, 2.0, 1.0, 7.0)
 
 
 def fit_page(rotor: Rotor, history: History, fit: Fit) -> str:
@@ -54,9 +56,9 @@ def _warnings(fit: Fit) -> Html:
 
 def _coefficients(rotor: Rotor, fit: Fit) -> Html:
     words = (
-        "What one unit of the adjuster on the first blade does; ± is a standard deviation for the next aircraft of the "
-        "type (of the real and of the imaginary part each). In the dials × is the coefficient, the dashed outline holds 95 % of the next aircraft, 0° is at the top "
-        "and phase grows clockwise. "
+        "What one unit of the adjuster on the first blade does; ± is a standard deviation (of the real and of the "
+        "imaginary part each) for the next aircraft of the type. In the dials × is the coefficient, the dashed outline "
+        "holds 95 % of the next aircraft, 0° is at the top and phase grows clockwise. "
     )
     parts = [tag("h2", "Coefficients"), tag("p", words, phase_words(rotor), cls="note")]
     count = len(rotor.adjusters) * len(rotor.sensors) * len(rotor.regimes)
@@ -155,8 +157,8 @@ def _scatter(draw: partial[Any], key: str, name: str) -> Html:
         key=f"changes-{key}",
         title=f"Predicted against measured changes: {name}",
         description="Counts and root mean squares stand in the table below.",
-        size_mm=_SCATTER_MM,
-        margins_mm=(12.0, 1.0, 9.0, 2.0),
+        size_mm=SCATTER_MM,
+        margins_mm=SCATTER_MARGINS_MM,
     )
     return tag("div", tag("h3", name), svg)
 
@@ -192,6 +194,11 @@ def _some(values: Reals) -> Reals:
     return np.where(np.isnan(values).all(axis=1, keepdims=True), 0.0, values)
 
 
+def squares_size(regimes: int, jobs: int) -> tuple[float, float]:
+    """Return the size in mm of the picture of residuals."""
+    return 26.0 + 8.0 * regimes, 8.0 + 5.0 * jobs
+
+
 def _squares(rotor: Rotor, jobs: Sequence[str], values: Reals, name: str) -> Html:
     top = float(np.nanmax(values)) if np.isfinite(values).any() else 1.0
     svg = picture(
@@ -199,7 +206,7 @@ def _squares(rotor: Rotor, jobs: Sequence[str], values: Reals, name: str) -> Htm
         key=f"left-{name.replace(' ', '-')}",
         title=f"Residuals of {name} by job and regime",
         description="The numbers stand in the table below.",
-        size_mm=(26.0 + 8.0 * len(rotor.regimes), 8.0 + 5.0 * len(jobs)),
-        margins_mm=(24.0, 2.0, 1.0, 7.0),
+        size_mm=squares_size(len(rotor.regimes), len(jobs)),
+        margins_mm=SQUARES_MARGINS_MM,
     )
     return tag("div", tag("h3", f"{name.capitalize()} (full square: {top:.2f})"), svg)

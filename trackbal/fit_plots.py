@@ -62,8 +62,8 @@ def coefficients(
             ax.plot(*dial.place([0.0, alpha]), color=INK, linewidth=1.0, zorder=4)
             ax.plot(*dial.place([alpha]), marker="x", markersize=5.0, markeredgewidth=1.4, color=INK, zorder=5)
         rim = f"rim {dial.outer:.3g} {rotor.sensors[sensor].unit}/{rotor.adjusters[adjuster].unit}"
-        write(ax, x, _LABEL_BLOCK - 1.0, fitted(rim, width - 4.0, SMALL), SMALL, va="top", color=SOFT)
-        label = fitted(f"{r + 1}  {rotor.regimes[r].label}", width - 4.0, NORMAL, lines=2)
+        write(ax, x, _LABEL_BLOCK - 1.0, fitted(rim, width - 6.0, SMALL), SMALL, va="top", color=SOFT)
+        label = fitted(f"{r + 1}  {rotor.regimes[r].label}", width - 6.0, NORMAL, lines=2)
         write(ax, x, _LABEL_BLOCK - 10.5, label, NORMAL, va="top", linespacing=1.05)
     return ax
 
@@ -119,7 +119,7 @@ def _against(ax: Axes, predicted: Reals, measured: Reals, band: float) -> Axes:
     ax.set_xlim(-reach, reach)
     ax.set_ylim(-reach, reach)
     ax.set_aspect("equal")
-    ax.locator_params(nbins=5)
+    ax.locator_params(nbins=4, steps=[1, 2, 5, 10])
     ax.set_xlabel("predicted change", fontsize=SMALL, fontfamily=FONT)
     ax.set_ylabel("measured change", fontsize=SMALL, fontfamily=FONT)
     return ax

@@ -28,6 +28,7 @@ from trackbal.plot_style import (
     plain_axes,
     size_points,
     spread_out,
+    text_width,
     write,
 )
 from trackbal.rotor import Rotor
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
 _LABEL_BLOCK = 30.0  # points under a dial: a line of numbers, two of the regime's label
 _LEAST_OUTER = 1.5  # of the limit: the limit circle is never at the rim
 _RINGS = (2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 1000.0)
+_SIDE = 0.95  # from a column of tips to the edge of the Axes, in distances between columns
+_WIDEST_BLADE = 14.0  # points, of a blade's name
 _NORMAL_QUANTILE = 1.959964  # of LIKELY, both tails
 
 
@@ -76,7 +79,7 @@ def phasors(
         dial = Dial(ax, x, y, radius, _LEAST_OUTER, rotor.phase_sense).holding(largest)
         _draw_dial(dial, rotor, run, forecast, r, sensor)
         width = 2.0 * x if len(shown) == 1 else size_points(ax)[0] / len(shown)
-        label = fitted(f"{r + 1}  {rotor.regimes[r].label}", width - 4.0, NORMAL, lines=2)
+        label = fitted(f"{r + 1}  {rotor.regimes[r].label}", width - 6.0, NORMAL, lines=2)
         write(ax, x, _LABEL_BLOCK - 10.5, label, NORMAL, va="top", linespacing=1.05)
         limit = rotor.vibration_limit[r, sensor]
         ratios = f"{abs(run.vibration[r, sensor]) / limit:.2f}"
@@ -149,7 +152,9 @@ def tip_heights(
     pitch = len(columns) + 1.0
     plain_axes(ax)
     ax.set_ylim(low, high)
-    ax.set_xlim(-0.8, pitch * len(shown) - 1.0 + 0.6)
+    ax.set_xlim(-_SIDE, pitch * (len(shown) - 1) + columns[-1] + _SIDE)
+    ax.locator_params(axis="y", nbins=6, steps=[1, 2, 5, 10])
+    ax.tick_params(axis="y", pad=1.5)
     for i, r in enumerate(shown):
         _draw_heights(ax, rotor, run, forecast, int(r), pitch * i)
     ticks = [pitch * i + c for i in range(len(shown)) for c in columns]
@@ -159,11 +164,18 @@ def tip_heights(
     write(ax, -5.0 / width, -6.0 / height, rotor.height_unit, SMALL, **unit)
     cell = width / max(len(shown), 1)
     for i, r in enumerate(shown):
-        label = fitted(f"{r + 1}  {rotor.regimes[r].label}", cell - 4.0, NORMAL, lines=2)
+        label = fitted(f"{r + 1}  {rotor.regimes[r].label}", cell - 6.0, NORMAL, lines=2)
         middle = pitch * i + sum(columns) / len(columns)
         more: dict[str, Any] = {"transform": ax.get_xaxis_transform(), "va": "bottom", "linespacing": 1.05}
         write(ax, middle, 1.02, label, NORMAL, **more)
     return ax
+
+
+def blade_marks(rotor: Rotor) -> tuple[str, ...]:
+    """Return what stands for each blade in a picture: its name, or #1, #2 ... if any name is too long."""
+    if all(text_width(blade, NORMAL) <= _WIDEST_BLADE for blade in rotor.blades):
+        return rotor.blades
+    return tuple(f"#{b + 1}" for b in range(len(rotor.blades)))
 
 
 def _height_range(rotor: Rotor, run: Run, forecast: Forecast | None, read: Counts) -> tuple[float, float]:
@@ -197,10 +209,10 @@ def _draw_heights(ax: Axes, rotor: Rotor, run: Run, forecast: Forecast | None, r
             ax.plot([at - 0.3, at + 0.3], [edge, edge], color=INK, linewidth=1.6, zorder=1)
         ax.plot(np.full(len(tips), at), tips, zorder=4, **mark)
         places = spread_out(tips, per_point * (NORMAL + 1.2), low + per_point * 4.5, high - per_point * 4.5)
-        for blade, tip, place in zip(rotor.blades, tips, places, strict=True):
+        for blade, tip, place in zip(blade_marks(rotor), tips, places, strict=True):
             ax.plot([at + 0.1 * side, at + 0.4 * side], [tip, place], color=SOFT, linewidth=0.5, zorder=2)
             align = "right" if side < 0 else "left"
-            write(ax, at + 0.43 * side, float(place), fitted(blade, 22.0), NORMAL, ha=align, va="center_baseline")
+            write(ax, at + 0.43 * side, float(place), blade, NORMAL, ha=align, va="center_baseline")
 
 
 def worst_by_count(ax: Axes, advice: Advice) -> Axes:
