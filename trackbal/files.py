@@ -11,8 +11,8 @@ from pathlib import Path
 from trackbal.errors import FileExists, InputError
 
 
-def write_whole(file: str | PathLike[str], text: str, *, force: bool) -> None:
-    """Write a UTF-8 text file whole or not at all.
+def write_whole(file: str | PathLike[str], text: str | bytes, *, force: bool) -> None:
+    """Write a file whole or not at all; text as UTF-8.
 
     The text goes to a temporary file in the same folder, is flushed to the disk, and
     then takes the wanted name in one step. A reader sees the old file or the new one.
@@ -21,7 +21,7 @@ def write_whole(file: str | PathLike[str], text: str, *, force: bool) -> None:
     ----------
     file : path
         The name wanted. Its folder must exist. A symbolic link is followed.
-    text : str
+    text : str or bytes
         What to write; line ends are kept as they are.
     force : bool
         Whether an existing file may be replaced. If not, one is never replaced, even
@@ -44,8 +44,8 @@ def write_whole(file: str | PathLike[str], text: str, *, force: bool) -> None:
     except (OSError, ValueError) as error:
         raise _cannot(file, error) from None
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
-            stream.write(text)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(text.encode("utf-8") if isinstance(text, str) else text)
             stream.flush()
             os.fsync(stream.fileno())
         _allow_reading(temporary, target)

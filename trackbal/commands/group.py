@@ -18,6 +18,7 @@ _HOMES = {
     "advise": "maintainer",
     "card": "maintainer",
     "form": "maintainer",
+    "log": "log",
     "fit": "analyst",
     "replay": "trainer",
 }

@@ -1,0 +1,86 @@
+"""The commands of the logbook, loaded when they are called."""
+
+from __future__ import annotations
+
+import getpass
+import importlib
+from collections.abc import Callable
+
+import click
+
+#: Command -> module that holds it, in the order of a job.
+_HOMES = {
+    "new": "log_book",
+    "start": "log_book",
+    "run": "log_run",
+    "show": "log_book",
+    "advise": "log_deeds",
+    "done": "log_deeds",
+    "note": "log_book",
+    "correct": "log_correct",
+    "close": "log_book",
+    "jobs": "log_book",
+    "renew": "log_book",
+    "export": "log_exchange",
+    "import": "log_exchange",
+}
+
+
+class _LogGroup(click.Group):
+    """The logbook's commands, imported when they are asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_HOMES)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in _HOMES:
+            return None
+        module = importlib.import_module(f"trackbal.commands.{_HOMES[name]}")
+        command: click.Command = getattr(module, f"{name}_command")
+        return command
+
+
+@click.group(cls=_LogGroup)
+def log() -> None:
+    """Keep the record of a job: runs, advice, what was truly done, in one file.
+
+    Every entry is on the disk before the command says so, and none is ever
+    overwritten: a correction supersedes, and what it corrects stays visible.
+
+    \b
+    Example, a job from start to close:
+      trackbal log new fleet.tblog --rotor rotor.toml --influence influence.json
+      trackbal log start fleet.tblog "No. 7" --settings settings.csv
+      trackbal log run fleet.tblog              (or: ... run1.csv)
+      trackbal log advise fleet.tblog
+      trackbal log done fleet.tblog             (as advised; or: --ask)
+      trackbal log run fleet.tblog
+      trackbal log close fleet.tblog
+    """
+
+
+book_argument = click.argument("book_file", metavar="LOGBOOK")
+job_option = click.option("--job", "job_name", metavar="NAME", help="The job, if more than one is open.")
+by_option = click.option(
+    "--by", "author", envvar="TRACKBAL_BY", metavar="NAME", default=lambda: who(), help="Who enters it [login name]."
+)
+why_option = click.option("--why", metavar="TEXT", help="Why it is corrected.")
+
+
+def who() -> str:
+    """Return the login name, or "unknown"."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return "unknown"
+
+
+def command_with(*options: Callable[[Callable[..., int]], Callable[..., int]]) -> Callable[..., Callable[..., int]]:
+    """Return a decorator that adds several options, the first one listed first."""
+
+    def decorate(command: Callable[..., int]) -> Callable[..., int]:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return decorate

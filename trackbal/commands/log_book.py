@@ -1,0 +1,272 @@
+"""Commands of the logbook: new, start, show, note, close, jobs, renew."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from trackbal.commands.log import book_argument, by_option, job_option, why_option
+from trackbal.commands.options import echo_json, json_option
+
+if TYPE_CHECKING:
+    from trackbal.influence import Influence
+    from trackbal.logbook.records import JobRecord
+    from trackbal.logbook.store import Book
+
+
+@click.command("new")
+@book_argument
+@click.option("--rotor", "rotor_file", required=True, metavar="ROTOR.toml", help="The rotor; its text is kept.")
+@click.option("--influence", "influence_file", metavar="INFLUENCE.json", help="Its influence; the text is kept.")
+@by_option
+def new_command(book_file: str, rotor_file: str, influence_file: str | None, author: str) -> int:
+    """Make a new logbook, for an aircraft or for a fleet.
+
+    \b
+    Example:
+      trackbal log new fleet.tblog --rotor rotor.toml --influence influence.json
+    """
+    from trackbal.logbook.entries import add_influence, add_rotor
+    from trackbal.logbook.store import Book
+
+    rotor_text = _text(rotor_file)
+    influence_text = None if influence_file is None else _text(influence_file)
+
+    def fill(book: Book) -> None:
+        rotor = add_rotor(book, rotor_text, rotor_file, author)
+        if influence_file is not None and influence_text is not None:
+            add_influence(book, influence_text, influence_file, rotor, author)
+
+    with Book.create(book_file, fill):
+        pass
+    click.echo(f"New logbook {book_file}.")
+    return 0
+
+
+@click.command("renew")
+@book_argument
+@click.option("--rotor", "rotor_file", metavar="ROTOR.toml", help="A new definition, or another rotor.")
+@click.option("--influence", "influence_file", metavar="INFLUENCE.json", help="A newer influence file.")
+@click.option("--rotor-name", metavar="NAME", help="Whose influence it is, if the logbook has several rotors.")
+@by_option
+@why_option
+def renew_command(
+    book_file: str,
+    rotor_file: str | None,
+    influence_file: str | None,
+    rotor_name: str | None,
+    author: str,
+    why: str | None,
+) -> int:
+    """Add a rotor, or a newer rotor or influence file; the earlier one stays in the logbook.
+
+    \b
+    Example:
+      trackbal log renew fleet.tblog --influence influence_2.json --why "ten more jobs"
+    """
+    from trackbal.logbook.entries import add_influence, add_rotor, rotor_of
+    from trackbal.logbook.records import load_rotor
+    from trackbal.logbook.store import Book
+
+    if rotor_file is None and influence_file is None:
+        raise click.UsageError("nothing to renew: give --rotor ROTOR.toml, --influence INFLUENCE.json or both")
+    rotor_text = None if rotor_file is None else _text(rotor_file)
+    influence_text = None if influence_file is None else _text(influence_file)
+    with Book.open(book_file, write=True) as book, book.writing():
+        if rotor_file is not None and rotor_text is not None:
+            rotor = add_rotor(book, rotor_text, rotor_file, author, why)
+        else:
+            rotor = load_rotor(book, rotor_of(book, rotor_name))
+        if influence_file is not None and influence_text is not None:
+            add_influence(book, influence_text, influence_file, rotor, author, why)
+    click.echo(f"Recorded for {rotor.name}.")
+    return 0
+
+
+def _text(file: str) -> str:
+    from pathlib import Path
+
+    from trackbal.errors import InputError
+
+    try:
+        return Path(file).read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(file, f"byte {error.start} is not UTF-8", "a UTF-8 text file") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(file, reason, "a file that can be read") from None
+
+
+@click.command("start")
+@book_argument
+@click.argument("aircraft")
+@click.option("--job", "job_name", metavar="NAME", help="Name of the job [aircraft and a number].")
+@click.option("--rotor-name", metavar="NAME", help="The rotor, if the logbook has several.")
+@click.option(
+    "--settings",
+    "settings_file",
+    metavar="SETTINGS.csv",
+    help="Settings as found [as the aircraft's last job left them, else 0].",
+)
+@by_option
+@json_option
+def start_command(
+    book_file: str,
+    aircraft: str,
+    job_name: str | None,
+    rotor_name: str | None,
+    settings_file: str | None,
+    author: str,
+    as_json: bool,
+) -> int:
+    """Start a job on an aircraft.
+
+    \b
+    Example:
+      trackbal log start fleet.tblog "No. 7" --settings settings.csv
+    """
+    from trackbal.logbook.entries import rotor_of, start_job
+    from trackbal.logbook.records import load_rotor
+    from trackbal.logbook.sheets import items_of_sheet
+    from trackbal.logbook.store import Book
+
+    with Book.open(book_file, write=True) as book:
+        as_found = None
+        if settings_file is not None:
+            rotor = load_rotor(book, rotor_of(book, rotor_name))
+            as_found = items_of_sheet(rotor, settings_file, "setting")
+        job = start_job(book, aircraft, rotor_name, job_name, as_found, author)
+        return _tell(book, job, as_json, lead="Started.")
+
+
+@click.command("show")
+@book_argument
+@job_option
+@click.option("--all", "everything", is_flag=True, help="Every entry of the job, superseded ones too.")
+@json_option
+def show_command(book_file: str, job_name: str | None, everything: bool, as_json: bool) -> int:
+    """Show where a job stands, and what comes next.
+
+    Exit code 1 if the last run is surprising or a reading is at its stop limit.
+
+    \b
+    Example:
+      trackbal log show fleet.tblog
+    """
+    from trackbal.logbook.records import find_job
+    from trackbal.logbook.store import Book
+    from trackbal.logbook.trail import entries_json, entries_text, trail
+
+    with Book.open(book_file) as book:
+        job = find_job(book, job_name)
+        if not everything:
+            return _tell(book, job, as_json)
+        entries = trail(book, job)
+    if as_json:
+        echo_json({"entries": entries_json(entries)})
+    else:
+        click.echo(entries_text(entries), nl=False)
+    return 0
+
+
+@click.command("note")
+@book_argument
+@click.argument("text")
+@job_option
+@click.option("--run", "run_number", type=click.IntRange(1), metavar="N", help="The run it belongs to [the job].")
+@by_option
+def note_command(book_file: str, text: str, job_name: str | None, run_number: int | None, author: str) -> int:
+    """Add a note to a job or to a run.
+
+    \b
+    Example:
+      trackbal log note fleet.tblog "Gusts up to 20 kt, readings restless" --run 2
+    """
+    from trackbal.logbook.entries import add_note
+    from trackbal.logbook.store import Book
+
+    with Book.open(book_file, write=True) as book:
+        add_note(book, job_name, run_number, text, author)
+    click.echo("Noted.")
+    return 0
+
+
+@click.command("close")
+@book_argument
+@job_option
+@click.option("--outcome", default="", metavar="TEXT", help="How it ended, in words.")
+@by_option
+@json_option
+def close_command(book_file: str, job_name: str | None, outcome: str, author: str, as_json: bool) -> int:
+    """Close a job and sum it up. Corrections and notes are still taken afterwards.
+
+    Closing releases nothing: the manual, local rules and licensed people decide.
+    Exit code 1 if the last run is not inside limits.
+
+    \b
+    Example:
+      trackbal log close fleet.tblog --outcome "inside limits, signed by the inspector"
+    """
+    from trackbal.logbook.entries import close_job
+    from trackbal.logbook.report import close_json, close_text
+    from trackbal.logbook.standing import stand
+    from trackbal.logbook.store import Book
+
+    with Book.open(book_file, write=True) as book:
+        record = close_job(book, job_name, outcome or "closed without words", author)
+        standing = stand(record, _influence(book, record))
+    if as_json:
+        echo_json(close_json(record, standing))
+    else:
+        click.echo(close_text(record, standing), nl=False)
+    return 0 if standing.runs and standing.runs[-1].review.inside else 1
+
+
+@click.command("jobs")
+@book_argument
+@click.option("--open", "only_open", is_flag=True, help="Open jobs only.")
+@click.option("--last", type=click.IntRange(1), default=20, show_default=True, metavar="N", help="How many, newest.")
+@json_option
+def jobs_command(book_file: str, only_open: bool, last: int, as_json: bool) -> int:
+    """List the jobs of a logbook, newest last.
+
+    \b
+    Example:
+      trackbal log jobs fleet.tblog --open
+    """
+    from trackbal.logbook.store import Book
+    from trackbal.logbook.trail import list_jobs
+
+    with Book.open(book_file) as book:
+        jobs = list_jobs(book, last, only_open=only_open)
+    if as_json:
+        echo_json({"jobs": jobs})
+    elif not jobs:
+        click.echo("No job.")
+    else:
+        for job in jobs:
+            state = "open" if job["outcome"] is None else f"closed: {job['outcome']}"
+            click.echo(f"{job['job']}: {job['aircraft']}, {job['rotor']}, {job['runs']} runs, {job['at']}, {state}")
+    return 0
+
+
+def _tell(book: Book, job: int, as_json: bool, lead: str = "") -> int:
+    """Print where a job stands and return the exit code."""
+    from trackbal.logbook.records import load_job
+    from trackbal.logbook.report import job_json, job_text
+    from trackbal.logbook.standing import stand
+
+    record = load_job(book, job)
+    standing = stand(record, _influence(book, record))
+    if as_json:
+        echo_json(job_json(record, standing))
+    else:
+        click.echo((lead + "\n" if lead else "") + job_text(record, standing), nl=False)
+    return 1 if standing.warns else 0
+
+
+def _influence(book: Book, record: JobRecord) -> Influence | None:
+    from trackbal.logbook.records import influence_if_any
+
+    return influence_if_any(book, record.rotor)

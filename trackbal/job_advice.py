@@ -1,0 +1,98 @@
+"""Advice within a job: what this aircraft's own runs have taught goes into the next plan.
+
+The verdict is always that of the readings as taken: the best estimate of the state takes
+their place only where it would not turn "inside" or "stop" about.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from trackbal.advice import Advice, advise
+from trackbal.influence import Influence
+from trackbal.learning import learn
+from trackbal.review import check_run
+from trackbal.rotor import Rotor
+from trackbal.run import Reals, Run
+from trackbal.surprise import JobArrays, Surprise, surprise
+
+
+@dataclass(frozen=True)
+class JobAdvice:
+    """Advice after the last run of a job.
+
+    Parameters
+    ----------
+    advice : Advice
+    run : Run
+        The readings it is about: as taken, or the best estimate from all runs.
+    influence : Influence
+        Of this aircraft, if learned; else of the type.
+    learned : bool
+        Whether earlier runs of the job went into it.
+    surprise : Surprise or None
+        Of the last run; None for a first run.
+    """
+
+    advice: Advice
+    run: Run
+    influence: Influence
+    learned: bool
+    surprise: Surprise | None
+
+
+def advise_in_job(
+    rotor: Rotor,
+    runs: Sequence[Run],
+    change: Reals,
+    influence: Influence,
+    setting: Reals,
+    *,
+    type_only: bool = False,
+    most: int = 6,
+    chance: float = 0.9,
+    nominal: bool = False,
+    override_stop: bool = False,
+) -> JobAdvice:
+    """Return advice on the last run of a job. After a first run it is that of `advise`.
+
+    Parameters
+    ----------
+    runs, change : as in `learn`
+    influence : Influence
+        Of the type.
+    setting : ndarray, shape (A, B)
+        What is installed now.
+    type_only : bool
+        Leave the earlier runs aside.
+    most, chance, nominal, override_stop : as in `advise`
+
+    Notes
+    -----
+    After a surprising run nothing is learned: if the record is wrong, so is what it
+    teaches.
+    """
+    seen = surprise(rotor, JobArrays.of(runs, change), influence)
+    last, own, learned = runs[-1], influence, False
+    if len(runs) > 1 and not type_only and not (seen is not None and seen.surprising):
+        found = learn(rotor, runs, change, influence)
+        own, learned = found.influence, True
+        measured, estimated = check_run(rotor, last), check_run(rotor, found.run)
+        if (measured.inside, measured.stop) == (estimated.inside, estimated.stop) == (False, False):
+            last = found.run
+    advice = advise(rotor, last, own, setting, most=most, chance=chance, nominal=nominal, override_stop=override_stop)
+    said = []
+    if seen is not None and seen.surprising:
+        said.append(
+            "The last run is not what its adjustments lead to expect. Find out why before adjusting again; "
+            "this plan rests on the last readings and the type's influence alone."
+        )
+    if learned:
+        said.append(f"Influence as this aircraft showed it in {len(runs)} runs of this job.")
+    if last is not runs[-1]:
+        said.append(
+            '"Now" is the best estimate from all runs of the job; it differs from the last readings by their noise.'
+        )
+    advice = replace(advice, cautions=(*said, *advice.cautions))
+    return JobAdvice(advice, last, own, learned, seen)

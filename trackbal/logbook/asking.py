@@ -1,0 +1,270 @@
+"""A run entered reading by reading: what is asked next, and what an answer means.
+
+No terminal in here: commands/log_run.py prints the questions and passes the answers on.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from trackbal.errors import InputError
+from trackbal.logbook.entries import check_cell
+from trackbal.logbook.rows import Cell, Row, run_of_rows
+from trackbal.phasor import HEIGHT_UNITS, VIBRATION_UNITS, phase_deg
+from trackbal.plausibility import TIMES_LIMIT, TIMES_STOP
+from trackbal.rotor import Rotor
+from trackbal.run import Complexes, Reals, Run
+
+HELP = (
+    "Enter leaves a reading as it is (not read, if nothing was typed). Amplitude and phase may be typed together: "
+    '"0.31 124"; another unit after the number: "7.9 mm/s". '
+    "back: one step back. skip: the rest of this regime was not read. none: take this reading back. "
+    "stop: break off; the same command takes it up again."
+)
+
+
+@dataclass(frozen=True)
+class Question:
+    """One reading asked for: the row (line of the run), the regime (index) and the quantity."""
+
+    line: int
+    regime: int
+    quantity: str
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What an answer came to.
+
+    Parameters
+    ----------
+    cells : Row
+        To be recorded in the question's row; with an empty text: taken back.
+    message : str
+        To be shown; empty if there is nothing to say.
+    stop : bool
+        Whether the person breaks off.
+    """
+
+    cells: Row = field(default_factory=dict)
+    message: str = ""
+    stop: bool = False
+
+
+class Asking:
+    """The questions of a run, in the rotor's order, and where among them the person is."""
+
+    def __init__(
+        self,
+        rotor: Rotor,
+        lines: dict[int, Row],
+        previous: Run | None = None,
+        expected: tuple[Complexes, Reals] | None = None,
+    ) -> None:
+        """Go on after the last reading in `lines`.
+
+        Parameters
+        ----------
+        lines : dict
+            What was typed before, by line.
+        previous : Run, optional
+            Shown beside each question.
+        expected : (vibration (R, S), height (R, B)), optional
+            Shown too; nan where nothing is expected.
+        """
+        self.rotor = rotor
+        self.lines = {line: dict(row) for line, row in lines.items()}
+        self.previous = previous
+        self.expected = expected
+        self.questions: list[Question] = []
+        for r in range(len(rotor.regimes)):
+            self._add(r + 1, r)
+        names = [r.name for r in rotor.regimes]
+        for line in sorted(self.lines):
+            if line > len(names):
+                self._add(line, names.index(self.lines[line]["regime"].text))
+        answered = [i for i, q in enumerate(self.questions) if q.quantity in self.lines.get(q.line, {})]
+        self.at = answered[-1] + 1 if answered else 0
+        self._doubted = ""
+        self._pass_phase()
+
+    def _add(self, line: int, r: int) -> None:
+        for sensor in self.rotor.sensors:
+            self.questions += [Question(line, r, f"{sensor.name}.{part}") for part in ("amp", "deg")]
+        if self.rotor.regimes[r].heights:
+            self.questions += [Question(line, r, f"height.{blade}") for blade in self.rotor.blades]
+
+    @property
+    def current(self) -> Question | None:
+        """The reading asked for now; None when all have been."""
+        return self.questions[self.at] if self.at < len(self.questions) else None
+
+    def typed(self, question: Question) -> Cell | None:
+        """Return what was typed for a question, or None."""
+        return self.lines.get(question.line, {}).get(question.quantity)
+
+    def prompt(self, question: Question) -> str:
+        """Return the question as a line for the terminal."""
+        name, _, part = question.quantity.rpartition(".")
+        regime = self.rotor.regimes[question.regime].name
+        if name == "height":
+            what, unit = f"height of blade {part}", self.rotor.height_unit
+        else:
+            sensor = self.rotor.sensors[self.rotor.sensor_index(name)]
+            what = f"{name} {'amplitude' if part == 'amp' else 'phase'}"
+            unit = sensor.unit if part == "amp" else "deg"
+        again = " (again)" if question.line > len(self.rotor.regimes) else ""
+        cell = self.typed(question)
+        now = f" = {cell.text}{f' {cell.unit}' if cell.unit else ''}" if cell else ""
+        return f"{regime}{again}: {what} [{unit}]{self._beside(question)}{now}"
+
+    def _beside(self, question: Question) -> str:
+        parts = []
+        if self.previous is not None:
+            parts.append(("was", self.previous.vibration, self.previous.height))
+        if self.expected is not None:
+            parts.append(("expected", *self.expected))
+        said = []
+        for word, vibration, height in parts:
+            value = self._value(question, vibration, height)
+            if np.isfinite(value):
+                said.append(f"{word} {value:.3g}")
+        return f" ({', '.join(said)})" if said else ""
+
+    def _value(self, question: Question, vibration: Complexes, height: Reals) -> float:
+        name, _, part = question.quantity.rpartition(".")
+        if name == "height":
+            return float(height[question.regime, self.rotor.blades.index(part)])
+        phasor = vibration[question.regime, self.rotor.sensor_index(name)]
+        if part == "amp":
+            return float(abs(phasor))
+        return round(float(phase_deg(phasor, self.rotor.phase_sense))) % 360 if np.isfinite(phasor) else float("nan")
+
+    def again(self, regime: str) -> bool:
+        """Ask for one more reading of a regime, by name; return whether there is such a regime."""
+        names = [r.name for r in self.rotor.regimes]
+        if regime not in names:
+            return False
+        self._add(max([len(names), *self.lines]) + 1, names.index(regime))
+        return True
+
+    # -------------------------------------------------------------------------- answers
+
+    def answer(self, text: str) -> Answer:
+        """Take an answer to the current question and move on, or say why it cannot be taken."""
+        question = self.current
+        assert question is not None
+        text = " ".join(text.split())
+        word = text.casefold()
+        if word == "stop":
+            return Answer(stop=True)
+        if word in ("?", "help"):
+            return Answer(message=HELP)
+        if word == "back":
+            return self.back()
+        if word == "skip":
+            while self.current is not None and self.current.line == question.line:
+                self.at += 1
+            return Answer()
+        if word == "none":
+            taken = self._partners(question)
+            return self._take(question, {name: Cell("") for name in taken})
+        if text == "":
+            self.at += 1
+            self._pass_phase()
+            return Answer()
+        try:
+            cells = self._cells(question, text)
+            doubt = self._doubt(question, cells)
+        except InputError as error:
+            return Answer(message=_short(error))
+        if doubt and text != self._doubted:
+            self._doubted = text
+            return Answer(message=doubt)
+        return self._take(question, cells)
+
+    def back(self) -> Answer:
+        """Go one question back."""
+        if self.at == 0:
+            return Answer(message="This is the first reading.")
+        self.at -= 1
+        current = self.current
+        if current is not None and _is_phase(current) and not self._has_phase(current):
+            self.at -= 1
+        return Answer()
+
+    def _take(self, question: Question, cells: Row) -> Answer:
+        row = self.lines.setdefault(question.line, {})
+        recorded: Row = {}
+        if "regime" not in row and any(cell.text for cell in cells.values()):
+            recorded["regime"] = Cell(self.rotor.regimes[question.regime].name)
+        recorded |= {name: cell for name, cell in cells.items() if cell.text or name in row}
+        for name, cell in recorded.items():
+            if cell.text:
+                row[name] = cell
+            else:
+                row.pop(name, None)
+        self.at += 1
+        while self.current is not None and self.current.line == question.line and self.current.quantity in cells:
+            self.at += 1
+        self._doubted = ""
+        self._pass_phase()
+        return Answer(recorded)
+
+    def _partners(self, question: Question) -> list[str]:
+        """Return the quantity, and the phase that makes no sense without its amplitude."""
+        name, _, part = question.quantity.rpartition(".")
+        return [question.quantity, f"{name}.deg"] if part == "amp" else [question.quantity]
+
+    def _has_phase(self, question: Question) -> bool:
+        name = question.quantity.removesuffix(".deg")
+        cell = self.lines.get(question.line, {}).get(f"{name}.amp")
+        return cell is not None and float(cell.text) != 0.0
+
+    def _pass_phase(self) -> None:
+        """Pass over the phase of an amplitude that was not read, or is nothing."""
+        question = self.current
+        if question is not None and _is_phase(question) and not self._has_phase(question):
+            self.at += 1
+
+    def _cells(self, question: Question, text: str) -> Row:
+        """Return the cells that an answer gives. Raises InputError if it is none."""
+        name, _, part = question.quantity.rpartition(".")
+        words = re.sub(r"\s*,\s+", " ", text).split(" ")
+        units = HEIGHT_UNITS if name == "height" else VIBRATION_UNITS if part == "amp" else {}
+        unit = words.pop(1) if len(words) > 1 and words[1] in units else None
+        cells = {question.quantity: Cell(words[0], unit)}
+        if part == "amp" and name != "height" and len(words) == 2:
+            cells[f"{name}.deg"] = Cell(words[1])
+        elif len(words) > 1:
+            cells = {question.quantity: Cell(text)}  # refused below, with the whole answer in the message
+        for quantity, cell in cells.items():
+            check_cell(self.rotor, quantity, cell, "answer")
+        return cells
+
+    def _doubt(self, question: Question, cells: Row) -> str:
+        """Return why a reading is hard to believe, or nothing."""
+        name, _, part = question.quantity.rpartition(".")
+        if part != "amp" or name == "height":
+            return ""
+        s, r = self.rotor.sensor_index(name), question.regime
+        alone = {"regime": Cell(self.rotor.regimes[r].name), **cells}
+        alone.setdefault(f"{name}.deg", Cell("0"))
+        size = float(abs(run_of_rows(self.rotor, [alone], "answer").vibration[r, s]))
+        limit = float(self.rotor.vibration_limit[r, s])
+        if size <= min(TIMES_LIMIT * limit, TIMES_STOP * float(self.rotor.vibration_stop_limit[r, s])):
+            return ""
+        return f"That is {size / limit:.3g} times the limit; type it again if it is so."
+
+
+def _is_phase(question: Question) -> bool:
+    return question.quantity.endswith(".deg") and not question.quantity.startswith("height.")
+
+
+def _short(error: InputError) -> str:
+    """Return what was expected, without naming a file there is none of."""
+    text = str(error)
+    return text[text.index("found ") :]

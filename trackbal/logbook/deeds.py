@@ -1,0 +1,161 @@
+"""What was advised and what was truly done, entered in a logbook."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from decimal import Decimal, InvalidOperation
+from typing import Any
+
+from trackbal.advice import Advice
+from trackbal.errors import InputError
+from trackbal.logbook.entries import add_adjustments, check_place, check_range, the_run
+from trackbal.logbook.records import Items, JobRecord, RunRecord, find_job, load_job
+from trackbal.logbook.store import Book
+from trackbal.rotor import Rotor
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?")
+
+
+def record_advice(
+    book: Book,
+    record: JobRecord,
+    influence: int,
+    answer: dict[str, Any],
+    items: Items,
+    author: str,
+) -> None:
+    """Record what was advised after the last run; `answer` is kept as JSON.
+
+    Raises
+    ------
+    InputError
+        If a run or a correction was entered since the record was read.
+    """
+    with book.writing():
+        if load_job(book, record.entry).runs != record.runs:
+            raise InputError(book.file, "readings entered meanwhile", "the advice asked for again")
+        plan = None if answer["recommended"] is None else answer["plans"][answer["recommended"]]
+        entry = book.add_entry("advice", author, record.entry)
+        values = (
+            entry,
+            record.runs[-1].entry,
+            influence,
+            answer["verdict"],
+            plan["chance"] if plan else None,
+            json.dumps(answer, ensure_ascii=False, allow_nan=False),
+        )
+        book.run(
+            "INSERT INTO advice (entry, run, influence, verdict, chance, answer) VALUES (?, ?, ?, ?, ?, ?)", values
+        )
+        rows = [(entry, blade, adjuster, text) for (blade, adjuster), text in items.items()]
+        book.run_many("INSERT INTO advised (entry, blade, adjuster, amount) VALUES (?, ?, ?, ?)", rows)
+
+
+def record_done(
+    book: Book,
+    name: str | None,
+    items: Items | None,
+    author: str,
+    *,
+    after: int | None = None,
+    correct: bool = False,
+    anyway: bool = False,
+    why: str | None = None,
+) -> tuple[JobRecord, RunRecord, Items]:
+    """Record adjustments done after a run; return the job, the run and the items.
+
+    Parameters
+    ----------
+    items : Items or None
+        None: as advised. Empty: nothing was done.
+    after : int, optional
+        Number of the run; the last one if not given.
+    correct : bool
+        Whether an adjustment recorded already may be superseded; an amount of 0 then takes it back.
+    anyway : bool
+        Whether a setting may leave its adjuster's range.
+
+    Raises
+    ------
+    InputError
+        If there is no such run or advice, an item is recorded already, or a range is left.
+    """
+    with book.writing():
+        record = load_job(book, find_job(book, name))
+        if record.outcome is not None and not correct:
+            raise InputError(book.file, f"job {record.name}, closed", "an open job, or trackbal log correct done")
+        if not record.runs:
+            raise InputError(book.file, f"no run in job {record.name}", "a run before the adjustments after it")
+        run = record.runs[-1] if after is None else the_run(record, after)
+        if items is None:
+            advice = record.latest_advice(run)
+            if advice is None:
+                raise InputError(
+                    book.file, f"no advice after run {run.number}", "what was done: --item, --sheet or --nothing"
+                )
+            items = advice.items
+        _check_items(record, run, items, correct=correct, anyway=anyway)
+        entry = book.add_entry("done", author, record.entry, why)
+        book.run("INSERT INTO done (entry, run) VALUES (?, ?)", (entry, run.entry))
+        add_adjustments(book, run.entry, entry, items)
+        return load_job(book, record.entry), run, items
+
+
+def _check_items(record: JobRecord, run: RunRecord, items: Items, *, correct: bool, anyway: bool) -> None:
+    recorded = record.done.get(run.entry, {})
+    settings = record.settings_text()
+    for (blade, adjuster), text in items.items():
+        amount = check_item(record.rotor, (blade, adjuster), text, record.book)
+        old = recorded.get((blade, adjuster))
+        if old is not None and not correct:
+            raise InputError(
+                record.book,
+                f"{adjuster} of blade {blade} after run {run.number} again",
+                f"it once ({old} is recorded); put it right with trackbal log correct done",
+            )
+        after = Decimal(settings[blade, adjuster]) + amount - Decimal(old or "0")
+        if not anyway and amount != 0:
+            check_range(record.rotor, blade, adjuster, after, record.book)
+
+
+def number(text: str, source: str, column: str) -> Decimal:
+    """Return a typed number exactly. Raises InputError if it is none."""
+    try:
+        value = Decimal(text) if _NUMBER.fullmatch(text) else Decimal("NaN")
+    except InvalidOperation:
+        value = Decimal("NaN")
+    if not abs(value) <= Decimal(10) ** 12:
+        raise InputError(source, text, "a number", column=column)
+    return value
+
+
+def check_item(rotor: Rotor, place: tuple[str, str], text: str, source: str) -> Decimal:
+    """Return the amount of an item exactly. Raises InputError unless place and amount are such."""
+    blade, adjuster = place
+    check_place(rotor, blade, adjuster, source)
+    return number(text, source, f"{adjuster} of blade {blade}")
+
+
+def items_of(triples: Sequence[tuple[str, str, str]], source: str) -> Items:
+    """Return (blade, adjuster, amount) as items. Raises InputError if one is named twice."""
+    items: Items = {}
+    for blade, adjuster, amount in triples:
+        if (blade, adjuster) in items:
+            raise InputError(source, f"{adjuster} of blade {blade} again", "each adjustment once")
+        items[blade, adjuster] = amount
+    return items
+
+
+def advised_items(rotor: Rotor, advice: Advice) -> Items:
+    """Return the recommended adjustments as items; none if none is recommended."""
+    if advice.recommended is None:
+        return {}
+    change = advice.plans[advice.recommended].change
+    return {
+        (blade, adjuster.name): format(Decimal(repr(float(change[a, b]))).normalize(), "f")
+        for b, blade in enumerate(rotor.blades)
+        for a, adjuster in enumerate(rotor.adjusters)
+        if change[a, b]
+    }

@@ -1,0 +1,364 @@
+"""A logbook's readings and adjustments as the sheets of the contract, and back; and as a history to fit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+
+from trackbal.csv_table import CsvTable
+from trackbal.errors import InputError
+from trackbal.logbook.entries import add_import, check_rows, rotor_of
+from trackbal.logbook.records import Items, load_rotor
+from trackbal.logbook.rows import Cell, Row, heading, read_typed_rows, rows_of_sheet
+from trackbal.logbook.sheets import Sheet, items_of_table
+from trackbal.logbook.store import Book
+from trackbal.phasor import phase_deg
+from trackbal.readings import average, read_headings
+from trackbal.rotor import Rotor
+from trackbal.run import History
+
+AIRCRAFT = "info.aircraft"  # the column that carries the aircraft's name out and in
+
+
+@dataclass(frozen=True)
+class JobRows:
+    """One job's finished runs and adjustments as typed.
+
+    Parameters
+    ----------
+    runs : tuple of tuple of Row
+    done : tuple of Items
+        Adjustments done after each run.
+    as_found : Items
+    """
+
+    name: str
+    aircraft: str
+    runs: tuple[tuple[Row, ...], ...]
+    done: tuple[Items, ...]
+    as_found: Items
+
+
+def load_all(book: Book, rotor: str, job: str | None = None) -> list[JobRows]:
+    """Return every job of a rotor that has a finished run, or one job by name, in few queries."""
+    only, values = ("AND job.name = ?", (rotor, job)) if job is not None else ("", (rotor,))
+    its_jobs = f"job.rotor = ? {only}"
+    finished = "(SELECT state FROM run_state s WHERE s.run = run.entry ORDER BY s.entry DESC LIMIT 1) = 'finished'"
+    with book.reading():
+        jobs = book.all(f"SELECT entry, name, aircraft FROM job WHERE {its_jobs} ORDER BY entry", values)
+        runs = book.all(
+            f"SELECT run.entry, run.job FROM run JOIN job ON job.entry = run.job WHERE {its_jobs} AND {finished} "
+            "ORDER BY run.entry",
+            values,
+        )
+        cells = book.all(
+            "SELECT r.run, line, quantity, unit, value FROM reading r JOIN run ON run.entry = r.run "
+            f"JOIN job ON job.entry = run.job WHERE {its_jobs} ORDER BY r.run, line, r.entry, quantity",
+            values,
+        )
+        done = book.all(
+            "SELECT run.job, a.run, blade, adjuster, amount FROM adjustment a JOIN run ON run.entry = a.run "
+            f"JOIN job ON job.entry = run.job WHERE {its_jobs} ORDER BY a.entry",
+            values,
+        )
+        settings = book.all(
+            f"SELECT s.job, blade, adjuster, setting FROM setting s JOIN job ON job.entry = s.job WHERE {its_jobs} "
+            "ORDER BY s.entry",
+            values,
+        )
+    rows = _rows_by_run(cells)
+    runs_of: dict[int, list[int]] = {}
+    for run, job_entry in runs:
+        runs_of.setdefault(job_entry, []).append(run)
+    done_of = _items_by_run(done, runs_of)
+    found_of: dict[int, Items] = {}
+    for job_entry, blade, adjuster, text in settings:
+        found_of.setdefault(job_entry, {})[blade, adjuster] = text
+    return [
+        JobRows(
+            name,
+            aircraft,
+            tuple(rows[run] for run in runs_of[entry]),
+            tuple(done_of.get(run, {}) for run in runs_of[entry]),
+            found_of.get(entry, {}),
+        )
+        for entry, name, aircraft in jobs
+        if entry in runs_of
+    ]
+
+
+def _rows_by_run(cells: Iterable[tuple[int, int, str, str | None, str]]) -> dict[int, tuple[Row, ...]]:
+    rows: dict[int, tuple[Row, ...]] = {}
+    for run, of_run in groupby(cells, key=lambda cell: cell[0]):
+        lines: dict[int, Row] = {}
+        for _, line, quantity, unit, value in of_run:
+            row = lines.setdefault(line, {})
+            if value:
+                row[quantity] = Cell(value, unit)
+            else:
+                row.pop(quantity, None)
+        rows[run] = tuple(row for row in lines.values() if row)
+    return rows
+
+
+def _items_by_run(done: Iterable[tuple[int, int, str, str, str]], runs_of: dict[int, list[int]]) -> dict[int, Items]:
+    """Return what was done by the last finished run before it; what was done before a first run is left out."""
+    latest: dict[tuple[int, int], Items] = {}
+    for job, run, blade, adjuster, amount in done:
+        latest.setdefault((job, run), {})[blade, adjuster] = amount
+    by_run: dict[int, Items] = {}
+    for (job, run), items in sorted(latest.items()):
+        # a run withdrawn later hands its adjustments on to the finished run before it
+        before = [r for r in runs_of.get(job, []) if r <= run]
+        if not before:
+            continue
+        into = by_run.setdefault(before[-1], {})
+        for place, amount in items.items():
+            into[place] = amount if place not in into else _sum(into[place], amount)
+    return {run: {place: text for place, text in items.items() if float(text)} for run, items in by_run.items()}
+
+
+def _sum(one: str, other: str) -> str:
+    from decimal import Decimal
+
+    return format(Decimal(one) + Decimal(other), "f")
+
+
+# ------------------------------------------------------------------------------ to arrays
+
+
+def read_log_history(rotor: Rotor, books: Sequence[Book]) -> History:
+    """Return the history that logbooks hold of a rotor, as `trackbal.sheets.read_history` gives it.
+
+    Jobs of the same name in several logbooks are told apart by the file.
+
+    Raises
+    ------
+    InputError
+        If none has a run of this rotor.
+    """
+    jobs = [(book.file, job) for book in books for job in load_all(book, rotor.name)]
+    files = ", ".join(book.file for book in books)
+    if not jobs:
+        raise InputError(files, f"no finished run of {rotor.name}", "a logbook with jobs of this rotor")
+    rows = [row for _, job in jobs for run in job.runs for row in run]
+    per_run = [len(run) for _, job in jobs for run in job.runs]
+    regime, readings = read_typed_rows(rotor, rows, files)
+    run_of_row = np.repeat(np.arange(len(per_run)), per_run)
+    count, regimes = len(per_run), len(rotor.regimes)
+    means = average(rotor, readings, run_of_row * regimes + regime, regime, count * regimes)
+    by_run = (count, regimes)
+    names = [job.name for _, job in jobs]
+    return History(
+        jobs=tuple(f"{file}: {job.name}" if names.count(job.name) > 1 else job.name for file, job in jobs)
+        if len(books) > 1
+        else tuple(names),
+        job=np.repeat(np.arange(len(jobs)), [len(job.runs) for _, job in jobs]),
+        run=np.concatenate([np.arange(1, len(job.runs) + 1) for _, job in jobs]),
+        vibration=means.vibration.reshape(*by_run, -1),
+        vibration_count=means.vibration_count.reshape(*by_run, -1),
+        vibration_squares=means.vibration_squares.reshape(*by_run, -1),
+        height=means.height.reshape(*by_run, -1),
+        height_count=means.height_count.reshape(by_run),
+        height_squares=means.height_squares.reshape(by_run),
+        change=np.concatenate([_changes(rotor, job) for _, job in jobs]),
+        source=files,
+    )
+
+
+def _changes(rotor: Rotor, job: JobRows) -> np.ndarray:
+    adjuster_at = {a.name: i for i, a in enumerate(rotor.adjusters)}
+    blade_at = {b: i for i, b in enumerate(rotor.blades)}
+    change = np.zeros((len(job.runs), len(adjuster_at), len(blade_at)))
+    for t, items in enumerate(job.done[:-1], 1):
+        for (blade, adjuster), text in items.items():
+            change[t, adjuster_at[adjuster], blade_at[blade]] = float(text)
+    return change.cumsum(axis=0)
+
+
+# ------------------------------------------------------------------------------ out
+
+
+def history_sheets(rotor: Rotor, jobs: Sequence[JobRows], source: str) -> tuple[Sheet, Sheet, Sheet]:
+    """Return the runs, adjustments and settings-as-found sheets of jobs, each (header, rows).
+
+    Cells stand as they were typed. Where one reading was typed in several units, the
+    rows in another than the rotor's are converted, as a sheet has one unit a column.
+    """
+    rows = [(job.name, str(t), row) for job in jobs for t, run in enumerate(job.runs, 1) for row in run]
+    by_aircraft = {job.name: job.aircraft for job in jobs}
+    typed = _one_unit_a_column(rotor, [row for _, _, row in rows], source)
+    names = {name for row in typed for name in row}
+    order = ["regime", "rpm", *(f"{s.name}.{part}" for s in rotor.sensors for part in ("amp", "deg"))]
+    order += [*(f"height.{blade}" for blade in rotor.blades), "note"]
+    columns = [n for n in order if n in names or n == "regime"]
+    columns += [AIRCRAFT, *sorted(n for n in names if n.startswith("info.") and n != AIRCRAFT)]
+    units = {n: next((row[n].unit for row in typed if n in row), None) for n in columns}
+    body = []
+    for (job, run, _), row in zip(rows, typed, strict=True):
+        cells = {n: cell.text for n, cell in row.items()}
+        cells.setdefault(AIRCRAFT, by_aircraft[job])
+        body.append((job, run, *(cells.get(n, "") for n in columns)))
+    header = ("job", "run", *(heading(n, units[n]) for n in columns))
+    made = [
+        (job.name, str(t), blade, adjuster, text)
+        for job in jobs
+        for t, items in enumerate(job.done, 1)
+        for (blade, adjuster), text in _in_order(rotor, items)
+    ]
+    found = [
+        (job.name, blade, adjuster, text) for job in jobs for (blade, adjuster), text in _in_order(rotor, job.as_found)
+    ]
+    return (
+        (header, body),
+        (("job", "after_run", "blade", "adjuster", "amount"), made),
+        (("job", "blade", "adjuster", "setting"), found),
+    )
+
+
+def _in_order(rotor: Rotor, items: Items) -> list[tuple[tuple[str, str], str]]:
+    adjusters = [a.name for a in rotor.adjusters]
+    return sorted(items.items(), key=lambda item: (rotor.blades.index(item[0][0]), adjusters.index(item[0][1])))
+
+
+def _one_unit_a_column(rotor: Rotor, rows: Sequence[Row], source: str) -> list[Row]:
+    """Return rows in which every quantity has one unit throughout."""
+    units: dict[str, set[str | None]] = {}
+    for row in rows:
+        for name, cell in row.items():
+            units.setdefault(name, set()).add(cell.unit)
+    mixed = {name for name, found in units.items() if len(found) > 1}
+    if not mixed:
+        return list(rows)
+    _, readings = read_typed_rows(rotor, rows, source)
+    degrees = phase_deg(readings.vibration, rotor.phase_sense)
+    result = []
+    for i, row in enumerate(rows):
+        turned = dict(row)
+        for name in mixed & set(row):
+            stem, _, part = name.rpartition(".")
+            if stem == "height":
+                own, value = rotor.height_unit, readings.height[i, rotor.blades.index(part)]
+            else:
+                s = rotor.sensor_index(stem)
+                own, value = rotor.sensors[s].unit, abs(readings.vibration[i, s])
+            if row[name].unit in (None, own):
+                turned[name] = Cell(row[name].text)
+                continue
+            turned[name] = Cell(repr(float(value)))
+            if stem != "height" and f"{stem}.deg" in row:
+                turned[f"{stem}.deg"] = Cell(repr(float(degrees[i, rotor.sensor_index(stem)])))
+        result.append(turned)
+    return result
+
+
+# ------------------------------------------------------------------------------ in
+
+
+def import_history(
+    book: Book,
+    runs: CsvTable,
+    adjustments: CsvTable,
+    settings: CsvTable | None,
+    author: str,
+    *,
+    rotor_name: str | None = None,
+) -> list[str]:
+    """Add the jobs of a history to a logbook, closed; all of them or none. Return their names.
+
+    The aircraft of a job is what its rows say in info.aircraft, else the job's name.
+
+    Raises
+    ------
+    InputError
+        Naming file, row and column; also if a job's name is taken.
+    """
+    with book.writing():
+        rotor = load_rotor(book, rotor_of(book, rotor_name))
+        jobs = _jobs_of_sheets(rotor, runs, adjustments, settings)
+        for job in jobs:
+            if book.one("SELECT 1 FROM job WHERE name = ?", (job.name,)):
+                raise InputError(runs.source, job.name, "names of jobs that are not in the logbook yet", column="job")
+            add_import(
+                book, rotor.name, job.name, job.aircraft, job.runs, job.done, job.as_found, str(runs.source), author
+            )
+    return [job.name for job in jobs]
+
+
+def _jobs_of_sheets(rotor: Rotor, runs: CsvTable, adjustments: CsvTable, settings: CsvTable | None) -> list[JobRows]:
+    read_headings(rotor, runs, ("job", "run"))
+    number = runs.whole_numbers(runs.position("run", "a history sheet"), "the run of the job", 1)
+    by_job: dict[str, dict[int, list[Row]]] = {}
+    for i, row in enumerate(rows_of_sheet(runs)):
+        if "job" not in row:
+            raise runs.bad_cell(i, runs.position("job", "a history sheet"), "the name of a job")
+        name = row.pop("job").text
+        row.pop("run")
+        by_job.setdefault(name, {}).setdefault(number[i], []).append(row)
+    done = _items_by_job_and_run(rotor, adjustments, by_job)
+    found = _settings_by_job(rotor, settings, by_job) if settings is not None else {}
+    jobs = []
+    for name, by_run in by_job.items():
+        if sorted(by_run) != list(range(1, len(by_run) + 1)):
+            raise InputError(runs.source, f"runs {sorted(by_run)} of job {name}", "runs 1, 2, 3 ... without gaps")
+        aircraft = next((row[AIRCRAFT].text for rows in by_run.values() for row in rows if AIRCRAFT in row), name)
+        for t, rows in sorted(by_run.items()):
+            for row in rows:
+                if AIRCRAFT in row and row[AIRCRAFT].text == aircraft:
+                    del row[AIRCRAFT]
+            check_rows(rotor, rows, f"{runs.source}, job {name}, run {t}")
+        jobs.append(
+            JobRows(
+                name,
+                aircraft,
+                tuple(tuple(by_run[t]) for t in sorted(by_run)),
+                tuple(done.get((name, t), {}) for t in sorted(by_run)),
+                found.get(name, {}),
+            )
+        )
+    return jobs
+
+
+def _items_by_job_and_run(
+    rotor: Rotor, table: CsvTable, jobs: dict[str, dict[int, list[Row]]]
+) -> dict[tuple[str, int], Items]:
+    sheet = "a history's adjustments sheet"
+    table.require(("job", "after_run", "blade", "adjuster", "amount"), sheet)
+    job_at, after_at = table.position("job", sheet), table.position("after_run", sheet)
+    after = table.whole_numbers(after_at, "the run after which it was made", 1)
+    grouped: dict[tuple[str, int], list[int]] = {}
+    for row, name in enumerate(table.columns[job_at]):
+        if name not in jobs:
+            raise table.bad_cell(row, job_at, "a job of the history sheet")
+        if after[row] > len(jobs[name]):
+            raise table.bad_cell(row, after_at, f"one of the {len(jobs[name])} runs of job {name}")
+        grouped.setdefault((name, after[row]), []).append(row)
+    return {
+        place: items_of_table(rotor, _part(table, rows, ("job", "after_run")), "amount")
+        for place, rows in grouped.items()
+    }
+
+
+def _settings_by_job(rotor: Rotor, table: CsvTable, jobs: dict[str, dict[int, list[Row]]]) -> dict[str, Items]:
+    table.require(("job", "blade", "adjuster", "setting"), "a history's settings sheet")
+    job_at = table.position("job", "a history's settings sheet")
+    grouped: dict[str, list[int]] = {}
+    for row, name in enumerate(table.columns[job_at]):
+        if name not in jobs:
+            raise table.bad_cell(row, job_at, "a job of the history sheet")
+        grouped.setdefault(name, []).append(row)
+    return {name: items_of_table(rotor, _part(table, rows, ("job",)), "setting") for name, rows in grouped.items()}
+
+
+def _part(table: CsvTable, rows: Sequence[int], without: Sequence[str]) -> CsvTable:
+    """Return some rows of a table without some columns; messages still name the lines of the file."""
+    kept = [i for i, name in enumerate(table.headings) if name not in without]
+    return CsvTable(
+        table.source,
+        tuple(table.headings[i] for i in kept),
+        tuple(tuple(table.columns[i][row] for row in rows) for i in kept),
+        tuple(table.lines[row] for row in rows),
+    )

@@ -1,0 +1,337 @@
+"""What a logbook says of a job, as it counts now: the latest of entries that say the same thing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import cached_property
+
+import numpy as np
+
+from trackbal.errors import InputError
+from trackbal.influence import Influence
+from trackbal.influence_file import parse_influence
+from trackbal.logbook.rows import Cell, Row, run_of_rows
+from trackbal.logbook.store import Book
+from trackbal.rotor import Rotor
+from trackbal.run import Reals, Run
+
+#: (blade, adjuster) -> what was typed.
+Items = dict[tuple[str, str], str]
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """Which entry, who wrote it and when (UTC)."""
+
+    entry: int
+    at: str
+    author: str
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """A run as recorded; `number` is its place among the finished runs, None while it is being typed."""
+
+    entry: int
+    number: int | None
+    source: str
+    rows: tuple[Row, ...]
+    stamp: Stamp
+
+
+@dataclass(frozen=True)
+class AdviceRecord:
+    """What was advised after a run."""
+
+    run: int
+    verdict: str
+    chance: float | None
+    items: Items
+    stamp: Stamp
+
+
+@dataclass(frozen=True)
+class NoteRecord:
+    """A note; `run` is the entry of the run it belongs to, None if to the job."""
+
+    run: int | None
+    text: str
+    stamp: Stamp
+
+
+@dataclass(frozen=True)
+class JobRecord:
+    """A job as its logbook has it.
+
+    Parameters
+    ----------
+    book : str
+        The file, for messages.
+    entry : int
+        Number of the job's entry.
+    name, aircraft : str
+    rotor : Rotor
+    as_found : Items
+        Settings as found at the start; what is not listed is 0.
+    runs : tuple of RunRecord
+        Finished, in order.
+    draft : RunRecord or None
+        The run being typed.
+    done : dict
+        Entry of a run -> adjustments done after it. A run not in it: nobody has said
+        what was done.
+    advice : tuple of AdviceRecord
+    notes : tuple of NoteRecord
+    outcome : str or None
+        What was said when the job was closed; None while it is open.
+    """
+
+    book: str
+    entry: int
+    name: str
+    aircraft: str
+    rotor: Rotor
+    as_found: Items
+    runs: tuple[RunRecord, ...]
+    draft: RunRecord | None
+    done: dict[int, Items]
+    advice: tuple[AdviceRecord, ...]
+    notes: tuple[NoteRecord, ...]
+    outcome: str | None
+    stamp: Stamp
+
+    def amounts(self, items: Items) -> Reals:
+        """Return items as an array, shape (A, B), in the adjusters' units."""
+        values = np.zeros((len(self.rotor.adjusters), len(self.rotor.blades)))
+        for (blade, adjuster), text in items.items():
+            values[self.rotor.adjuster_index(adjuster), self.rotor.blades.index(blade)] = float(text)
+        return values
+
+    @cached_property
+    def readings(self) -> tuple[Run, ...]:
+        """The finished runs as arrays."""
+        return tuple(run_of_rows(self.rotor, run.rows, self.place(run)) for run in self.runs)
+
+    def place(self, run: RunRecord) -> str:
+        """Return where a run stands, for messages."""
+        return f"{self.book}, job {self.name}, run {run.number if run.number is not None else 'being typed'}"
+
+    @cached_property
+    def change(self) -> Reals:
+        """Adjustments done before each finished run since the first, summed, shape (n, A, B)."""
+        total = np.zeros((len(self.runs), len(self.rotor.adjusters), len(self.rotor.blades)))
+        for t, run in enumerate(self.runs):
+            # by entry, so that what was done after a run that was withdrawn later still counts
+            for after, items in self.done.items():
+                if self.runs[0].entry <= after < run.entry:
+                    total[t] += self.amounts(items)
+        return total
+
+    def settings_text(self, before_run: int | None = None) -> Items:
+        """Return what is installed, exactly: as found, and all that was done since.
+
+        Parameters
+        ----------
+        before_run : int, optional
+            Number of a run: what was installed when it was flown; None: now.
+        """
+        total = {
+            (blade, adjuster.name): Decimal(self.as_found.get((blade, adjuster.name), "0"))
+            for blade in self.rotor.blades
+            for adjuster in self.rotor.adjusters
+        }
+        before = None if before_run is None else self.runs[before_run - 1].entry
+        for after, items in self.done.items():
+            if before is None or after < before:
+                for place, amount in items.items():
+                    total[place] += Decimal(amount)
+        return {place: format(value, "f") for place, value in total.items()}
+
+    def setting(self, before_run: int | None = None) -> Reals:
+        """Return what is installed, shape (A, B), as `settings_text` does."""
+        return self.amounts(self.settings_text(before_run))
+
+    def latest_advice(self, run: RunRecord) -> AdviceRecord | None:
+        """Return the last advice given after a run, or None."""
+        return next((a for a in reversed(self.advice) if a.run == run.entry), None)
+
+
+def load_rotor(book: Book, name: str) -> Rotor:
+    """Return the latest definition of a rotor in a logbook."""
+    row = book.one("SELECT toml FROM rotor WHERE name = ? ORDER BY entry DESC LIMIT 1", (name,))
+    if row is None:
+        known = ", ".join(rotor_names(book)) or "none"
+        raise InputError(book.file, name, f"a rotor of this logbook: {known}")
+    return Rotor.parse(row[0], f"{book.file}, rotor {name}")
+
+
+def rotor_names(book: Book) -> list[str]:
+    """Return the names of the rotors of a logbook."""
+    return [row[0] for row in book.all("SELECT name FROM rotor GROUP BY name ORDER BY min(entry)")]
+
+
+def load_influence(book: Book, rotor: Rotor) -> tuple[int, Influence]:
+    """Return entry and influence of the latest influence file of a rotor in a logbook.
+
+    Raises
+    ------
+    InputError
+        If it has none.
+    """
+    found = book.one(
+        "SELECT entry, source, json FROM influence WHERE rotor = ? ORDER BY entry DESC LIMIT 1", (rotor.name,)
+    )
+    if found is None:
+        raise InputError(
+            book.file,
+            f"no influence of {rotor.name}",
+            "one; add it with trackbal log renew LOGBOOK --influence INFLUENCE.json",
+        )
+    return found[0], parse_influence(found[2], f"{book.file}, influence {found[1]}", rotor)
+
+
+def influence_if_any(book: Book, rotor: Rotor) -> Influence | None:
+    """Return the latest influence of a rotor, or None."""
+    if book.one("SELECT 1 FROM influence WHERE rotor = ?", (rotor.name,)) is None:
+        return None
+    return load_influence(book, rotor)[1]
+
+
+def find_job(book: Book, name: str | None) -> int:
+    """Return the entry of a job by name, or of the one open job.
+
+    Raises
+    ------
+    InputError
+        If there is no such job, or no name is given and not exactly one job is open.
+    """
+    if name is not None:
+        row = book.one("SELECT entry FROM job WHERE name = ?", (name,))
+        if row is None:
+            raise InputError(book.file, name, "the name of a job; trackbal log jobs lists them")
+        return int(row[0])
+    rows = book.all(
+        "SELECT entry, name FROM job WHERE entry NOT IN (SELECT job FROM closing) ORDER BY entry DESC LIMIT 6"
+    )
+    if len(rows) == 1:
+        return int(rows[0][0])
+    if not rows:
+        raise InputError(book.file, "no open job", "one; begin with trackbal log start, or name a job with --job")
+    names = ", ".join(row[1] for row in rows[:5]) + (" ..." if len(rows) > 5 else "")
+    raise InputError(book.file, f"several open jobs: {names}", "one of them named with --job")
+
+
+def load_job(book: Book, entry: int) -> JobRecord:
+    """Return the record of a job as it counts now."""
+    with book.reading():
+        row = book.one("SELECT name, aircraft, rotor FROM job WHERE entry = ?", (entry,))
+        assert row is not None
+        name, aircraft, rotor_name = row
+        runs, draft = _load_runs(book, entry)
+        closing = book.one("SELECT outcome FROM closing WHERE job = ?", (entry,))
+        return JobRecord(
+            book=book.file,
+            entry=entry,
+            name=name,
+            aircraft=aircraft,
+            rotor=load_rotor(book, rotor_name),
+            as_found=_latest_items(
+                book.all("SELECT blade, adjuster, setting FROM setting WHERE job = ? ORDER BY entry", (entry,))
+            ),
+            runs=runs,
+            draft=draft,
+            done=_load_done(book, entry),
+            advice=_load_advice(book, entry),
+            notes=_load_notes(book, entry),
+            outcome=closing[0] if closing else None,
+            stamp=_stamp(book, entry),
+        )
+
+
+def _stamp(book: Book, entry: int) -> Stamp:
+    row = book.one("SELECT at, author FROM entry WHERE id = ?", (entry,))
+    assert row is not None
+    return Stamp(entry, row[0], row[1])
+
+
+def _latest_items(rows: Iterable[tuple[str, str, str]]) -> Items:
+    """Return the last value of each blade and adjuster, rows in the order they were entered."""
+    return {(blade, adjuster): value for blade, adjuster, value in rows}
+
+
+def _load_runs(book: Book, job: int) -> tuple[tuple[RunRecord, ...], RunRecord | None]:
+    rows = book.all(
+        "SELECT run.entry, run.source, at, author, (SELECT state FROM run_state WHERE run_state.run = run.entry "
+        "ORDER BY run_state.entry DESC LIMIT 1) FROM run JOIN entry ON entry.id = run.entry "
+        "WHERE run.job = ? ORDER BY run.entry",
+        (job,),
+    )
+    finished: list[RunRecord] = []
+    draft = None
+    for entry, source, at, author, state in rows:
+        if state == "dropped":
+            continue
+        number = len(finished) + 1 if state == "finished" else None
+        record = RunRecord(entry, number, source, tuple(load_lines(book, entry).values()), Stamp(entry, at, author))
+        if number is None:
+            draft = record
+        else:
+            finished.append(record)
+    return tuple(finished), draft
+
+
+def load_lines(book: Book, run: int) -> dict[int, Row]:
+    """Return the rows of a run by line, each quantity as last entered; one taken back is left out."""
+    lines: dict[int, Row] = {}
+    for line, quantity, unit, value in book.all(
+        "SELECT line, quantity, unit, value FROM reading WHERE run = ? ORDER BY line, entry, quantity", (run,)
+    ):
+        row = lines.setdefault(line, {})
+        if value == "":
+            row.pop(quantity, None)
+        else:
+            row[quantity] = Cell(value, unit)
+    return {line: row for line, row in sorted(lines.items()) if row}
+
+
+def _load_done(book: Book, job: int) -> dict[int, Items]:
+    done: dict[int, Items] = {
+        row[0]: {}
+        for row in book.all("SELECT run FROM done JOIN run ON run.entry = done.run WHERE run.job = ?", (job,))
+    }
+    for run, blade, adjuster, amount in book.all(
+        "SELECT adjustment.run, blade, adjuster, amount FROM adjustment JOIN run ON run.entry = adjustment.run "
+        "WHERE run.job = ? ORDER BY adjustment.entry",
+        (job,),
+    ):
+        done[run][blade, adjuster] = amount
+    return {run: {place: text for place, text in items.items() if Decimal(text) != 0} for run, items in done.items()}
+
+
+def _load_advice(book: Book, job: int) -> tuple[AdviceRecord, ...]:
+    rows = book.all(
+        "SELECT advice.entry, advice.run, verdict, chance, at, author FROM advice JOIN run ON run.entry = advice.run "
+        "JOIN entry ON entry.id = advice.entry WHERE run.job = ? ORDER BY advice.entry",
+        (job,),
+    )
+    return tuple(
+        AdviceRecord(
+            run,
+            verdict,
+            chance,
+            _latest_items(book.all("SELECT blade, adjuster, amount FROM advised WHERE entry = ?", (entry,))),
+            Stamp(entry, at, author),
+        )
+        for entry, run, verdict, chance, at, author in rows
+    )
+
+
+def _load_notes(book: Book, job: int) -> tuple[NoteRecord, ...]:
+    rows = book.all(
+        "SELECT note.entry, run, text, at, author FROM note JOIN entry ON entry.id = note.entry "
+        "WHERE entry.job = ? ORDER BY note.entry",
+        (job,),
+    )
+    return tuple(NoteRecord(run, text, Stamp(entry, at, author)) for entry, run, text, at, author in rows)

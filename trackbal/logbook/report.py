@@ -1,0 +1,310 @@
+"""A job, its runs and their explanations as text for the terminal and as JSON."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from trackbal.advice_report import adjustment_words
+from trackbal.cautions import general_cautions, mechanical_causes
+from trackbal.explanations import ALIKE, Explanation
+from trackbal.logbook.records import Items, JobRecord, RunRecord
+from trackbal.logbook.standing import RunStanding, Standing
+from trackbal.rotor import Rotor
+from trackbal.surprise import Surprise
+
+WIDTH = 100
+_MOST_SHOWN = 5
+
+NEXT = {
+    "run": "Next: run, and enter it (trackbal log run).",
+    "finish": "Next: go on typing the run (trackbal log run).",
+    "advise": "Next: get advice (trackbal log advise).",
+    "done": "Next: record what was done (trackbal log done).",
+    "close": "Every reading is inside its limit. Next: close the job (trackbal log close), if the manual agrees.",
+    "stop": "STOP: a reading is at or above its stop limit. Find the cause before any adjustment.",
+    "closed": "The job is closed.",
+}
+
+
+def items_words(rotor: Rotor, items: Items) -> list[str]:
+    """Return items in words, blade by blade."""
+    places = [(b, a) for b in range(len(rotor.blades)) for a in range(len(rotor.adjusters))]
+    named = [(rotor.blades[b], rotor.adjusters[a].name, a, b) for b, a in places]
+    return [
+        adjustment_words(rotor, a, b, float(items[blade, adjuster]))
+        for blade, adjuster, a, b in named
+        if (blade, adjuster) in items
+    ]
+
+
+# ------------------------------------------------------------------------------ JSON
+
+
+def job_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
+    """Return where a job stands as plain data; numbers are not rounded."""
+    return {
+        "job": record.name,
+        "aircraft": record.aircraft,
+        "rotor": record.rotor.name,
+        "started": record.stamp.at,
+        "by": record.stamp.author,
+        "outcome": record.outcome,
+        "next": standing.next,
+        "runs": [_run_json(record, run, seen) for run, seen in zip(record.runs, standing.runs, strict=True)],
+        "typing": None if record.draft is None else {"rows": len(record.draft.rows), "since": record.draft.stamp.at},
+        "settings": _items_json(record.settings_text(), "setting"),
+        "notes": [
+            {"text": n.text, "run": _number(record, n.run), "at": n.stamp.at, "by": n.stamp.author}
+            for n in record.notes
+        ],
+        "surprising": standing.surprising,
+        "explanations": [explanation_json(record.rotor, e) for e in standing.explanations],
+        "cautions": _cautions(standing),
+    }
+
+
+def _run_json(record: JobRecord, run: RunRecord, seen: RunStanding) -> dict[str, Any]:
+    advice = record.latest_advice(run)
+    done = record.done.get(run.entry)
+    return {
+        "run": run.number,
+        "at": run.stamp.at,
+        "by": run.stamp.author,
+        "source": run.source,
+        "worst": seen.review.worst_ratio if seen.review.readings else None,
+        "inside": seen.review.inside,
+        "stop": seen.review.stop,
+        "doubts": [f.text for f in seen.review.doubts],
+        "surprise": None if seen.surprise is None else surprise_json(record.rotor, seen.surprise),
+        "advised": None if advice is None else _items_json(advice.items, "amount"),
+        "verdict": None if advice is None else advice.verdict,
+        "done": None if done is None else _items_json(done, "amount"),
+    }
+
+
+def surprise_json(rotor: Rotor, seen: Surprise) -> dict[str, Any]:
+    """Return a surprise as plain data, with the readings that are farthest off first."""
+    parts = [
+        {"regime": rotor.regimes[r].name, "sensor": rotor.sensors[s].name, "chi2": float(seen.vibration_chi2[r, s])}
+        for r in range(len(rotor.regimes))
+        for s in range(len(rotor.sensors))
+        if seen.vibration_compared[r, s]
+    ]
+    parts += [
+        {"regime": rotor.regimes[r].name, "sensor": "height", "chi2": float(seen.height_chi2[r])}
+        for r in range(len(rotor.regimes))
+        if seen.height_compared[r]
+    ]
+    parts.sort(key=lambda part: -float(str(part["chi2"])))
+    return {"chi2": seen.chi2, "dof": seen.dof, "p": seen.p, "surprising": seen.surprising, "readings": parts}
+
+
+def explanation_json(rotor: Rotor, found: Explanation) -> dict[str, Any]:
+    """Return an explanation as plain data."""
+    change = None
+    if found.change is not None:
+        change = [
+            {"blade": blade, "adjuster": adjuster.name, "amount": float(found.change[a, b])}
+            for b, blade in enumerate(rotor.blades)
+            for a, adjuster in enumerate(rotor.adjusters)
+            if found.change[a, b]
+        ]
+    return {
+        "kind": found.kind,
+        "text": found.text,
+        "gain": found.gain,
+        "score": found.score,
+        "p": found.p,
+        "done": change,
+    }
+
+
+def _items_json(items: Items, value: str) -> list[dict[str, str]]:
+    return [{"blade": blade, "adjuster": adjuster, value: text} for (blade, adjuster), text in items.items()]
+
+
+def _number(record: JobRecord, run: int | None) -> int | None:
+    return next((r.number for r in record.runs if r.entry == run), None)
+
+
+def _cautions(standing: Standing) -> list[str]:
+    said = []
+    if standing.surprising and not standing.explanations:
+        said += mechanical_causes()
+    return said + general_cautions()
+
+
+# ------------------------------------------------------------------------------ text
+
+
+def job_text(record: JobRecord, standing: Standing) -> str:
+    """Return where a job stands as text."""
+    rotor = record.rotor
+    head = f"Job {record.name}: {record.aircraft}, {rotor.name}. Started {record.stamp.at} by {record.stamp.author}."
+    blocks = [_wrap(head, ""), _runs_text(record, standing)]
+    settings = _settings_text(record)
+    if settings:
+        blocks.append(settings)
+    notes = [f"{n.stamp.at} {n.stamp.author}: {n.text}" for n in record.notes]
+    if notes:
+        blocks.append("\n".join(["Notes", *(_wrap(note, "- ") for note in notes)]))
+    if standing.surprising:
+        blocks.append(surprise_text(record, standing))
+    if record.draft is not None:
+        blocks.append(f"A run is being typed ({len(record.draft.rows)} regimes so far).")
+    if record.outcome is not None:
+        blocks.append(_wrap(f"Closed: {record.outcome}", ""))
+    blocks.append(NEXT[standing.next])
+    return "\n\n".join(block for block in blocks if block) + "\n"
+
+
+def run_text(record: JobRecord, standing: Standing) -> str:
+    """Return how the run just entered looks, as text."""
+    last, run = standing.runs[-1], record.runs[-1]
+    review = last.review
+    head = f"Recorded: job {record.name}, run {run.number}."
+    if review.readings:
+        worst = review.readings[0]
+        state = "STOP LIMIT REACHED" if review.stop else "inside limits" if review.inside else "outside limits"
+        head += f" {state}; worst {worst.ratio:.2f} of its limit ({worst.regime}, {worst.sensor})."
+    blocks = [_wrap(head, "")]
+    if review.doubts:
+        blocks.append("\n".join(["Doubts", *(_wrap(f.text, "- ") for f in review.doubts)]))
+    if standing.surprising:
+        blocks.append(surprise_text(record, standing))
+    elif last.surprise is not None and last.surprise.dof:
+        blocks.append(f"As expected from what was done: {_expected_words(last)}.")
+    if len(record.runs) > 1 and record.runs[-2].entry not in record.done:
+        blocks.append(
+            _wrap(
+                f"Nobody has said what was done after run {record.runs[-2].number}; it is taken that nothing was. "
+                f"If something was: trackbal log done --after {record.runs[-2].number}.",
+                "",
+            )
+        )
+    blocks.append(NEXT[standing.next])
+    return "\n\n".join(blocks) + "\n"
+
+
+def done_text(record: JobRecord, run: RunRecord, items: Items) -> str:
+    """Return what was recorded as done, as text."""
+    words = items_words(record.rotor, items) or ["nothing"]
+    return "\n".join([f"Recorded as done after run {run.number} of job {record.name}:", *(f"  {w}" for w in words), ""])
+
+
+def close_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
+    """Return the summary of a closed job as plain data."""
+    return job_json(record, standing) | _totals(record)
+
+
+def close_text(record: JobRecord, standing: Standing) -> str:
+    """Return the summary of a closed job as text."""
+    totals = _totals(record)
+    lines = [f"Job {record.name} closed: {totals['runs_made']} runs, {totals['adjustments']} adjustments."]
+    if standing.runs and standing.runs[-1].review.readings:
+        first, last = standing.runs[0].review, standing.runs[-1].review
+        state = "inside limits" if last.inside else "NOT inside limits"
+        lines.append(
+            f"Worst reading {first.worst_ratio:.2f} of its limit at first, {last.worst_ratio:.2f} now: {state}."
+        )
+    lines += ["", job_text(record, standing)]
+    return "\n".join(lines) + "".join(_wrap(c, "- ") + "\n" for c in general_cautions())
+
+
+def _totals(record: JobRecord) -> dict[str, Any]:
+    return {
+        "runs_made": len(record.runs),
+        "adjustments": sum(len(items) for items in record.done.values()),
+    }
+
+
+def _runs_text(record: JobRecord, standing: Standing) -> str:
+    if not record.runs:
+        return "No run yet."
+    lines = ["run  worst/limit  as expected?       "]
+    for run, seen in zip(record.runs, standing.runs, strict=True):
+        worst = f"{seen.review.worst_ratio:.2f}" if seen.review.readings else "-"
+        state = "STOP" if seen.review.stop else "inside" if seen.review.inside else "outside"
+        lines.append(f"{run.number:>3}  {worst:>11}  {_expected_words(seen):<18}  {state}")
+        lines += _deeds_lines(record, run)
+    return "\n".join(lines)
+
+
+def _expected_words(seen: RunStanding) -> str:
+    if seen.surprise is None or seen.surprise.dof == 0:
+        return "-"
+    if seen.surprise.surprising:
+        return f"SURPRISING p={seen.surprise.p:.0e}"
+    return f"yes (p={seen.surprise.p:.2g})"
+
+
+def _deeds_lines(record: JobRecord, run: RunRecord) -> list[str]:
+    rotor, done, advice = record.rotor, record.done.get(run.entry), record.latest_advice(run)
+    lead = " " * 7
+    lines = []
+    if done is not None:
+        lines += [f"{lead}done: {words}" for words in items_words(rotor, done)] or [f"{lead}done: nothing"]
+        if advice is not None:
+            missed = {place: text for place, text in advice.items.items() if float(text) != float(done.get(place, "0"))}
+            lines += [f"{lead}advised otherwise: {words}" for words in items_words(rotor, missed)]
+    elif advice is not None:
+        lines += [f"{lead}advised: {words}" for words in items_words(rotor, advice.items)] or [
+            f"{lead}advised: {advice.verdict}"
+        ]
+    if done is None and run is not record.runs[-1]:
+        lines.append(f"{lead}nobody has said what was done after this run")
+    return lines
+
+
+def _settings_text(record: JobRecord) -> str:
+    settings = {place: float(text) for place, text in record.settings_text().items()}
+    if not any(settings.values()):
+        return ""
+    width = max(len(a.name) + len(a.unit) + 3 for a in record.rotor.adjusters)
+    lines = [f"{'installed now':<{width}}" + "".join(f"{f'blade {b}':>10}" for b in record.rotor.blades)]
+    for adjuster in record.rotor.adjusters:
+        cells = "".join(f"{settings[b, adjuster.name]:>10g}" for b in record.rotor.blades)
+        lines.append(f"{f'{adjuster.name} [{adjuster.unit}]':<{width}}{cells}")
+    return "\n".join(lines)
+
+
+def surprise_text(record: JobRecord, standing: Standing) -> str:
+    """Return what is surprising in the last run, and what may explain it."""
+    last = standing.runs[-1]
+    assert last.surprise is not None
+    parts = surprise_json(record.rotor, last.surprise)["readings"][:3]
+    where = "; ".join(f"{part['regime']}, {part['sensor']}" for part in parts)
+    lines = [
+        _wrap(
+            f"Run {last.number} is SURPRISING: readings as far as these from what the adjustments lead to expect come "
+            f"about with a chance of {last.surprise.p:.0e}. Farthest off: {where}.",
+            "",
+        )
+    ]
+    if not standing.explanations:
+        lines.append(
+            _wrap(
+                "None of the single recording mistakes that were tried explains it. Check the record all the same; "
+                "then look for a mechanical cause:",
+                "",
+            )
+        )
+        return "\n".join([*lines, *(_wrap(cause, "- ") for cause in mechanical_causes())])
+    best = standing.explanations[0].score
+    lines.append("With one thing recorded otherwise it would not be. Likeliest first:")
+    for i, found in enumerate(standing.explanations[:_MOST_SHOWN]):
+        near = "" if i == 0 else " (about as likely)" if best - found.score < ALIKE else ""
+        lines.append(_wrap(f"{found.text}{near}. Fits better by {found.gain:.1f} in log-likelihood.", f"{i + 1}. "))
+    lines.append(
+        _wrap(
+            "Nothing has been changed. Look at the aircraft and at the paper; put the record right with "
+            "trackbal log correct. If neither is wrong, look for a mechanical cause: a changed response is a finding.",
+            "",
+        )
+    )
+    return "\n".join(lines)
+
+
+def _wrap(text: str, lead: str) -> str:
+    return textwrap.fill(text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead))

@@ -1,0 +1,107 @@
+"""Where a job stands: each run against limits and expectation, what is installed, what comes next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from trackbal.explanations import Explanation, explain
+from trackbal.influence import Influence
+from trackbal.logbook.records import JobRecord
+from trackbal.review import Review, check_run
+from trackbal.run import Complexes, Reals
+from trackbal.surprise import JobArrays, Surprise, surprise
+
+Next = Literal["run", "finish", "advise", "done", "close", "stop", "closed"]
+
+
+@dataclass(frozen=True)
+class RunStanding:
+    """A finished run: against limits, and against what was expected (None for the first, or without influence)."""
+
+    number: int
+    review: Review
+    surprise: Surprise | None
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where a job stands.
+
+    Parameters
+    ----------
+    runs : tuple of RunStanding
+    explanations : tuple of Explanation
+        Of the last run, if it is surprising.
+    next : str
+        What comes next: "run", "finish" (the run being typed), "advise", "done", "close",
+        "stop" (a stop limit is reached) or "closed".
+    """
+
+    runs: tuple[RunStanding, ...]
+    explanations: tuple[Explanation, ...]
+    next: Next
+
+    @property
+    def surprising(self) -> bool:
+        """Whether the last run is surprising."""
+        seen = self.runs[-1].surprise if self.runs else None
+        return seen is not None and seen.surprising
+
+    @property
+    def warns(self) -> bool:
+        """Whether the last run is surprising or at a stop limit."""
+        return self.surprising or (bool(self.runs) and self.runs[-1].review.stop)
+
+
+def stand(record: JobRecord, influence: Influence | None) -> Standing:
+    """Return where a job stands; without influence no run is held against an expectation."""
+    rotor, readings = record.rotor, record.readings
+    job = JobArrays.of(readings, record.change) if readings else None
+    runs = []
+    for t, reading in enumerate(readings):
+        seen = surprise(rotor, job.first(t + 1), influence) if job is not None and influence is not None else None
+        runs.append(RunStanding(t + 1, check_run(rotor, reading), seen))
+    explanations: tuple[Explanation, ...] = ()
+    last = runs[-1].surprise if runs else None
+    if job is not None and influence is not None and last is not None and last.surprising:
+        before = record.latest_advice(record.runs[-2])
+        advised = record.amounts(before.items) if before else None
+        setting = record.setting(len(runs)) - (record.change[-1] - record.change[-2])
+        explanations = explain(rotor, job, influence, advised, setting)
+    return Standing(tuple(runs), explanations, _next(record, runs))
+
+
+def _next(record: JobRecord, runs: list[RunStanding]) -> Next:
+    if record.outcome is not None:
+        return "closed"
+    if record.draft is not None:
+        return "finish"
+    if not runs or record.runs[-1].entry in record.done:
+        return "run"
+    if runs[-1].review.stop:
+        return "stop"
+    if runs[-1].review.inside and _all_read(record):
+        return "close"
+    return "done" if record.latest_advice(record.runs[-1]) else "advise"
+
+
+def _all_read(record: JobRecord) -> bool:
+    return bool(np.all(record.readings[-1].regime_read))
+
+
+def expectation(record: JobRecord, influence: Influence | None) -> tuple[Complexes, Reals] | None:
+    """Return what the next run is expected to read, (R, S) and (R, B), nan where nothing is expected.
+
+    None before a first run, without influence, or while nobody has said what was done after the last run.
+    """
+    if influence is None or not record.runs or record.runs[-1].entry not in record.done:
+        return None
+    last = record.change[-1]
+    change = np.concatenate([record.change, (last + record.amounts(record.done[record.runs[-1].entry]))[None]])
+    readings = (*record.readings, record.readings[-1])  # the next run's own readings do not matter here
+    seen = surprise(record.rotor, JobArrays.of(readings, change), influence)
+    assert seen is not None
+    return seen.vibration, seen.height

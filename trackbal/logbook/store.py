@@ -1,0 +1,251 @@
+"""Opening a logbook and adding entries to it.
+
+Durability. The file is kept in SQLite's rollback-journal mode with ``synchronous = EXTRA``:
+a command says "recorded" only after the entry, the journal and the folder they stand in
+have been flushed to the disk, so that neither a killed process nor a power cut takes back
+what was said. (Write-ahead logging would be faster; it was not chosen because it keeps
+two further files beside the logbook, cannot be opened in a folder that may not be written
+to, and must not be used on network drives. A logbook is one file that people copy, and it
+takes a few entries an hour.) Two programs writing at once take turns: each transaction
+begins by taking the write lock (BEGIN IMMEDIATE) and waits for it up to BUSY_SECONDS.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from os import PathLike
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from trackbal.errors import FileExists, InputError
+from trackbal.logbook.schema import APPLICATION_ID, STEPS, statements, version
+
+BUSY_SECONDS = 20.0
+_MAGIC = b"SQLite format 3\0"
+
+
+class Book:
+    """An open logbook. Use as a context manager; add entries inside `writing()`."""
+
+    def __init__(self, file: str | PathLike[str], connection: sqlite3.Connection) -> None:
+        """Hold an open connection; use `create` or `open`."""
+        self.file = os.fspath(file)
+        self._connection = connection
+
+    @classmethod
+    def create(cls, file: str | PathLike[str], fill: Callable[[Book], None]) -> Book:
+        """Make a new logbook with its first entries, whole or not at all, and leave it open for writing.
+
+        Parameters
+        ----------
+        fill : function of the Book
+            Adds the first entries, inside the transaction that makes the tables.
+
+        Raises
+        ------
+        FileExists
+            If the name is taken (an empty file, as a broken-off `create` may leave, is not).
+        InputError
+            If it cannot be written.
+        """
+        if os.path.lexists(file) and not (os.path.isfile(file) and os.path.getsize(file) == 0):
+            raise _taken(file)
+        book = cls(file, _connect(file, "rwc"))
+        try:
+            with book.writing():
+                if book._number("PRAGMA application_id") != 0:  # somebody was faster
+                    raise _taken(file)
+                book.run(f"PRAGMA application_id = {APPLICATION_ID}")
+                book._take_steps(0)
+                fill(book)
+        except BaseException:
+            book.close()
+            raise
+        return book
+
+    @classmethod
+    def open(cls, file: str | PathLike[str], *, write: bool = False) -> Book:
+        """Open a logbook, for reading or for writing; an older one is brought to this version for writing.
+
+        Raises
+        ------
+        InputError
+            If it is no logbook, was written by a newer trackbal, or cannot be opened.
+        """
+        _check_header(file)
+        book = cls(file, _connect(file, "rw" if write else "ro"))
+        try:
+            book._check_version(write)
+        except BaseException:
+            book.close()
+            raise
+        return book
+
+    def __enter__(self) -> Book:
+        """Return the logbook."""
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        """Close the logbook."""
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._connection.close()
+
+    def _check_version(self, write: bool) -> None:
+        with self._translated():
+            mark, found = self._number("PRAGMA application_id"), self._number("PRAGMA user_version")
+        if mark != APPLICATION_ID:
+            raise InputError(self.file, "an SQLite file of another program", "a logbook made by trackbal log new")
+        if found > version():
+            raise InputError(
+                self.file, f"a logbook of version {found}", f"at most version {version()}; use a newer trackbal"
+            )
+        if found < version():
+            if not write:
+                raise InputError(
+                    self.file,
+                    f"a logbook of version {found}",
+                    f"version {version()}; any entry brings it there, such as trackbal log note",
+                )
+            with self.writing():
+                self._take_steps(self._number("PRAGMA user_version"))
+
+    def _take_steps(self, found: int) -> None:
+        for step in STEPS[found:]:
+            for statement in statements(step):
+                self.run(statement)
+        self.run(f"PRAGMA user_version = {version()}")
+
+    # -------------------------------------------------------------------------- reading and writing
+
+    @contextmanager
+    def writing(self) -> Iterator[None]:
+        """Hold the write lock; what is done inside is on the disk when this ends, or nothing of it is.
+
+        Raises
+        ------
+        InputError
+            If the lock is not to be had, the disk is full, or the file cannot be written.
+        """
+        with self._translated():
+            self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            with self._translated():
+                self._connection.execute("COMMIT")
+        except BaseException:
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+            raise
+
+    @contextmanager
+    def reading(self) -> Iterator[None]:
+        """Hold one state of the file for several queries."""
+        if self._connection.in_transaction:
+            yield
+            return
+        with self._translated():
+            self._connection.execute("BEGIN")
+        try:
+            yield
+        finally:
+            self._connection.execute("ROLLBACK")
+
+    def run(self, sql: str, values: tuple[Any, ...] = ()) -> None:
+        """Carry out one statement."""
+        with self._translated():
+            self._connection.execute(sql, values)
+
+    def run_many(self, sql: str, rows: list[tuple[Any, ...]]) -> None:
+        """Carry out one statement for many rows."""
+        with self._translated():
+            self._connection.executemany(sql, rows)
+
+    def all(self, sql: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+        """Return all rows of a query."""
+        with self._translated():
+            return self._connection.execute(sql, values).fetchall()
+
+    def one(self, sql: str, values: tuple[Any, ...] = ()) -> tuple[Any, ...] | None:
+        """Return the first row of a query, or None."""
+        with self._translated():
+            row: tuple[Any, ...] | None = self._connection.execute(sql, values).fetchone()
+        return row
+
+    def _number(self, sql: str) -> int:
+        row = self.one(sql)
+        return int(row[0]) if row else 0
+
+    def add_entry(self, kind: str, author: str, job: int | None = None, why: str | None = None) -> int:
+        """Add the entry that other rows belong to, dated now (UTC), and return its number."""
+        now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+        with self._translated():
+            cursor = self._connection.execute(
+                "INSERT INTO entry (kind, job, at, author, why) VALUES (?, ?, ?, ?, ?)", (kind, job, now, author, why)
+            )
+        assert cursor.lastrowid is not None
+        return cursor.lastrowid
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        """Turn what SQLite says into one line that a person can act on."""
+        try:
+            yield
+        except sqlite3.IntegrityError as error:
+            raise InputError(self.file, str(error), "an entry that fits the record") from None
+        except sqlite3.OperationalError as error:
+            raise _refused(self.file, str(error)) from None
+        except sqlite3.DatabaseError as error:
+            raise InputError(self.file, str(error), "an undamaged logbook; take a copy before anything else") from None
+
+
+def _connect(file: str | PathLike[str], mode: str) -> sqlite3.Connection:
+    try:
+        address = Path(os.path.abspath(file)).as_uri() + f"?mode={mode}"
+        connection = sqlite3.connect(address, uri=True, timeout=BUSY_SECONDS, isolation_level=None)
+    except (sqlite3.Error, OSError, ValueError) as error:
+        raise _refused(file, str(error)) from None
+    try:
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA synchronous = EXTRA")
+        connection.execute("PRAGMA fullfsync = ON")  # where the system tells a flush to the drive from one to the disk
+        connection.execute("PRAGMA trusted_schema = OFF")
+    except sqlite3.Error as error:
+        connection.close()
+        raise _refused(file, str(error)) from None
+    return connection
+
+
+def _check_header(file: str | PathLike[str]) -> None:
+    """Raise InputError unless the file begins as an SQLite file does."""
+    try:
+        with open(file, "rb") as stream:
+            head = stream.read(len(_MAGIC))
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(file, reason, "a logbook; make one with trackbal log new") from None
+    if not head:
+        raise InputError(file, "an empty file", "a logbook; make one of this name with trackbal log new")
+    if head != _MAGIC:
+        raise InputError(file, "a file of another kind", "a logbook made by trackbal log new")
+
+
+def _taken(file: str | PathLike[str]) -> FileExists:
+    return FileExists(str(InputError(file, "an existing file", "a name not taken: a logbook is never replaced")))
+
+
+def _refused(file: str | PathLike[str], reason: str) -> InputError:
+    if "locked" in reason:
+        return InputError(file, f"in use by another program for {BUSY_SECONDS:.0f} s", "its turn; nothing recorded")
+    if "full" in reason or "disk I/O" in reason:
+        return InputError(file, reason, "room on the disk; nothing recorded")
+    if "readonly" in reason or "read-only" in reason or "unable to open" in reason:
+        return InputError(file, reason, "a logbook in a folder that can be written to; nothing recorded")
+    return InputError(file, reason, "a logbook that can be used")

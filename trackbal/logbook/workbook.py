@@ -1,0 +1,119 @@
+"""Sheets of an .xlsx workbook, in and out. Needs openpyxl: pip install 'trackbal[xlsx]'."""
+
+from __future__ import annotations
+
+import datetime
+import importlib
+import io
+import math
+from collections.abc import Mapping
+from os import PathLike
+from typing import Any
+
+from trackbal.csv_table import CsvTable
+from trackbal.errors import InputError
+from trackbal.logbook.sheets import Sheet
+
+
+def _openpyxl(file: str | PathLike[str]) -> Any:
+    try:
+        return importlib.import_module("openpyxl")
+    except ImportError:
+        raise InputError(
+            file, "no openpyxl", "it installed to read and write .xlsx: pip install 'trackbal[xlsx]'"
+        ) from None
+
+
+def load_sheet(file: str | PathLike[str], name: str | None = None) -> CsvTable:
+    """Return a sheet of a workbook as the table its CSV would give.
+
+    Parameters
+    ----------
+    name : str, optional
+        None: the first sheet.
+
+    Raises
+    ------
+    InputError
+        If openpyxl is missing, the file is no workbook, or the sheet is no proper table.
+    """
+    openpyxl = _openpyxl(file)
+    try:
+        book = openpyxl.load_workbook(file, read_only=True, data_only=True)
+    except OSError as error:
+        raise InputError(file, error.strerror or str(error), "a workbook that can be read") from None
+    except Exception as error:  # openpyxl lets through whatever a damaged archive raises
+        raise InputError(file, str(error) or type(error).__name__, "an .xlsx workbook") from None
+    try:
+        if name is not None and name not in book.sheetnames:
+            raise InputError(file, f"no sheet {name}", f"one; there are {', '.join(book.sheetnames)}")
+        sheet = book[name] if name is not None else book.worksheets[0]
+        numbered = [
+            (line, [_text(value) for value in row]) for line, row in enumerate(sheet.iter_rows(values_only=True), 1)
+        ]
+    finally:
+        book.close()
+    filled = [(line, row) for line, row in numbered if any(row)]
+    if not filled:
+        raise InputError(file, "an empty sheet", "a header line and rows below it")
+    headings = list(filled[0][1])
+    while headings and not headings[-1]:
+        headings.pop()
+    for i, head in enumerate(headings):
+        if not head or head in headings[:i]:
+            raise InputError(
+                file, head or "an empty heading", "a heading over every column, each once", row=filled[0][0]
+            )
+    rows = []
+    for line, row in filled[1:]:
+        if any(row[len(headings) :]):
+            raise InputError(file, "a cell beyond the last heading", "every cell under a heading", row=line)
+        rows.append([*row, *[""] * len(headings)][: len(headings)])
+    columns = tuple(tuple(row[i] for row in rows) for i in range(len(headings)))
+    return CsvTable(file, tuple(headings), columns, tuple(line for line, _ in filled[1:]))
+
+
+def _text(value: object) -> str:
+    """Return a cell as it would stand in a CSV sheet."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).upper()
+    if isinstance(value, float) and math.isfinite(value) and value == int(value) and abs(value) < 1e15:
+        return str(int(value))
+    if isinstance(value, datetime.time):  # a phase as hours of a clock face, 4:30, becomes a time of day
+        return f"{value.hour}:{value.minute:02}"
+    if isinstance(value, float):
+        return repr(value)
+    return str(value).strip()
+
+
+def workbook_bytes(sheets: Mapping[str, Sheet], file: str) -> bytes:
+    """Return a workbook of sheets, name -> (header, rows). A number goes in as one if it comes out as typed."""
+    openpyxl = _openpyxl(file)
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for name, (header, rows) in sheets.items():
+        sheet = book.create_sheet(name)
+        sheet.append(list(header))
+        for row in rows:
+            sheet.append([_value(cell) for cell in row])
+            for cell, text in zip(sheet[sheet.max_row], row, strict=True):
+                if cell.data_type == "f":  # a text that begins with "=" is a text
+                    cell.value, cell.data_type = text, "s"
+    stream = io.BytesIO()
+    book.save(stream)
+    return stream.getvalue()
+
+
+def _value(text: str) -> str | float | int | None:
+    if text == "":
+        return None
+    for kind in (int, float):
+        try:
+            value = kind(text)
+        except ValueError:
+            continue
+        if math.isfinite(value) and abs(value) < 1e15 and _text(value) == text:
+            return value
+    return text
