@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from trackbal.commands.options import echo_json, force_option, json_option, rotor_option
 
+if TYPE_CHECKING:
+    from trackbal.rotor import Rotor
+    from trackbal.run import History
+
 
 @click.command()
 @rotor_option
-@click.option("--runs", "runs_file", required=True, metavar="HISTORY.csv", help="Past runs, with job and run columns.")
+@click.option("--runs", "runs_file", metavar="HISTORY.csv", help="Past runs, with job and run columns.")
 @click.option(
     "--adjustments",
     "adjustments_file",
-    required=True,
     metavar="HISTORY_ADJ.csv",
     help="The adjustments made between them.",
 )
+@click.option("--log", "log_files", multiple=True, metavar="LOGBOOK", help="A logbook instead; may be repeated.")
 @click.option("--prior", "prior_file", metavar="INFLUENCE.json", help="An earlier influence file to build on.")
 @click.option("--out", required=True, metavar="INFLUENCE.json", help="The influence file to write.")
 @click.option("--page", "page_file", metavar="FILE.html", help="Write a page with pictures of the fit too.")
@@ -24,8 +30,9 @@ from trackbal.commands.options import echo_json, force_option, json_option, roto
 @force_option
 def fit(
     rotor_file: str,
-    runs_file: str,
-    adjustments_file: str,
+    runs_file: str | None,
+    adjustments_file: str | None,
+    log_files: tuple[str, ...],
     prior_file: str | None,
     out: str,
     page_file: str | None,
@@ -38,6 +45,7 @@ def fit(
     Example:
       trackbal fit --rotor rotor.toml --runs history.csv --adjustments history_adj.csv \\
           --out influence.json
+      trackbal fit --rotor rotor.toml --log fleet.tblog --out influence.json
     """
     from trackbal.files import check_free, write_whole
     from trackbal.fit_report import fit_json, report
@@ -45,10 +53,9 @@ def fit(
     from trackbal.influence import Influence
     from trackbal.influence_file import write_influence
     from trackbal.rotor import Rotor
-    from trackbal.sheets import read_history
 
     rotor = Rotor.load(rotor_file)
-    history = read_history(rotor, runs_file, adjustments_file)
+    history = _history(rotor, runs_file, adjustments_file, log_files)
     prior = Influence.load(prior_file, rotor) if prior_file else None
     found = fit_influence(rotor, history, prior)
     check_free(out, page_file, force=force)
@@ -63,3 +70,16 @@ def fit(
         click.echo(report(rotor, found), nl=False)
         click.echo(f"Written to {out}{f' and {page_file}' if page_file else ''}.", err=True)
     return 0
+
+
+def _history(rotor: Rotor, runs_file: str | None, adjustments_file: str | None, log_files: tuple[str, ...]) -> History:
+    """Return past runs from the two sheets of a history, or from logbooks."""
+    if log_files and runs_file is None and adjustments_file is None:
+        from trackbal.logbook.exchange import read_logbooks
+
+        return read_logbooks(rotor, log_files)
+    if not log_files and runs_file is not None and adjustments_file is not None:
+        from trackbal.sheets import read_history
+
+        return read_history(rotor, runs_file, adjustments_file)
+    raise click.UsageError("give --runs HISTORY.csv with --adjustments HISTORY_ADJ.csv, or --log LOGBOOK")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -130,7 +132,7 @@ def _sum(one: str, other: str) -> str:
 # ------------------------------------------------------------------------------ to arrays
 
 
-def read_log_history(rotor: Rotor, books: Sequence[Book]) -> History:
+def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
     """Return the history that logbooks hold of a rotor, as `trackbal.sheets.read_history` gives it.
 
     Jobs of the same name in several logbooks are told apart by the file.
@@ -138,24 +140,28 @@ def read_log_history(rotor: Rotor, books: Sequence[Book]) -> History:
     Raises
     ------
     InputError
-        If none has a run of this rotor.
+        If a file is given twice or is no logbook, or none has a run of this rotor.
     """
-    jobs = [(book.file, job) for book in books for job in load_all(book, rotor.name)]
-    files = ", ".join(book.file for book in books)
+    jobs: list[tuple[str, JobRows]] = []
+    real = [os.path.realpath(file) for file in files]
+    for i, file in enumerate(files):
+        if real[i] in real[:i]:
+            raise InputError(file, "the same logbook again", "each logbook once")
+        with Book.open(file) as book:
+            jobs += [(file, job) for job in load_all(book, rotor.name)]
+    source = ", ".join(files)
+    taken = Counter(job.name for _, job in jobs)
     if not jobs:
-        raise InputError(files, f"no finished run of {rotor.name}", "a logbook with jobs of this rotor")
+        raise InputError(source, f"no finished run of {rotor.name}", "a logbook with jobs of this rotor")
     rows = [row for _, job in jobs for run in job.runs for row in run]
     per_run = [len(run) for _, job in jobs for run in job.runs]
-    regime, readings = read_typed_rows(rotor, rows, files)
+    regime, readings = read_typed_rows(rotor, rows, source)
     run_of_row = np.repeat(np.arange(len(per_run)), per_run)
     count, regimes = len(per_run), len(rotor.regimes)
     means = average(rotor, readings, run_of_row * regimes + regime, regime, count * regimes)
     by_run = (count, regimes)
-    names = [job.name for _, job in jobs]
     return History(
-        jobs=tuple(f"{file}: {job.name}" if names.count(job.name) > 1 else job.name for file, job in jobs)
-        if len(books) > 1
-        else tuple(names),
+        jobs=tuple(f"{file}: {job.name}" if taken[job.name] > 1 else job.name for file, job in jobs),
         job=np.repeat(np.arange(len(jobs)), [len(job.runs) for _, job in jobs]),
         run=np.concatenate([np.arange(1, len(job.runs) + 1) for _, job in jobs]),
         vibration=means.vibration.reshape(*by_run, -1),
@@ -165,7 +171,7 @@ def read_log_history(rotor: Rotor, books: Sequence[Book]) -> History:
         height_count=means.height_count.reshape(by_run),
         height_squares=means.height_squares.reshape(by_run),
         change=np.concatenate([_changes(rotor, job) for _, job in jobs]),
-        source=files,
+        source=source,
     )
 
 

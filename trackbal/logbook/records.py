@@ -43,12 +43,13 @@ class RunRecord:
 
 @dataclass(frozen=True)
 class AdviceRecord:
-    """What was advised after a run."""
+    """What was advised after a run; `stale`: something it rested on was corrected since."""
 
     run: int
     verdict: str
     chance: float | None
     items: Items
+    stale: bool
     stamp: Stamp
 
 
@@ -322,9 +323,25 @@ def _load_advice(book: Book, job: int) -> tuple[AdviceRecord, ...]:
             verdict,
             chance,
             _latest_items(book.all("SELECT blade, adjuster, amount FROM advised WHERE entry = ?", (entry,))),
+            _corrected_since(book, job, run, entry),
             Stamp(entry, at, author),
         )
         for entry, run, verdict, chance, at, author in rows
+    )
+
+
+def _corrected_since(book: Book, job: int, run: int, advice: int) -> bool:
+    """Return whether readings up to a run, settings, or what was done before it were entered after an advice."""
+    return (
+        book.one(
+            "SELECT 1 FROM entry e WHERE e.job = ? AND e.id > ? AND (e.kind = 'setting' "
+            "OR EXISTS (SELECT 1 FROM reading r JOIN run ON run.entry = r.run "
+            "WHERE run.job = e.job AND r.entry = e.id AND r.run <= ?) "
+            "OR EXISTS (SELECT 1 FROM done d WHERE d.entry = e.id AND d.run < ?) "
+            "OR EXISTS (SELECT 1 FROM run_state s WHERE s.entry = e.id AND s.run <= ?)) LIMIT 1",
+            (job, advice, run, run, run),
+        )
+        is not None
     )
 
 

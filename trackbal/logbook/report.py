@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import shlex
 import textwrap
 from typing import Any
+
+import numpy as np
 
 from trackbal.advice_report import adjustment_words
 from trackbal.cautions import general_cautions, mechanical_causes
@@ -249,6 +252,8 @@ def _deeds_lines(record: JobRecord, run: RunRecord) -> list[str]:
             missed = {place: text for place, text in advice.items.items() if float(text) != float(done.get(place, "0"))}
             lines += [f"{lead}advised otherwise: {words}" for words in items_words(rotor, missed)]
     elif advice is not None:
+        if advice.stale:
+            lines.append(f"{lead}the record was corrected after this advice: ask again")
         lines += [f"{lead}advised: {words}" for words in items_words(rotor, advice.items)] or [
             f"{lead}advised: {advice.verdict}"
         ]
@@ -296,6 +301,8 @@ def surprise_text(record: JobRecord, standing: Standing) -> str:
     for i, found in enumerate(standing.explanations[:_MOST_SHOWN]):
         near = "" if i == 0 else " (about as likely)" if best - found.score < ALIKE else ""
         lines.append(_wrap(f"{found.text}{near}. Fits better by {found.gain:.1f} in log-likelihood.", f"{i + 1}. "))
+        if i == 0:
+            lines += _commands(record, found)
     lines.append(
         _wrap(
             "Nothing has been changed. Look at the aircraft and at the paper; put the record right with "
@@ -304,6 +311,19 @@ def surprise_text(record: JobRecord, standing: Standing) -> str:
         )
     )
     return "\n".join(lines)
+
+
+def _commands(record: JobRecord, found: Explanation) -> list[str]:
+    """Return the commands that would put the record right, if adjustments are meant."""
+    if found.change is None:
+        return []
+    rotor, before = record.rotor, record.runs[-2]
+    recorded = record.amounts(record.done.get(before.entry, {}))
+    return [
+        f"   If so: trackbal log correct done {shlex.quote(record.book)} {before.number} "
+        f"{shlex.quote(rotor.blades[b])} {rotor.adjusters[a].name} {found.change[a, b]:.10g}"
+        for b, a in np.argwhere((found.change != recorded).T)
+    ]
 
 
 def _wrap(text: str, lead: str) -> str:

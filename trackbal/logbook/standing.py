@@ -85,7 +85,8 @@ def _next(record: JobRecord, runs: list[RunStanding]) -> Next:
         return "stop"
     if runs[-1].review.inside and _all_read(record):
         return "close"
-    return "done" if record.latest_advice(record.runs[-1]) else "advise"
+    advice = record.latest_advice(record.runs[-1])
+    return "done" if advice is not None and not advice.stale else "advise"
 
 
 def _all_read(record: JobRecord) -> bool:
