@@ -8,7 +8,7 @@ import numpy as np
 
 from trackbal.advice import Plan
 from trackbal.forecast import Forecast
-from trackbal.html import Html, blank_lines, join, table, tag
+from trackbal.html import Html, blank_lines, breakable, join, table, tag
 from trackbal.phasor import phase_deg
 from trackbal.review import is_inside, is_stopped
 from trackbal.rotor import Rotor
@@ -33,11 +33,11 @@ def decimals(limit: float) -> int:
     return min(max(2 - math.floor(math.log10(limit)), 0), 6) if 0.0 < limit < math.inf else 3
 
 
-def sensor_words(rotor: Rotor, s: int) -> str:
+def sensor_words(rotor: Rotor, s: int) -> Html:
     """Return a sensor's name, unit and, beyond once per rev, its harmonic."""
     sensor = rotor.sensors[s]
     harmonic = "" if sensor.harmonic == 1 else f", {sensor.harmonic}/rev"
-    return f"{sensor.name} ({sensor.unit}{harmonic})"
+    return join([breakable(sensor.name), f" ({sensor.unit}{harmonic})"])
 
 
 def readings_section(rotor: Rotor, run: Run, expected: Forecast | None, new_page: bool = False) -> Html:
@@ -126,7 +126,7 @@ def _blade_heights(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
             rows.append([f"{r + 1}  {rotor.regimes[r].label}", "expected", *after])
     headings = ["Regime", "", *(f"Blade {b}" for b in rotor.blades)]
     caption = f"Tip heights above the mean tip, {rotor.height_unit}"
-    return table(headings, rows, kinds="tt" + "b" * len(rotor.blades), caption=caption, cls="readings")
+    return table(headings, rows, kinds="tw" + "b" * len(rotor.blades), caption=caption, cls="readings")
 
 
 def limits_section(rotor: Rotor, limits_from: str) -> Html:
@@ -135,7 +135,7 @@ def limits_section(rotor: Rotor, limits_from: str) -> Html:
     parts = [tag("h2", "Limits")]
     said = "The limits are those typed into the rotor file, not this program's."
     parts.append(tag("p", said, f" Set by: {limits_from}." if limits_from else "", " Compare them with the manual."))
-    lines = ["Compared with manual, revision:", "By, date:"]
+    lines = ["Manual, revision:", "Compared by, date:"]
     parts.append(blank_lines(lines if limits_from else ["Limits set by:", *lines]))
     parts.append(tag("p", f"Stop limits: {stops}." if stops else "No stop limits are set in the rotor file."))
     return tag("div", join(parts), cls="together")

@@ -142,7 +142,7 @@ def _changes(rotor: Rotor, left: Residuals) -> Html:
     )
 
 
-def _explained(name: str, measured: Reals, rest: Reals) -> list[str]:
+def _explained(name: str, measured: Reals, rest: Reals) -> list[object]:
     read = np.isfinite(measured)
     if not read.any():
         return [name, "0", "", "", ""]

@@ -43,6 +43,7 @@ thead th {{ overflow-wrap: normal; vertical-align: bottom; }}
 thead th.any {{ overflow-wrap: anywhere; }}
 .readings {{ font-size: .86em; }}
 td.n {{ font-variant-numeric: tabular-nums; white-space: nowrap; }}
+td.word {{ white-space: nowrap; }}
 td.n.any {{ white-space: normal; }}
 td.fill {{ min-width: 4rem; }}
 .box {{ display: inline-block; width: 1.05em; height: 1.05em; border: 2px solid {INK}; vertical-align: -.18em; }}
@@ -113,6 +114,11 @@ def tag(name: str, *content: object, cls: str = "") -> Html:
     return Html(f"<{name}{attribute}>{''.join(map(esc, content))}</{name}>")
 
 
+def breakable(name: str) -> Html:
+    """Return a name that may be broken after its underscores and full stops."""
+    return Html(re.sub(r"([_.])(?=.)", r"\1<wbr>", esc(name)))
+
+
 def join(parts: Iterable[object], between: str = "") -> Html:
     """Return parts, escaped, one after the other."""
     return Html(esc(between).join(map(esc, parts)) if between else "".join(map(esc, parts)))
@@ -148,10 +154,17 @@ def table(
     """Return a table; on a narrow screen each row becomes a block with its headings beside the cells.
 
     `kinds` gives a letter a column: t text, n number, b number under a name that may be
-    long, f a field to fill in, d what to do.
+    long, f a field to fill in, d what to do, w a word not to be broken.
     """
     kinds = kinds or "t" * len(headings)
-    classes = {"t": "", "n": ' class="n"', "b": ' class="n any"', "f": ' class="fill"', "d": ' class="do"'}
+    classes = {
+        "t": "",
+        "n": ' class="n"',
+        "b": ' class="n any"',
+        "f": ' class="fill"',
+        "d": ' class="do"',
+        "w": ' class="word"',
+    }
     marks = [classes[k] for k in kinds]
     head = "".join(f'<th scope="col"{m}>{esc(h)}</th>' for h, m in zip(headings, marks, strict=True))
     body = []

@@ -6,21 +6,27 @@ import csv
 import io
 
 from trackbal.card_readings import phase_words
-from trackbal.html import Html, blank_lines, esc, join, page, tag
+from trackbal.html import Html, blank_lines, breakable, page, tag
 from trackbal.rotor import Regime, Rotor
 
 #: Conditions worth keeping with a run; kept as text.
 INFO = ("info.wind", "info.fuel")
 
 _STYLE = """
-.cells { display: flex; flex-wrap: wrap; gap: .3rem .5rem; margin: .3rem 0; }
-.cell { border: 1px solid #111111; min-width: 8.5rem; flex: 1 1 8.5rem; max-width: 14rem; min-height: 3.4rem;
-  padding: .1rem .3rem; display: flex; flex-direction: column; justify-content: space-between; }
-.cell.pair { border-left-width: 3px; }
-.cell b { font-size: .9rem; overflow-wrap: anywhere; }
-.cell span { color: #444444; font-size: .8rem; text-align: right; }
-.cell.wide { max-width: none; flex: 2 1 18rem; }
-section { break-inside: avoid; border-top: 2px solid #111111; margin-top: .9rem; }
+section { break-inside: avoid; border-top: 2px solid #111111; margin-top: .8rem; }
+section h3 { margin: 0; flex: 1 1 20rem; }
+.top { display: flex; flex-wrap: wrap; gap: .5rem; align-items: center; margin: .4rem 0; }
+.grid { display: grid; gap: .35rem .6rem; margin: .35rem 0; }
+.pairs { grid-template-columns: repeat(auto-fill, minmax(min(19rem, 100%), 1fr)); }
+.pairs > div { display: grid; grid-template-columns: 1fr 1fr; gap: .2rem; }
+.tips { grid-template-columns: repeat(auto-fill, minmax(5.4rem, 1fr)); }
+.rest { grid-template-columns: repeat(auto-fit, minmax(min(9rem, 100%), 1fr)); }
+.cell { display: flex; flex-direction: column; min-width: 4.5rem; }
+.cell b { font-size: .85rem; }
+.cell i { flex: 1 0 2.1rem; border: 1px solid #111111; font-style: normal; font-size: .75rem; color: #444444;
+  display: flex; align-items: flex-end; justify-content: flex-end; padding: 0 .25rem; }
+.wide { grid-column: span 2; }
+@media screen and (max-width: 40rem) { .wide { grid-column: auto; } }
 """
 
 
@@ -49,7 +55,8 @@ def blank_page(rotor: Rotor) -> str:
         tag(
             "p",
             "Each block is a row of the CSV sheet and each box a cell; names and order are the same. "
-            "Leave empty what was not read. Hold each regime steady before reading. ",
+            "Leave empty what was not read. Hold each regime steady before reading; a reading taken again is "
+            "another row of the same regime. ",
             phase_words(rotor),
             " Clock hours may be written instead of degrees, as 4:30.",
         ),
@@ -63,23 +70,28 @@ def blank_page(rotor: Rotor) -> str:
 
 
 def _block(rotor: Rotor, r: int, regime: Regime) -> Html:
-    cells = [[_cell("rpm", f"rpm, about {rotor.rpm:g}")], [], []]
-    for s, sensor in enumerate(rotor.sensors):
-        amplitude = "peak to peak" if sensor.unit == "mil" else "peak"
-        harmonic = "" if sensor.harmonic == 1 else f", {sensor.harmonic}/rev"
-        limit = f"limit {rotor.vibration_limit[r, s]:g}"
-        cells[1].append(_cell(f"{sensor.name}.amp", f"{sensor.unit} {amplitude}{harmonic}; {limit}", "pair"))
-        cells[1].append(_cell(f"{sensor.name}.deg", f"degrees, {rotor.phase_sense}"))
-    if regime.heights:
-        cells[2] = [_cell(f"height.{blade}", rotor.height_unit) for blade in rotor.blades]
-    last = [*(_cell(name, "") for name in INFO), _cell("note", "", "wide")]
     where = "in flight" if regime.airborne else "on the ground"
-    heading = tag("h3", f"{r + 1}  {regime.name}: {regime.label} ({where})")
-    groups = [tag("div", *group, cls="cells") for group in (*cells, last) if group]
-    if not regime.heights and any(other.heights for other in rotor.regimes):
-        groups.insert(-1, tag("p", "No heights in this regime.", cls="note"))
-    return Html(f"<section>{join([heading, *groups])}</section>")
+    heading = tag("h3", f"{r + 1}  ", breakable(regime.name), f": {regime.label} ({where})")
+    rows = [tag("div", heading, _cell("rpm", f"about {rotor.rpm:g}"), cls="top")]
+    pairs = [tag("div", *_pair(rotor, r, s)) for s in range(len(rotor.sensors))]
+    rows.append(tag("div", *pairs, cls="grid pairs"))
+    if regime.heights:
+        rows.append(tag("div", *(_cell(f"height.{b}", rotor.height_unit) for b in rotor.blades), cls="grid tips"))
+    elif any(other.heights for other in rotor.regimes):
+        rows.append(tag("p", "No heights in this regime.", cls="note"))
+    rest = [*(_cell(name, "") for name in INFO), _cell("note", "", "wide")]
+    rows.append(tag("div", *rest, cls="grid rest"))
+    return tag("section", *rows)
+
+
+def _pair(rotor: Rotor, r: int, s: int) -> tuple[Html, Html]:
+    """Return the boxes of a sensor's amplitude and phase."""
+    sensor = rotor.sensors[s]
+    size = "peak to peak" if sensor.unit == "mil" else "peak"
+    harmonic = "" if sensor.harmonic == 1 else f", {sensor.harmonic}/rev"
+    below = f"{sensor.unit} {size}{harmonic}; limit {rotor.vibration_limit[r, s]:g}"
+    return _cell(f"{sensor.name}.amp", below), _cell(f"{sensor.name}.deg", f"degrees, {rotor.phase_sense}")
 
 
 def _cell(name: str, below: str, cls: str = "") -> Html:
-    return Html(f'<div class="{("cell " + cls).strip()}">{tag("b", name)}<span>{esc(below)}</span></div>')
+    return tag("div", tag("b", breakable(name)), tag("i", below), cls=f"cell {cls}".strip())

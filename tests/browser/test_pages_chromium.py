@@ -1,0 +1,140 @@
+"""The pages in a browser: no error, nothing cut off at three widths, and in print on A4 and Letter.
+
+Needs Debian's chromium; skipped where there is none.
+"""
+
+from __future__ import annotations
+
+import base64
+import re
+import sys
+from pathlib import Path
+
+import pytest
+from devtools import Browser, find_chromium
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from page_rotors import history_of, influence_of, rotor_of, run_of
+
+from trackbal.advice import advise
+from trackbal.card import CardLabels, card
+from trackbal.fit_page import fit_page
+from trackbal.fitting import fit
+from trackbal.run_form import blank_page
+
+CHROMIUM = find_chromium()
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium here: apt-get install chromium")
+
+WIDTHS = (390, 820, 1280)  # a phone, a tablet, a screen; CSS pixels
+SIZES = {"small": (2, 1, 1), "usual": (5, 4, 2), "large": (8, 8, 6)}
+PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # mm; ISO 216 and ANSI/ASME Y14.1
+
+#: Elements whose content is wider than they are, and those that reach beyond the window.
+CUT_OFF = """
+(() => {
+  const found = [];
+  for (const e of document.body.querySelectorAll('*')) {
+    if (e.closest('svg') && e.tagName !== 'svg') continue;
+    const box = e.getBoundingClientRect();
+    const hidden = getComputedStyle(e).position === 'absolute' || e.closest('thead');
+    if (hidden && innerWidth < 640) continue;
+    if (box.right > innerWidth + 0.5 || box.left < -0.5) found.push(e.tagName + ' leaves the window: ' + e.textContent);
+    else if (e.clientWidth && e.scrollWidth > e.clientWidth + 1) found.push(e.tagName + ' overflows: ' + e.textContent);
+  }
+  return found.map(text => text.slice(0, 120));
+})()
+"""
+
+
+def pages_of(size):
+    rotor = rotor_of(*SIZES[size])
+    run, influence = run_of(rotor, size=1.5), influence_of(rotor)
+    labels = CardLabels("No. 7", "Run 1", "A. Person", "influence.json", "settings.csv")
+    stopped = run_of(rotor, size=20.0)
+    history = history_of(rotor, influence, jobs=4)
+    return {
+        "card": card(rotor, run, influence, advise(rotor, run, influence), labels),
+        "stop": card(rotor, stopped, influence, advise(rotor, stopped, influence)),
+        "form": blank_page(rotor),
+        "fit": fit_page(rotor, history, fit(rotor, history)),
+    }
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with Browser(CHROMIUM) as started:
+        for domain in ("Page", "Runtime", "Log", "Network"):
+            started.call(f"{domain}.enable")
+        yield started
+
+
+@pytest.fixture(scope="module", params=list(SIZES))
+def pages(request, tmp_path_factory):
+    folder = tmp_path_factory.mktemp(request.param)
+    made = pages_of(request.param)
+    for name, source in made.items():
+        (folder / f"{name}.html").write_text(source, encoding="utf-8")
+    return folder, list(made)
+
+
+def show(browser, file, width):
+    browser.call("Emulation.setDeviceMetricsOverride", width=width, height=900, deviceScaleFactor=1, mobile=width < 600)
+    browser.forget()
+    browser.call("Page.navigate", url=file.as_uri())
+    browser.wait_for("Page.loadEventFired")
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_error_and_nothing_cut_off(browser, pages, width):
+    folder, names = pages
+    for name in names:
+        show(browser, folder / f"{name}.html", width)
+        assert browser.evaluate("document.documentElement.scrollWidth") <= width, name
+        assert browser.evaluate(CUT_OFF) == [], name
+        assert browser.evaluate("document.querySelectorAll('svg').length") > 0 or name == "form"
+        bad = [e for e in browser.events if e.get("method") in ("Log.entryAdded", "Runtime.exceptionThrown")]
+        assert bad == [], name
+        asked = [
+            e["params"]["request"]["url"] for e in browser.events if e.get("method") == "Network.requestWillBeSent"
+        ]
+        assert asked == [(folder / f"{name}.html").as_uri()], name
+
+
+@pytest.mark.parametrize("paper", list(PAPERS))
+def test_print_keeps_the_width_of_the_paper(browser, pages, paper):
+    """On paper a page is laid out as wide as its print area; wider content would be shrunk or cut."""
+    folder, names = pages
+    wide, high = PAPERS[paper]
+    area = (wide - 24.0) / 25.4 * 96.0  # margins of 12 mm either side, as the page's styles say
+    for name in names:
+        show(browser, folder / f"{name}.html", round(area))
+        browser.call("Emulation.setEmulatedMedia", media="print")
+        assert browser.evaluate("document.documentElement.scrollWidth") <= round(area), name
+        assert browser.evaluate(CUT_OFF) == [], name
+        answer = browser.call("Page.printToPDF", paperWidth=wide / 25.4, paperHeight=high / 25.4)
+        browser.call("Emulation.setEmulatedMedia", media="")
+        pdf = base64.b64decode(answer["data"])
+        assert pdf.startswith(b"%PDF-")
+        box = [float(v) for v in re.search(rb"/MediaBox\s*\[([^\]]+)\]", pdf)[1].split()]
+        assert box[2:] == pytest.approx([wide / 25.4 * 72.0, high / 25.4 * 72.0], abs=1.5)
+        sheets = len(re.findall(rb"/Type\s*/Page\b", pdf))
+        assert 1 <= sheets <= 40, name
+
+
+def test_what_to_do_and_the_signatures_stand_on_the_first_sheet(browser, pages):
+    """The check list of a plan of a few adjustments and its signatures fit the first sheet of either paper."""
+    folder, names = pages
+    assert "card" in names
+    rotor = rotor_of(4, 3, 2)
+    run, influence = run_of(rotor, size=1.5), influence_of(rotor)
+    advice = advise(rotor, run, influence, most=3, chance=0.01)
+    file = folder / "first.html"
+    source = card(rotor, run, influence, advice, CardLabels("No. 7", "Run 1", "A. Person", "i.json", "s.csv"))
+    file.write_text(source, encoding="utf-8")
+    wide, high = PAPERS["Letter"]
+    show(browser, file, round((wide - 24.0) / 25.4 * 96.0))
+    browser.call("Emulation.setEmulatedMedia", media="print")
+    bottom = browser.evaluate("document.querySelector('.todo').getBoundingClientRect().bottom")
+    browser.call("Emulation.setEmulatedMedia", media="")
+    assert bottom <= (high - 26.0) / 25.4 * 96.0
