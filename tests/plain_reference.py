@@ -275,10 +275,12 @@ class Case:
                     k
                     for k in range(-span, span + 1)
                     if k == 0
-                    or not (barred or b in a.get("fixed_blades", []))
-                    and now + k * a["step"] - a["maximum"] < 1e-9 * a["step"]
-                    and a["minimum"] - now - k * a["step"] < 1e-9 * a["step"]
-                    and abs(k) * a["step"] - largest < 1e-9 * a["step"]
+                    or (
+                        not (barred or b in a.get("fixed_blades", []))
+                        and now + k * a["step"] - a["maximum"] < 1e-9 * a["step"]
+                        and a["minimum"] - now - k * a["step"] < 1e-9 * a["step"]
+                        and abs(k) * a["step"] - largest < 1e-9 * a["step"]
+                    )
                 ]
         return ranges
 
