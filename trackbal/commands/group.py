@@ -60,6 +60,9 @@ def run(arguments: Sequence[str]) -> int:
         click.echo("trackbal: broken off", err=True)
         return 2
     except click.ClickException as error:
+        if isinstance(error, getattr(click.exceptions, "NoArgsIsHelpError", ())):  # click 8.2 on
+            click.echo(error.format_message(), err=True)
+            return 2
         click.echo(f"trackbal: {' '.join(error.format_message().split())}", err=True)
         return 2
     except TrackbalError as error:
