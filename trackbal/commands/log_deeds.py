@@ -186,7 +186,7 @@ def _ask_items(book: Book, job_name: str | None, after: int | None) -> Items:
     run = record.runs[-1] if after is None else the_run(record, after)
     advice = record.latest_advice(run)
     items: Items = {}
-    for place, text in advice.items.items() if advice else ():
+    for place, text in record.in_order(advice.items).items() if advice else ():
         words = items_words(record.rotor, {place: text})[0]
         amount = _ask_amount(record, place, f"{words}: Enter if done; 0 if not; or the amount done (advised {text})")
         items[place] = amount or text

@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import Any
 
 from trackbal.advice import Advice
+from trackbal.csv_table import LARGEST_NUMBER
 from trackbal.errors import InputError
 from trackbal.logbook.entries import add_adjustments, check_place, check_range, the_run
 from trackbal.logbook.records import Items, JobRecord, RunRecord, find_job, load_job
@@ -122,13 +123,9 @@ def _check_items(record: JobRecord, run: RunRecord, items: Items, *, correct: bo
 
 def number(text: str, source: str, column: str) -> Decimal:
     """Return a typed number exactly. Raises InputError if it is none."""
-    try:
-        value = Decimal(text) if _NUMBER.fullmatch(text) else Decimal("NaN")
-    except InvalidOperation:
-        value = Decimal("NaN")
-    if not abs(value) <= Decimal(10) ** 12:
+    if not _NUMBER.fullmatch(text) or abs(Decimal(text)) > LARGEST_NUMBER:
         raise InputError(source, text, "a number", column=column)
-    return value
+    return Decimal(text)
 
 
 def check_item(rotor: Rotor, place: tuple[str, str], text: str, source: str) -> Decimal:

@@ -103,6 +103,12 @@ class JobRecord:
     outcome: str | None
     stamp: Stamp
 
+    def in_order(self, items: Items) -> Items:
+        """Return items blade by blade, in the rotor's order."""
+        adjusters = [a.name for a in self.rotor.adjusters]
+        places = [(b, a) for b in self.rotor.blades for a in adjusters]
+        return {place: items[place] for place in places if place in items}
+
     def amounts(self, items: Items) -> Reals:
         """Return items as an array, shape (A, B), in the adjusters' units."""
         values = np.zeros((len(self.rotor.adjusters), len(self.rotor.blades)))

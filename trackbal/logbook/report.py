@@ -56,7 +56,7 @@ def job_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
         "next": standing.next,
         "runs": [_run_json(record, run, seen) for run, seen in zip(record.runs, standing.runs, strict=True)],
         "typing": None if record.draft is None else {"rows": len(record.draft.rows), "since": record.draft.stamp.at},
-        "settings": _items_json(record.settings_text(), "setting"),
+        "settings": _items_json(record, record.settings_text(), "setting"),
         "notes": [
             {"text": n.text, "run": _number(record, n.run), "at": n.stamp.at, "by": n.stamp.author}
             for n in record.notes
@@ -80,9 +80,9 @@ def _run_json(record: JobRecord, run: RunRecord, seen: RunStanding) -> dict[str,
         "stop": seen.review.stop,
         "doubts": [f.text for f in seen.review.doubts],
         "surprise": None if seen.surprise is None else surprise_json(record.rotor, seen.surprise),
-        "advised": None if advice is None else _items_json(advice.items, "amount"),
+        "advised": None if advice is None else _items_json(record, advice.items, "amount"),
         "verdict": None if advice is None else advice.verdict,
-        "done": None if done is None else _items_json(done, "amount"),
+        "done": None if done is None else _items_json(record, done, "amount"),
     }
 
 
@@ -123,8 +123,9 @@ def explanation_json(rotor: Rotor, found: Explanation) -> dict[str, Any]:
     }
 
 
-def _items_json(items: Items, value: str) -> list[dict[str, str]]:
-    return [{"blade": blade, "adjuster": adjuster, value: text} for (blade, adjuster), text in items.items()]
+def _items_json(record: JobRecord, items: Items, value: str) -> list[dict[str, str]]:
+    listed = record.in_order(items).items()
+    return [{"blade": blade, "adjuster": adjuster, value: text} for (blade, adjuster), text in listed]
 
 
 def _number(record: JobRecord, run: int | None) -> int | None:
