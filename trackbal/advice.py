@@ -131,7 +131,7 @@ def advise(
         setting = np.zeros((len(rotor.adjusters), len(rotor.blades)))
     review = check_run(rotor, run, influence)
     now = review.worst_ratio
-    if now is None:
+    if not review.readings:
         raise InputError(
             run.source, "no complete reading", "a vibration reading, or the height of every tip, in a regime"
         )
