@@ -38,8 +38,7 @@ def new_command(book_file: str, rotor_file: str, influence_file: str | None, aut
         if influence_file is not None and influence_text is not None:
             add_influence(book, influence_text, influence_file, rotor, author)
 
-    with Book.create(book_file, fill):
-        pass
+    Book.create(book_file, fill)
     click.echo(f"New logbook {book_file}.")
     return 0
 

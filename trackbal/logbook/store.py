@@ -22,7 +22,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from trackbal.errors import FileExists, InputError
+from trackbal.errors import InputError
+from trackbal.files import write_whole
 from trackbal.logbook.schema import APPLICATION_ID, STEPS, statements, version
 
 BUSY_SECONDS = 20.0
@@ -38,35 +39,35 @@ class Book:
         self._connection = connection
 
     @classmethod
-    def create(cls, file: str | PathLike[str], fill: Callable[[Book], None]) -> Book:
-        """Make a new logbook with its first entries, whole or not at all, and leave it open for writing.
+    def create(cls, file: str | PathLike[str], fill: Callable[[Book], None]) -> None:
+        """Make a new logbook with its first entries, whole or not at all.
+
+        It is put together in memory and then written as any other file is.
 
         Parameters
         ----------
         fill : function of the Book
-            Adds the first entries, inside the transaction that makes the tables.
+            Adds the first entries.
 
         Raises
         ------
         FileExists
-            If the name is taken (an empty file, as a broken-off `create` may leave, is not).
+            If the name is taken.
         InputError
             If it cannot be written.
         """
-        if os.path.lexists(file) and not (os.path.isfile(file) and os.path.getsize(file) == 0):
-            raise _taken(file)
-        book = cls(file, _connect(file, "rwc"))
+        connection = sqlite3.connect(":memory:", isolation_level=None)
         try:
+            connection.execute("PRAGMA foreign_keys = ON")
+            book = cls(file, connection)
             with book.writing():
-                if book._number("PRAGMA application_id") != 0:  # somebody was faster
-                    raise _taken(file)
                 book.run(f"PRAGMA application_id = {APPLICATION_ID}")
                 book._take_steps(0)
                 fill(book)
-        except BaseException:
-            book.close()
-            raise
-        return book
+            content = connection.serialize()
+        finally:
+            connection.close()
+        write_whole(file, content, force=False)
 
     @classmethod
     def open(cls, file: str | PathLike[str], *, write: bool = False) -> Book:
@@ -78,8 +79,12 @@ class Book:
             If it is no logbook, was written by a newer trackbal, or cannot be opened.
         """
         _check_header(file)
-        book = cls(file, _connect(file, "rw" if write else "ro"))
+        # even a reader may have to roll back what a killed writer left half-written, if it is allowed to
+        may_write = os.access(file, os.W_OK) and os.access(os.path.dirname(os.path.abspath(file)), os.W_OK)
+        book = cls(file, _connect(file, "rw" if write or may_write else "ro"))
         try:
+            if not write:
+                book.run("PRAGMA query_only = ON")
             book._check_version(write)
         except BaseException:
             book.close()
@@ -232,13 +237,9 @@ def _check_header(file: str | PathLike[str]) -> None:
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError(file, reason, "a logbook; make one with trackbal log new") from None
     if not head:
-        raise InputError(file, "an empty file", "a logbook; make one of this name with trackbal log new")
+        raise InputError(file, "an empty file", "a logbook, made by trackbal log new")
     if head != _MAGIC:
         raise InputError(file, "a file of another kind", "a logbook made by trackbal log new")
-
-
-def _taken(file: str | PathLike[str]) -> FileExists:
-    return FileExists(str(InputError(file, "an existing file", "a name not taken: a logbook is never replaced")))
 
 
 def _refused(file: str | PathLike[str], reason: str) -> InputError:
