@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -16,21 +17,38 @@ influence_option = click.option(
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 force_option = click.option("--force", is_flag=True, help="Overwrite files that exist.")
 
+
+class _Chance(click.FloatRange):
+    """A number above 0 and up to 1; "nan", which is neither below nor above, is refused too."""
+
+    def __init__(self) -> None:
+        super().__init__(0.0, 1.0, min_open=True)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        number: float = super().convert(value, param, ctx)
+        if math.isnan(number):
+            self.fail(f"{value} is not in the range {self._describe_range()}.", param, ctx)
+        return number
+
+
+most_option = click.option(
+    "--most", type=click.IntRange(0, 12), default=6, show_default=True, help="Most adjustments in a plan."
+)
+chance_option = click.option(
+    "--chance",
+    type=_Chance(),
+    default=0.9,
+    show_default=True,
+    help="Wanted chance that the next run is inside limits.",
+)
+
 _ADVICE_OPTIONS = (
     rotor_option,
     run_option,
     influence_option,
     click.option("--settings", "settings_file", metavar="SETTINGS.csv", help="What is installed now; not listed is 0."),
-    click.option(
-        "--most", type=click.IntRange(0, 12), default=6, show_default=True, help="Most adjustments in a plan."
-    ),
-    click.option(
-        "--chance",
-        type=click.FloatRange(0.0, 1.0, min_open=True),
-        default=0.9,
-        show_default=True,
-        help="Wanted chance that the next run is inside limits.",
-    ),
+    most_option,
+    chance_option,
     click.option("--nominal", is_flag=True, help="Search as if the influence were known exactly."),
     click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit."),
     click.option("--plan-out", metavar="ADJ.csv", help="Write the recommended adjustments to a sheet."),

@@ -6,18 +6,14 @@ import sys
 
 import click
 
+from trackbal.commands.options import chance_option, most_option
+
 
 @click.command()
 @click.argument("folder", metavar="DEMO_FOLDER")
 @click.option("--pause", is_flag=True, help="Wait for Enter between the steps, on a terminal.")
-@click.option("--most", type=click.IntRange(0, 12), default=6, show_default=True, help="Most adjustments in a plan.")
-@click.option(
-    "--chance",
-    type=click.FloatRange(0.0, 1.0, min_open=True),
-    default=0.9,
-    show_default=True,
-    help="Wanted chance that the next run is inside limits.",
-)
+@most_option
+@chance_option
 def replay(folder: str, pause: bool, most: int, chance: float) -> int:
     """Walk through a job run by run, as a trainer would show it.
 
