@@ -248,7 +248,7 @@ def test_bad_input_changes_nothing(book: Path, files: Path, command: Command) ->
     bad = files / "bad.csv"
     bad.write_text("regime,cockpit_vertical.amp,cockpit_vertical.deg\nhover,0.3,10\ncruise,x,10\n")
     code, _, error = command("run", book, bad)
-    assert code == 2 and "bad.csv, row 2, column cockpit_vertical.amp: found 'x'" in error
+    assert code == 2 and "bad.csv, row 3, column cockpit_vertical.amp: found 'x'" in error
     assert error.count("\n") == 1
     bad.write_text("regime,cockpit_vertical.amp\nhover,0.3\n")
     assert command("run", book, bad)[0] == 2

@@ -15,10 +15,10 @@ from trackbal.errors import InputError
 from trackbal.logbook.entries import add_import, check_rows, rotor_of
 from trackbal.logbook.records import Items, load_rotor
 from trackbal.logbook.rows import Cell, Row, heading, read_typed_rows, rows_of_sheet
-from trackbal.logbook.sheets import Sheet, items_of_table
+from trackbal.logbook.sheets import Sheet, check_readings, items_of_table
 from trackbal.logbook.store import Book
 from trackbal.phasor import phase_deg
-from trackbal.readings import average, read_headings
+from trackbal.readings import average
 from trackbal.rotor import Rotor
 from trackbal.run import History
 
@@ -295,7 +295,7 @@ def import_history(
 
 
 def _jobs_of_sheets(rotor: Rotor, runs: CsvTable, adjustments: CsvTable, settings: CsvTable | None) -> list[JobRows]:
-    read_headings(rotor, runs, ("job", "run"))
+    check_readings(rotor, runs, ("job", "run"))
     number = runs.whole_numbers(runs.position("run", "a history sheet"), "the run of the job", 1)
     by_job: dict[str, dict[int, list[Row]]] = {}
     for i, row in enumerate(rows_of_sheet(runs)):

@@ -10,7 +10,7 @@ from pathlib import Path
 from trackbal.csv_table import NUMBER, CsvTable
 from trackbal.logbook.records import Items, JobRecord
 from trackbal.logbook.rows import Row, rows_of_sheet
-from trackbal.readings import read_headings
+from trackbal.readings import read_headings, read_rows
 from trackbal.rotor import Rotor
 
 #: Header and rows.
@@ -27,10 +27,17 @@ def load_table(file: str, sheet: str | None = None) -> CsvTable:
 
 
 def rows_of_file(rotor: Rotor, file: str) -> list[Row]:
-    """Return the rows of a run sheet as typed. Raises InputError for headings a run sheet has not."""
+    """Return the rows of a run sheet as typed. Raises InputError as `trackbal.sheets.read_run` does."""
     table = load_table(file)
-    read_headings(rotor, table, ())
+    check_readings(rotor, table, ())
     return rows_of_sheet(table)
+
+
+def check_readings(rotor: Rotor, table: CsvTable, leading: Sequence[str]) -> None:
+    """Raise InputError, naming row and column of the file, unless every cell of a sheet of readings can be read."""
+    headings = read_headings(rotor, table, leading)
+    table.choices(headings.plain["regime"], [r.name for r in rotor.regimes], "regime")
+    read_rows(rotor, table, headings)
 
 
 def items_of_sheet(rotor: Rotor, file: str, value: str) -> Items:

@@ -114,6 +114,7 @@ def _value(text: str) -> str | float | int | None:
             value = kind(text)
         except ValueError:
             continue
-        if math.isfinite(value) and abs(value) < 1e15 and _text(value) == text:
+        # spreadsheets keep 15 digits of a number
+        if math.isfinite(value) and abs(value) < 1e15 and _text(float(f"{value:.15g}")) == text:
             return value
     return text
