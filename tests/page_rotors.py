@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from trackbal.influence import Influence
@@ -65,6 +67,15 @@ def run_of(rotor: Rotor, seed: int = 1, size: float = 2.0, close: float = 1.0) -
         rpm=np.full(r, rotor.rpm),
         source="run.csv",
     )
+
+
+def curable_run(rotor: Rotor, influence: Influence, size: float = 2.0, seed: int = 1) -> Run:
+    """Return a run that a tip weight on blade 2 and a pitch link on the last blade but one bring inside limits."""
+    change = np.zeros((3, len(rotor.blades)))
+    change[0, 1], change[1, -2] = 100.0 * size, -2.0 * size
+    calm = run_of(rotor, seed, size=0.15)
+    vibration = calm.vibration - influence.vibration_change(rotor, change)
+    return replace(calm, vibration=vibration, height=calm.height - influence.height_change(change))
 
 
 def influence_of(rotor: Rotor, seed: int = 2, sd: float = 0.1, noise: float = 0.05) -> Influence:

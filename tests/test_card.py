@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from page_checks import Page, assert_contrast, assert_pictures_are_told, assert_stands_alone, contrast
-from page_rotors import influence_of, rotor_of, run_of
+from page_rotors import curable_run, influence_of, rotor_of, run_of
 
 from trackbal import cautions
 from trackbal.advice import advise
@@ -29,11 +29,7 @@ def curable(seed=1, size=2.0, blades=5):
     """Return a rotor, a run made of curable faults, and the influence."""
     rotor = rotor_of(blades, 3, 2)
     influence = influence_of(rotor, sd=0.03, noise=0.03)
-    change = np.zeros((3, blades))
-    change[0, 1], change[1, 3] = 200.0 * size / 2.0, -4.0 * size / 2.0
-    calm = run_of(rotor, seed, size=0.15)
-    vibration = calm.vibration - influence.vibration_change(rotor, change)
-    return rotor, replace(calm, vibration=vibration, height=calm.height - influence.height_change(change)), influence
+    return rotor, curable_run(rotor, influence, size, seed), influence
 
 
 def made(rotor, run, influence, labels=LABELS, setting=None, **options):

@@ -12,6 +12,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 from matplotlib.transforms import Affine2D
 from page_rotors import history_of, influence_of, rotor_of, run_of
+from scipy.optimize import isotonic_regression
 
 from trackbal.advice import advise
 from trackbal.card_pictures import COUNT_MARGINS_MM, COUNT_MM, HEIGHTS_MARGINS_MM, HEIGHTS_MM, row_width
@@ -201,6 +202,16 @@ def test_labels_are_spread_out_in_order_and_no_more_than_needed():
     assert spread_out([1.0, 1.0, 1.0], 2.0, -50.0, 50.0) == pytest.approx([-1.0, 1.0, 3.0])
     placed = spread_out([9.0, 3.0, 9.5], 2.0, 0.0, 10.0)
     assert placed == pytest.approx([8.0, 3.0, 10.0])
+
+
+def test_labels_are_spread_out_as_isotonic_regression_has_it():
+    """Without ends in the way the places are those of scipy.optimize.isotonic_regression on tips less their steps."""
+    rng = np.random.default_rng(6)
+    for count in (1, 2, 5, 8, 40):
+        tips = np.sort(rng.uniform(0.0, 30.0, count))
+        steps = 3.0 * np.arange(count)
+        wanted = isotonic_regression(tips - steps).x + steps
+        assert spread_out(tips, 3.0, -500.0, 500.0) == pytest.approx(wanted)
 
 
 def test_text_is_cut_to_its_width():

@@ -155,7 +155,7 @@ def _checklist(rotor: Rotor, advice: Advice, plan: Plan, labels: CardLabels) -> 
     headings = ("Blade", "Do", "Installed before", "Installed after", "Done", "Actual amount", "Initials")
     moved = {b for _, b, _ in done}
     idle = [blade for b, blade in enumerate(rotor.blades) if b not in moved]
-    parts = [table(headings, rows, kinds="tdnntff", cls="todo")]
+    parts = [table(headings, rows, kinds="tdbbtff", cls="todo")]
     if idle:
         parts.append(tag("p", f"Nothing to do on blade{'s' if len(idle) > 1 else ''} {', '.join(idle)}."))
     parts.append(_signs(rotor, plan))

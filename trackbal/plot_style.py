@@ -94,20 +94,32 @@ def _cut(text: str, width: float, size: float) -> str:
 def spread_out(wanted: Sequence[float] | Reals, gap: float, low: float, high: float) -> Reals:
     """Return positions at least `gap` apart, in the wanted order, each as near as can be to what it wants.
 
-    Positions stay within low .. high if they fit at all. Neighbours that touch are moved
-    together, so that their mean displacement is nought (isotonic regression).
+    Nearest in the sum of squares; positions stay within low .. high if they fit at all.
     """
-    from scipy.optimize import isotonic_regression
-
     values = np.asarray(wanted, dtype=float)
     order = np.argsort(values, kind="stable")
     steps = gap * np.arange(len(values))
-    placed = isotonic_regression(values[order] - steps).x
+    placed = _rising(values[order] - steps)
     top = max(high - low - gap * (len(values) - 1), 0.0)
     placed = low + np.clip(placed - low, 0.0, top) + steps
     result = np.empty_like(values)
     result[order] = placed
     return result
+
+
+def _rising(values: Reals) -> Reals:
+    """Return the nearest sequence that never falls: neighbours in the wrong order are pooled to their mean.
+
+    Isotonic regression by pooling adjacent violators (Barlow, Bartholomew, Bremner and Brunk
+    1972, from memory). scipy.optimize has it too, and takes longer to import than a card to draw.
+    """
+    pools: list[tuple[float, int]] = []
+    for value in values.tolist():
+        pools.append((value, 1))
+        while len(pools) > 1 and pools[-2][0] > pools[-1][0]:
+            (mean, count), (other, more) = pools.pop(), pools.pop()
+            pools.append(((mean * count + other * more) / (count + more), count + more))
+    return np.repeat([mean for mean, _ in pools], [count for _, count in pools])
 
 
 def size_points(ax: Axes) -> tuple[float, float]:

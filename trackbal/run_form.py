@@ -26,7 +26,7 @@ section h3 { margin: 0; flex: 1 1 20rem; }
 .cell i { flex: 1 0 2.1rem; border: 1px solid #111111; font-style: normal; font-size: .75rem; color: #444444;
   display: flex; align-items: flex-end; justify-content: flex-end; padding: 0 .25rem; }
 .wide { grid-column: span 2; }
-@media screen and (max-width: 40rem) { .wide { grid-column: auto; } }
+@media screen and (max-width: 40rem) { .wide { grid-column: 1 / -1; } }
 """
 
 

@@ -8,14 +8,16 @@ from __future__ import annotations
 import base64
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from devtools import Browser, find_chromium
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from page_rotors import history_of, influence_of, rotor_of, run_of
+from page_rotors import curable_run, history_of, influence_of, rotor_of, run_of
 
 from trackbal.advice import advise
 from trackbal.card import CardLabels, card
@@ -122,19 +124,62 @@ def test_print_keeps_the_width_of_the_paper(browser, pages, paper):
         assert 1 <= sheets <= 40, name
 
 
-def test_what_to_do_and_the_signatures_stand_on_the_first_sheet(browser, pages):
-    """The check list of a plan of a few adjustments and its signatures fit the first sheet of either paper."""
-    folder, names = pages
-    assert "card" in names
-    rotor = rotor_of(4, 3, 2)
-    run, influence = run_of(rotor, size=1.5), influence_of(rotor)
-    advice = advise(rotor, run, influence, most=3, chance=0.01)
-    file = folder / "first.html"
-    source = card(rotor, run, influence, advice, CardLabels("No. 7", "Run 1", "A. Person", "i.json", "s.csv"))
-    file.write_text(source, encoding="utf-8")
-    wide, high = PAPERS["Letter"]
+@pytest.mark.parametrize("paper", list(PAPERS))
+def test_what_to_do_and_the_signatures_stand_on_the_first_sheet(browser, tmp_path, paper):
+    rotor = rotor_of(5, 3, 2)
+    influence = influence_of(rotor, sd=0.03, noise=0.03)
+    run = curable_run(rotor, influence)
+    setting = np.zeros((3, 5))
+    setting[0] = 250.0
+    advice = advise(rotor, run, influence, setting)
+    assert advice.verdict == "adjust"
+    file = tmp_path / "card.html"
+    labels = CardLabels("No. 7", "Run 1", "A. Person", "influence.json", "settings.csv")
+    file.write_text(card(rotor, run, influence, advice, labels), encoding="utf-8")
+    wide, high = PAPERS[paper]
     show(browser, file, round((wide - 24.0) / 25.4 * 96.0))
     browser.call("Emulation.setEmulatedMedia", media="print")
-    bottom = browser.evaluate("document.querySelector('.todo').getBoundingClientRect().bottom")
+    bottom = browser.evaluate("document.querySelector('.sign').getBoundingClientRect().bottom")
     browser.call("Emulation.setEmulatedMedia", media="")
-    assert bottom <= (high - 26.0) / 25.4 * 96.0
+    assert bottom <= (high - 26.0) / 25.4 * 96.0  # margins of 13 mm above and below
+
+
+def test_the_look_for_what_is_cut_off_finds_it(browser, tmp_path):
+    file = tmp_path / "bad.html"
+    file.write_text("<body><p style='white-space:nowrap'>" + "too long for a phone " * 20 + "</p></body>")
+    show(browser, file, 390)
+    assert browser.evaluate(CUT_OFF) != []
+    assert browser.evaluate("document.documentElement.scrollWidth") > 390
+
+
+def test_names_that_are_markup_do_nothing_and_do_not_widen_the_page(browser, tmp_path):
+    bad = "<script>window.hit=1</script><img src=x onerror='window.hit=1'>" + "x" * 90
+    rotor = rotor_of(5, 3, 2)
+    influence = influence_of(rotor, sd=0.03, noise=0.03)
+    run = replace(curable_run(rotor, influence), source=bad)
+    rotor = replace(
+        rotor,
+        name=bad,
+        blades=tuple(f"{b}{bad}" for b in range(5)),
+        sensors=tuple(replace(s, name=f"{i}{bad}") for i, s in enumerate(rotor.sensors)),
+        regimes=tuple(replace(r, name=f"{i}{bad}", label=bad) for i, r in enumerate(rotor.regimes)),
+        adjusters=tuple(
+            replace(a, name=f"{i}{bad}", positive=bad, negative=bad) for i, a in enumerate(rotor.adjusters)
+        ),
+    )
+    setting = np.full((3, 5), 250.0) * np.array([[1.0], [0.0], [0.0]])
+    advice = advise(rotor, run, influence, setting)
+    assert advice.verdict == "adjust"
+    pages = {
+        "card": card(rotor, run, influence, advice, CardLabels(bad, bad, bad, bad, bad)),
+        "form": blank_page(rotor),
+    }
+    for name, source in pages.items():
+        file = tmp_path / f"{name}.html"
+        file.write_text(source, encoding="utf-8")
+        for width in WIDTHS:
+            show(browser, file, width)
+            assert browser.evaluate("typeof window.hit") == "undefined"
+            assert browser.evaluate("document.scripts.length + document.images.length") == 0
+            assert browser.evaluate("document.documentElement.scrollWidth") <= width, (name, width)
+            assert browser.evaluate(CUT_OFF) == [], (name, width)
