@@ -18,7 +18,7 @@ from trackbal.surprise import ALARM, JobArrays, observe_run, tail
 
 _BATCH = 256  # mistakes weighed side by side
 WORTH_SHOWING = 6.0  # log-likelihood below the best beyond which an explanation is e^6 = 400 times less likely
-ALIKE = 1.0  # log-likelihoods closer than this are not told apart
+ALIKE = 3.0  # log-likelihoods closer than this (e^3 = 20 to 1) are said to be about as likely
 
 
 @dataclass(frozen=True)
