@@ -130,7 +130,8 @@ class CsvTable:
         if -1 in found:
             row = found.index(-1)
             known = f": {', '.join(names)}" if len(names) <= 12 else ""
-            raise self.bad_cell(row, column, f"a {what} of the rotor{known}{near(cells[row], names)}")
+            article = "an" if what[0] in "aeiou" else "a"
+            raise self.bad_cell(row, column, f"{article} {what} of the rotor{known}{near(cells[row], names)}")
         return np.array(found, dtype=int)
 
     def numbers(self, column: int, kind: NumberKind, *, empty: bool = True) -> NDArray[np.float64]:
