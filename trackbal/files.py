@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
+from collections.abc import Iterable
 from os import PathLike
 from pathlib import Path
 
@@ -83,6 +84,20 @@ def check_free(*files: str | PathLike[str] | None, force: bool) -> None:
         if target in seen:
             raise InputError(file, "the same file for two outputs", "a name for each")
         seen.add(target)
+
+
+def refuse_inputs(outputs: Iterable[str | PathLike[str] | None], inputs: Iterable[str | PathLike[str]]) -> None:
+    """Refuse to write an output over a file that was read, even when told to overwrite.
+
+    Raises
+    ------
+    InputError
+        If an output is one of the inputs.
+    """
+    read = {os.path.realpath(file) for file in inputs}
+    for file in outputs:
+        if file is not None and os.path.realpath(file) in read:
+            raise InputError(file, "the original itself", "another name: the original is never overwritten")
 
 
 def _take_free_name(temporary: str, target: Path) -> None:

@@ -20,6 +20,7 @@ _HOMES = {
     "form": "maintainer",
     "log": "log",
     "fit": "analyst",
+    "audit": "analyst_checks",
     "replay": "trainer",
 }
 

@@ -1,0 +1,85 @@
+"""Commands of the vibration analyst that look behind a fit: audit."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from trackbal.commands.options import echo_json, force_option, json_option, rotor_option
+
+history_options = (
+    click.option("--runs", "runs_file", required=True, metavar="HISTORY.csv", help="Past runs, with job and run."),
+    click.option(
+        "--adjustments",
+        "adjustments_file",
+        required=True,
+        metavar="HISTORY_ADJ.csv",
+        help="The adjustments made between them.",
+    ),
+)
+
+
+def _progress(done: int, total: int) -> None:
+    """Show on a terminal how far the work is."""
+    click.echo(f"\r{done} of {total} jobs", nl=done == total, err=True)
+
+
+@click.command()
+@rotor_option
+@history_options[0]
+@history_options[1]
+@click.option(
+    "--influence",
+    "influence_file",
+    metavar="INFLUENCE.json",
+    help="Influence to weigh the records with; without it, one is fitted to the history itself.",
+)
+@click.option("--corrected-runs", metavar="OUT.csv", help="Write the runs as they probably were.")
+@click.option("--corrected-adjustments", metavar="OUT2.csv", help="Write the adjustments as they probably were.")
+@json_option
+@force_option
+def audit(
+    rotor_file: str,
+    runs_file: str,
+    adjustments_file: str,
+    influence_file: str | None,
+    corrected_runs: str | None,
+    corrected_adjustments: str | None,
+    as_json: bool,
+    force: bool,
+) -> int:
+    """Weigh every record of a history: what is suspect, and what probably happened.
+
+    Exit code 1 if a record is suspect. The history itself is never changed; a corrected
+    copy is written only where asked for.
+
+    \b
+    Example:
+      trackbal audit --rotor rotor.toml --runs history.csv --adjustments history_adj.csv
+    """
+    from trackbal.audit import audit as weigh_records
+    from trackbal.audit_report import audit_json, report
+    from trackbal.files import check_free, refuse_inputs
+    from trackbal.fitting import fit
+    from trackbal.influence import Influence
+    from trackbal.rotor import Rotor
+    from trackbal.sheets import read_history, write_history
+
+    if (corrected_runs is None) != (corrected_adjustments is None):
+        raise click.UsageError("--corrected-runs and --corrected-adjustments belong together")
+    refuse_inputs((corrected_runs, corrected_adjustments), (runs_file, adjustments_file))
+    rotor = Rotor.load(rotor_file)
+    history = read_history(rotor, runs_file, adjustments_file)
+    influence = Influence.load(influence_file, rotor) if influence_file else fit(rotor, history).influence
+    check_free(corrected_runs, corrected_adjustments, force=force)
+    found = weigh_records(rotor, history, influence, _progress if sys.stderr.isatty() else None)
+    if corrected_runs is not None and corrected_adjustments is not None:
+        write_history(rotor, corrected_runs, corrected_adjustments, found.corrected, force=force)
+    if as_json:
+        echo_json(audit_json(found))
+    else:
+        click.echo(report(found), nl=False)
+        if corrected_runs is not None:
+            click.echo(f"Written to {corrected_runs} and {corrected_adjustments}.", err=True)
+    return 1 if found.findings else 0
