@@ -76,7 +76,15 @@ def test_each_answer_is_checked_as_it_is_typed(book: Path, command: Command) -> 
     assert out.count("45 times the limit; type it again if it is so") == 2  # 9, then 9.0 once
     assert typed(book)[1]["cockpit_vertical.amp"] == Cell("9.0")
     assert typed(book)[1]["cockpit_vertical.deg"] == Cell("4:30")
-    assert "another unit after the number" in out
+    assert "Another unit stands after" in out
+
+
+def test_heights_typed_together(book: Path, command: Command) -> None:
+    keys = ["0.3 10", "", "", "1 -1 2 -2 3", "1", "-1 2 -2", *REST, ""]
+    code, out, error = command("run", book, keys="\n".join(keys))
+    assert code == 0, error
+    assert "found '1 -1 2 -2 3'" in out
+    assert [typed(book)[1][f"height.{b}"].text for b in "1234"] == HEIGHTS
 
 
 def test_one_step_back_and_taking_back(book: Path, command: Command) -> None:

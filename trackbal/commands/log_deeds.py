@@ -190,6 +190,8 @@ def _ask_items(book: Book, job_name: str | None, after: int | None) -> Items:
         words = items_words(record.rotor, {place: text})[0]
         amount = _ask_amount(record, place, f"{words}: Enter if done; 0 if not; or the amount done (advised {text})")
         items[place] = amount or text
+        if amount and float(amount) and float(amount) != float(text):
+            click.echo(f"  instead: {items_words(record.rotor, {place: amount})[0]}")
     while True:
         words = click.prompt("Anything else? BLADE ADJUSTER AMOUNT, or Enter to record", default="", show_default=False)
         parts = str(words).split()

@@ -20,7 +20,8 @@ from trackbal.run import Complexes, Reals, Run
 
 HELP = (
     "Enter leaves a reading as it is (not read, if nothing was typed). Amplitude and phase may be typed together: "
-    '"0.31 124"; another unit after the number: "7.9 mm/s". '
+    '"0.31 124"; so may the heights of one blade and the next ones: "1 -1.5 0 0.5". '
+    'Another unit stands after the number: "7.9 mm/s". '
     "back: one step back. skip: the rest of this regime was not read. none: take this reading back. "
     "stop: break off; the same command takes it up again."
 )
@@ -239,6 +240,12 @@ class Asking:
         cells = {question.quantity: Cell(words[0], unit)}
         if part == "amp" and name != "height" and len(words) == 2:
             cells[f"{name}.deg"] = Cell(words[1])
+        elif name == "height" and unit is None and len(words) > 1:
+            first = self.rotor.blades.index(part)
+            blades = self.rotor.blades[first : first + len(words)]
+            cells = {f"height.{blade}": Cell(word) for blade, word in zip(blades, words, strict=False)}
+            if len(blades) < len(words):
+                cells = {question.quantity: Cell(text)}  # more heights than blades
         elif len(words) > 1:
             cells = {question.quantity: Cell(text)}  # refused below, with the whole answer in the message
         for quantity, cell in cells.items():

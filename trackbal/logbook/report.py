@@ -23,6 +23,8 @@ NEXT = {
     "run": "Next: run, and enter it (trackbal log run).",
     "finish": "Next: go on typing the run (trackbal log run).",
     "advise": "Next: get advice (trackbal log advise).",
+    "explain": "Next: find out why this run is surprising (trackbal log show); then put the record right or look at "
+    "the aircraft.",
     "done": "Next: record what was done (trackbal log done).",
     "close": "Every reading is inside its limit. Next: close the job (trackbal log close), if the manual agrees.",
     "stop": "STOP: a reading is at or above its stop limit. Find the cause before any adjustment.",
@@ -239,7 +241,7 @@ def _expected_words(seen: RunStanding) -> str:
     if seen.surprise is None or seen.surprise.dof == 0:
         return "-"
     if seen.surprise.surprising:
-        return f"SURPRISING p={seen.surprise.p:.0e}"
+        return "SURPRISING"
     return f"yes (p={seen.surprise.p:.2g})"
 
 
@@ -284,7 +286,7 @@ def surprise_text(record: JobRecord, standing: Standing) -> str:
     lines = [
         _wrap(
             f"Run {last.number} is SURPRISING: readings as far as these from what the adjustments lead to expect come "
-            f"about with a chance of {last.surprise.p:.0e}. Farthest off: {where}.",
+            f"about with a chance {_chance_words(last.surprise.p)}. Farthest off: {where}.",
             "",
         )
     ]
@@ -298,10 +300,10 @@ def surprise_text(record: JobRecord, standing: Standing) -> str:
         )
         return "\n".join([*lines, *(_wrap(cause, "- ") for cause in mechanical_causes())])
     best = standing.explanations[0].score
-    lines.append("With one thing recorded otherwise it would not be. Likeliest first:")
+    lines.append("With one thing recorded otherwise it would not be. Likeliest first (how much better it fits):")
     for i, found in enumerate(standing.explanations[:_MOST_SHOWN]):
         near = "" if i == 0 else " (about as likely)" if best - found.score < ALIKE else ""
-        lines.append(_wrap(f"{found.text}{near}. Fits better by {found.gain:.1f} in log-likelihood.", f"{i + 1}. "))
+        lines.append(_wrap(f"{found.text}{near} ({found.gain:.1f})", f"{i + 1}. "))
         if i == 0:
             lines += _commands(record, found)
     lines.append(
@@ -312,6 +314,10 @@ def surprise_text(record: JobRecord, standing: Standing) -> str:
         )
     )
     return "\n".join(lines)
+
+
+def _chance_words(p: float) -> str:
+    return f"of {p:.0e}" if p >= 1e-9 else "of less than one in a thousand million"
 
 
 def _commands(record: JobRecord, found: Explanation) -> list[str]:

@@ -14,7 +14,7 @@ from trackbal.review import Review, check_run
 from trackbal.run import Complexes, Reals
 from trackbal.surprise import JobArrays, Surprise, surprise
 
-Next = Literal["run", "finish", "advise", "done", "close", "stop", "closed"]
+Next = Literal["run", "finish", "advise", "explain", "done", "close", "stop", "closed"]
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,8 @@ class Standing:
     explanations : tuple of Explanation
         Of the last run, if it is surprising.
     next : str
-        What comes next: "run", "finish" (the run being typed), "advise", "done", "close",
+        What comes next: "run", "finish" (the run being typed), "advise",
+        "explain" (the last run is surprising), "done", "close",
         "stop" (a stop limit is reached) or "closed".
     """
 
@@ -83,10 +84,15 @@ def _next(record: JobRecord, runs: list[RunStanding]) -> Next:
         return "run"
     if runs[-1].review.stop:
         return "stop"
+    advice = record.latest_advice(record.runs[-1])
+    if advice is not None and not advice.stale and advice.items:
+        return "done"
+    seen = runs[-1].surprise
+    if seen is not None and seen.surprising:
+        return "explain"
     if runs[-1].review.inside and _all_read(record):
         return "close"
-    advice = record.latest_advice(record.runs[-1])
-    return "done" if advice is not None and not advice.stale else "advise"
+    return "advise"
 
 
 def _all_read(record: JobRecord) -> bool:
