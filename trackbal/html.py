@@ -51,8 +51,7 @@ td.fill {{ min-width: 4rem; }}
 .todo tbody th {{ border-left-width: 4px; font-size: 1.15em; min-width: 5.4rem; }}
 .todo .do {{ font-weight: bold; }}
 .todo td.fill {{ height: 1.9rem; }}
-.todo th.n {{ width: 5rem; }}
-.todo td.any {{ min-width: 5.7rem; }}
+.todo th.n {{ width: 6.3rem; }}
 .todo thead th {{ font-size: .8em; }}
 .lines {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(14rem, 1fr)); gap: .35rem 1.5rem;
   break-inside: avoid; }}
