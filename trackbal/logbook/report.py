@@ -180,7 +180,7 @@ def run_text(record: JobRecord, standing: Standing) -> str:
     if standing.surprising:
         blocks.append(surprise_text(record, standing))
     elif last.surprise is not None and last.surprise.dof:
-        blocks.append(f"As expected from what was done: {_expected_words(last)}.")
+        blocks.append(f"The readings are as what was done leads to expect (p = {last.surprise.p:.2g}).")
     if len(record.runs) > 1 and record.runs[-2].entry not in record.done:
         blocks.append(
             _wrap(
