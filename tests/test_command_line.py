@@ -88,6 +88,19 @@ def test_what_is_wrong_is_said_in_one_line(words, about, tmp_path, monkeypatch, 
     assert sorted(tmp_path.rglob("*")) == before
 
 
+@pytest.mark.parametrize("force", [[], ["--force"]], ids=["new", "force"])
+@pytest.mark.parametrize("second", ["no folder/page.html", "."])
+def test_where_a_second_file_cannot_be_written_nor_is_the_first(second, force, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert command([*FIT, "influence.json", "--page", second, "--force"]) == 2
+    assert list(tmp_path.iterdir()) == []
+    assert command([*FIT, "influence.json"]) == 0
+    plan = ["--influence", "influence.json", "--plan-out", "plan.csv", "--card", second, *force]
+    assert command(["advise", *CHECK[1:], *plan]) == 2
+    assert [p.name for p in tmp_path.iterdir()] == ["influence.json"]
+    assert "Traceback" not in capsys.readouterr().err
+
+
 def test_a_broken_pipe_is_no_error():
     done = subprocess.run(
         f"{sys.executable} -c 'from trackbal.commands import main; main()' replay {DEMO} | head -n 1",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import tempfile
 from collections.abc import Iterable
@@ -65,14 +66,14 @@ def write_whole(file: str | PathLike[str], text: str | bytes, *, force: bool) ->
 
 
 def check_free(*files: str | PathLike[str] | None, force: bool) -> None:
-    """Refuse names that are taken, or given twice, before the first of several files is written.
+    """Refuse names that are taken, given twice or cannot be written, before the first of several files is written.
 
     Raises
     ------
     FileExists
         If a name is taken and `force` is false.
     InputError
-        If two of the names are one file.
+        If two of the names are one file, or a name stands for a folder or in none that may be written to.
     """
     seen = set()
     for file in files:
@@ -84,6 +85,13 @@ def check_free(*files: str | PathLike[str] | None, force: bool) -> None:
         if target in seen:
             raise InputError(file, "the same file for two outputs", "a name for each")
         seen.add(target)
+        folder = os.path.dirname(target)
+        if os.path.isdir(target):
+            raise _cannot(file, OSError(errno.EISDIR, os.strerror(errno.EISDIR)))
+        if not os.path.isdir(folder):
+            raise _cannot(file, OSError(errno.ENOENT, os.strerror(errno.ENOENT)))
+        if not os.access(folder, os.W_OK | os.X_OK):
+            raise _cannot(file, OSError(errno.EACCES, os.strerror(errno.EACCES)))
 
 
 def refuse_inputs(outputs: Iterable[str | PathLike[str] | None], inputs: Iterable[str | PathLike[str]]) -> None:

@@ -57,8 +57,8 @@ def fit(
     rotor = Rotor.load(rotor_file)
     history = _history(rotor, runs_file, adjustments_file, log_files)
     prior = Influence.load(prior_file, rotor) if prior_file else None
-    found = fit_influence(rotor, history, prior)
     check_free(out, page_file, force=force)
+    found = fit_influence(rotor, history, prior)
     write_influence(out, rotor, found.influence, force=force)
     if page_file is not None:
         from trackbal.fit_page import fit_page
