@@ -28,9 +28,6 @@ DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(ROOT.glob("docs
 DOCUMENTS += sorted(ROOT.glob("demo_runs/**/README.md"))
 each_document = pytest.mark.parametrize("file", DOCUMENTS, ids=lambda f: str(f.relative_to(ROOT)))
 
-#: Options of other programs that the documents name.
-FOREIGN_OPTIONS = {"--benchmark-only", "--check", "--no-deps"}
-
 
 def text(file: Path) -> str:
     return file.read_text(encoding="utf-8")
@@ -70,7 +67,7 @@ def options_of(path: tuple[str, ...]) -> set[str]:
     return found | {"--help", "-h"}
 
 
-ALL_OPTIONS = set.union(*map(options_of, COMMANDS)) | FOREIGN_OPTIONS
+ALL_OPTIONS = set.union(*map(options_of, COMMANDS))
 
 
 # ------------------------------------------------------------------------ the two commands of the README
