@@ -83,3 +83,36 @@ def audit(
         if corrected_runs is not None:
             click.echo(f"Written to {corrected_runs} and {corrected_adjustments}.", err=True)
     return 1 if found.findings else 0
+
+
+@click.command()
+@rotor_option
+@history_options[0]
+@history_options[1]
+@json_option
+def examine(rotor_file: str, runs_file: str, adjustments_file: str, as_json: bool) -> int:
+    """Check the model a fit of a history would rest on, and what would teach most next.
+
+    Is one influence for all blades justified, is the response in proportion to the amounts
+    used, did it drift; how well is each job predicted by the others; which aircraft is
+    unlike its type. Exit code 1 if the model does not hold or an aircraft is unlike its type.
+
+    \b
+    Example:
+      trackbal examine --rotor rotor.toml --runs history.csv --adjustments history_adj.csv
+    """
+    from trackbal.examination import examination_json, report
+    from trackbal.examination import examine as examine_history
+    from trackbal.fitting import estimate_cells
+    from trackbal.job_statistics import HistoryCells
+    from trackbal.rotor import Rotor
+    from trackbal.sheets import read_history
+
+    rotor = Rotor.load(rotor_file)
+    cells = HistoryCells(rotor, read_history(rotor, runs_file, adjustments_file))
+    found = examine_history(cells, estimate_cells(cells))
+    if as_json:
+        echo_json(examination_json(found))
+    else:
+        click.echo(report(found), nl=False)
+    return 1 if found.warns else 0

@@ -21,6 +21,7 @@ _HOMES = {
     "log": "log",
     "fit": "analyst",
     "audit": "analyst_checks",
+    "examine": "analyst_checks",
     "replay": "trainer",
 }
 
