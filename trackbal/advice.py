@@ -156,14 +156,14 @@ def _barred(rotor: Rotor, run: Run, influence: Influence) -> tuple[tuple[int, st
     everything = influence.unknown_vibration.all(axis=(1, 2)) & influence.unknown_height.all(axis=1)
     names = [r.name for r in rotor.regimes]
     for a, adjuster in enumerate(rotor.adjusters):
-        unknown = influence.unknown_vibration[a] & run.vibration_read
-        unknown_in = np.logical_or(unknown.any(axis=1), influence.unknown_height[a] & run.height_read)
+        unknown = np.logical_and(influence.unknown_vibration[a], run.vibration_read)
+        unknown_height = influence.unknown_height[a] & run.height_read
+        unknown_in = [n for r, n in enumerate(names) if unknown[r].any() or unknown_height[r]]
         needed = [n in adjuster.needs and bool(run.regime_read[r]) for r, n in enumerate(names)]
         if everything[a]:
             barred.append((a, "its influence is not known"))
-        elif unknown_in.any():
-            where = ", ".join(np.array(names)[unknown_in])
-            barred.append((a, f"its influence is not known in {where}"))
+        elif unknown_in:
+            barred.append((a, f"its influence is not known in {', '.join(unknown_in)}"))
         elif adjuster.needs and not any(needed):
             barred.append((a, f"it needs a reading in {' or '.join(adjuster.needs)}"))
     return tuple(barred)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from trackbal.departures import Departures
 from trackbal.influence import Influence
+from trackbal.own_aircraft import TypeModel, entries_of, posterior
 from trackbal.phasor import blade_harmonic
 from trackbal.rotor import Rotor
 from trackbal.run import Complexes, Reals, Run
@@ -12,15 +14,17 @@ from trackbal.run import Complexes, Reals, Run
 SAMPLES = 10_000  # the standard error of a chance of 0.9 is 0.003
 _BLOCK = 2_000
 _SEED = 20_231  # the same readings give the same chance
+_MOST_TOLD = 200  # readings that speak of the aircraft's own departures; more add little
 _SURE = 6.0  # standard deviations inside its limit at which a reading is not sampled
 
 
 def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals) -> Reals:
     """Return, for each of P changes, the probability that all readings taken pass next time.
 
-    Influence error (rows independent of each other, adjusters of one reading correlated as
-    `influence` says) and the noise of the next reading are sampled together, with the same
-    random numbers for every change.
+    Influence error and the noise of the next reading are sampled together. Where the
+    influence says how departures from the type go together, they are drawn given this run
+    (own_aircraft.py); otherwise the error of each row is drawn by itself, adjusters of one
+    reading correlated as the covariance says, with the same random numbers for every change.
 
     Parameters
     ----------
@@ -31,6 +35,8 @@ def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals) -> Rea
     -------
     ndarray, shape (P,)
     """
+    if influence.departures is not None:
+        return _chances_of_own(rotor, run, influence, influence.departures, changes)
     vibration = run.vibration + influence.vibration_change(rotor, changes)
     height = run.height + influence.height_change(changes)
     roots = _vibration_roots(rotor, influence, changes)
@@ -44,6 +50,34 @@ def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals) -> Rea
         _test_heights(rotor, run, influence, height, height_root, shares, rng, inside)
         passed += inside.sum(axis=1)
     return passed / (SAMPLES // _BLOCK * _BLOCK)
+
+
+def _chances_of_own(rotor: Rotor, run: Run, influence: Influence, departures: Departures, changes: Reals) -> Reals:
+    """Return the chances, departures drawn given the run's readings."""
+    model = TypeModel.of(rotor, influence, departures)
+    entries = entries_of(model, run)
+    told = entries.thinned(_MOST_TOLD, len(rotor.blades))
+    own = posterior(model, (told,), np.zeros((1, *changes.shape[1:])))
+    cells = len(entries.regime)
+    found = np.zeros(len(changes))
+    for p, change in enumerate(changes):
+        drift, cov = own.departure(entries, change)
+        mean = entries.values + entries.effect @ change.ravel() + drift
+        cov[np.diag_indices_from(cov)] += entries.single
+        sure = np.abs(mean[:cells] + 1j * mean[cells : 2 * cells])
+        sd = np.sqrt(np.diag(cov))
+        reach = _SURE * np.hypot(sd[:cells], sd[cells : 2 * cells])
+        if (sure - reach > 1.0).any():
+            continue
+        doubtful = np.flatnonzero(sure + reach > 1.0)
+        kept = np.concatenate([doubtful, cells + doubtful, np.arange(2 * cells, mean.size)])
+        noise = np.random.default_rng(_SEED).standard_normal((kept.size, SAMPLES))
+        drawn = mean[kept, None] + _roots(cov[np.ix_(kept, kept)]) @ noise
+        n = doubtful.size
+        inside = (drawn[:n] ** 2 + drawn[n : 2 * n] ** 2 <= 1.0).all(axis=0)
+        tips = drawn[2 * n :].reshape(len(entries.height_regime), len(rotor.blades), SAMPLES)
+        found[p] = np.mean(inside & (np.ptp(tips, axis=1) <= 2.0).all(axis=0))
+    return found
 
 
 def _vibration_roots(rotor: Rotor, influence: Influence, changes: Reals) -> Reals:

@@ -139,7 +139,7 @@ def estimate(
         first = _means(total, seen, sigma2, np.zeros(known.shape))
         least = np.einsum("caa->ca", first.error).real
         size2 = np.where(free, np.maximum(np.abs(first.alpha) ** 2, least), between)
-        sample = _sample([cells[c] for c in usable.tolist()])
+        sample = sample_jobs([cells[c] for c in usable.tolist()])
         part = _components(sample, largest_change, sigma2[usable], size2[usable], least[usable], free)
         size2[usable] = part.size2
         told = part.dof > 0.5  # in the sample, too
@@ -201,7 +201,7 @@ def _filled_noise(sigma2: Reals, dof: Reals, groups: Counts, prior: PriorKnowled
     return filled
 
 
-def _sample(cells: Sequence[CellStatistics]) -> list[CellStatistics]:
+def sample_jobs(cells: Sequence[CellStatistics]) -> list[CellStatistics]:
     """Return evenly spaced jobs of the cells, about COMPONENT_SAMPLE jobs times cells."""
     jobs = len(cells[0].dof)
     wanted = max(LEAST_JOBS, COMPONENT_SAMPLE // len(cells))

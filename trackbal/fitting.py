@@ -8,10 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.departures import Departures
 from trackbal.estimate import Estimates, estimate
+from trackbal.faults import find_faults, first_runs
 from trackbal.fit_cautions import cautions
 from trackbal.influence import Influence
 from trackbal.job_statistics import HistoryCells
+from trackbal.likeness import family_likeness
 from trackbal.prior import history_family, prior_jobs, prior_knowledge, unite
 from trackbal.rotor import Rotor
 from trackbal.run import Counts, History, Reals
@@ -93,7 +96,7 @@ def fit(rotor: Rotor, history: History, prior: Influence | None = None) -> Fit:
     cells = HistoryCells(rotor, history)
     estimates = estimate_cells(cells, prior)
     suspects, without_them = find_suspects(cells, estimates, prior)
-    influence = _influence(rotor, history, estimates, prior)
+    influence = _influence(cells, estimates, prior)
     result = _diagnosed(rotor, influence, estimates, suspects)
     shift = _largest_shift(estimates, without_them) if suspects else 0.0
     return replace(result, cautions=cautions(rotor, history, estimates, influence, len(suspects), shift, prior))
@@ -159,7 +162,8 @@ def estimate_cells(cells: HistoryCells, prior: Influence | None = None, *, sprea
     )
 
 
-def _influence(rotor: Rotor, history: History, estimates: Estimates, prior: Influence | None) -> Influence:
+def _influence(cells: HistoryCells, estimates: Estimates, prior: Influence | None) -> Influence:
+    rotor, history = cells.rotor, cells.history
     regimes, sensors, adjusters = len(rotor.regimes), len(rotor.sensors), len(rotor.adjusters)
     if prior is None:
         vibration, height = history_family(estimates.vibration), history_family(estimates.height)
@@ -171,7 +175,7 @@ def _influence(rotor: Rotor, history: History, estimates: Estimates, prior: Infl
         source["prior_jobs"] = prior_jobs(prior)
     mean = vibration.mean.reshape(regimes, sensors, adjusters, 2)
     grid = (regimes, sensors, 2 * adjusters, 2 * adjusters)
-    return Influence(
+    influence = Influence(
         rotor_name=rotor.name,
         alpha=np.ascontiguousarray((mean[..., 0] + 1j * mean[..., 1]).transpose(2, 0, 1)),
         tau=np.ascontiguousarray(height.mean.T),
@@ -185,6 +189,19 @@ def _influence(rotor: Rotor, history: History, estimates: Estimates, prior: Infl
         mean_height_cov=height.mean_cov,
         source=source,
     )
+    if not np.isfinite(estimates.vibration.kappa).any():  # too few jobs to tell aircraft apart
+        return replace(influence, departures=prior.departures if prior is not None else None)
+    alike = family_likeness(cells.vibration_statistics, estimates.vibration, (regimes, sensors))
+    alike_height = family_likeness(cells.height_statistics, estimates.height, (regimes, 1))
+    together = Departures(
+        regimes=alike.regimes,
+        sensors=alike.sensors,
+        heights=alike_height.regimes,
+        fault=np.zeros(adjusters),
+        unexplained=np.zeros(sensors),
+        unexplained_height=0.0,
+    )
+    return replace(influence, departures=find_faults(rotor, influence, together, first_runs(history)))
 
 
 def _by_adjuster(values: NDArray[Any], regimes: int, sensors: int) -> NDArray[Any]:

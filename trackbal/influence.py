@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.departures import Departures
 from trackbal.phasor import blade_harmonic
 from trackbal.rotor import Rotor
 from trackbal.run import Complexes, Reals
@@ -44,6 +45,9 @@ class Influence:
         advised on where that reading was taken.
     mean_vibration_cov, mean_height_cov : ndarray or None
         The error of the mean alone, shapes as above; None if not known.
+    departures : Departures or None
+        How an aircraft's departures from its type go together, and the faults its readings
+        come from; None if not known.
     source : dict
         {"jobs", "runs", "dates", "fit_quality"}.
     """
@@ -59,6 +63,7 @@ class Influence:
     unknown_height: NDArray[np.bool_]
     mean_vibration_cov: Reals | None = None
     mean_height_cov: Reals | None = None
+    departures: Departures | None = None
     source: dict[str, Any] = field(default_factory=dict)
 
     @classmethod

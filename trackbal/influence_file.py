@@ -4,7 +4,8 @@ Beside the keys every reader knows, rows may carry ``mean_cov`` (vibration) or
 ``mean_var`` (heights): the part of ``cov`` or ``var`` that is the error of the type's
 mean. Rows of two adjusters hold covariances: ``cov[i][j]`` of part i (re, im) of the
 first with part j of the second. An entry of ``unidentified`` may be narrowed by
-``"sensor": name`` or ``"height": true`` to that reading alone.
+``"sensor": name`` or ``"height": true`` to that reading alone. ``departures`` says how an
+aircraft's departures from its type go together (departures.py).
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.departures_file import PSD_TOLERANCE, departures_document, is_positive, read_departures
 from trackbal.errors import InputError
 from trackbal.files import write_whole
 from trackbal.influence import Influence
@@ -26,7 +28,6 @@ from trackbal.run import Reals
 
 Row = dict[str, Any]
 
-PSD_TOLERANCE = 1e-9  # of the largest variance: how far below 0 rounding may push an eigenvalue
 LARGEST = 1e150  # numbers beyond this overflow when squared
 
 
@@ -86,6 +87,9 @@ def influence_document(rotor: Rotor, influence: Influence) -> dict[str, Any]:
         "rows": _coefficient_rows(rotor, influence) + _joint_rows(rotor, influence),
         "noise": _noise_rows(rotor, influence),
         "unidentified": _unidentified(rotor, influence),
+        **(
+            {"departures": departures_document(rotor, influence.departures)} if influence.departures is not None else {}
+        ),
         "source": influence.source,
     }
 
@@ -247,6 +251,7 @@ class _Reader:
             unknown_height=unknown_height,
             mean_vibration_cov=self.mean_cov if self.split["cov"] else None,
             mean_height_cov=self.mean_var if self.split["var"] else None,
+            departures=read_departures(self, self.document.get("departures")),
             source=source,
         )
 
@@ -356,7 +361,7 @@ class _Reader:
             for i, (key, matrix) in enumerate(blocks):
                 # a row of two adjusters is judged with all the rows of its reading
                 block = matrix if b != a else matrix[np.ix_(own, own)]
-                if not _positive(block):
+                if not is_positive(block):
                     what = "no more than the whole covariance" if i == 2 else "a covariance without negative variances"
                     raise self.error(f"{place}.{key}", matrix[np.ix_(own, own)].tolist(), what)
 
@@ -402,16 +407,6 @@ class _Reader:
         # where a regime has no heights there is nothing to know of them
         unknown_height[:, [not regime.heights for regime in self.rotor.regimes]] = False
         return unknown, unknown_height
-
-
-def _positive(matrix: Reals) -> bool:
-    """Return whether a symmetric matrix has no eigenvalue below 0, rounding aside."""
-    size = np.sqrt(np.abs(np.diag(matrix)))
-    largest = size.max(initial=0.0)
-    if largest == 0.0:
-        return not matrix.any()
-    values = np.linalg.eigvalsh(matrix / largest**2)
-    return bool(values[0] >= -PSD_TOLERANCE * max(values[-1], 1.0))
 
 
 def _shown(found: object) -> object:

@@ -203,6 +203,16 @@ def solve_means(data: Stack, sigma2: Reals, spread: Reals) -> tuple[Matrix, Matr
     return np.einsum("cab,cb->ca", error, score), error, information, score
 
 
+def scores(data: Stack, sigma2: Reals, spread: Reals, alpha: Matrix) -> tuple[Matrix, Matrix]:
+    """Return ``X'V^-1 r`` (C, J, A) and ``X'V^-1 X`` (C, J, A, A), r what alpha (C, A) leaves; else as in `solve`."""
+    adjusters = data.gram.shape[-1]
+    inner = data.gram * spread[:, None, None, :]
+    inner[..., np.arange(adjusters), np.arange(adjusters)] += sigma2[:, None, None]
+    remaining = data.moment - np.einsum("cjab,cb->cja", data.gram, alpha)
+    both = np.linalg.solve(inner, np.concatenate([data.gram, remaining[..., None]], axis=-1))
+    return both[..., -1], both[..., :-1]
+
+
 def noise_floor(data: Stack) -> Reals:
     """Return the least sigma2 the equations are solved with, shape (C,), positive."""
     dof = np.maximum(data.dof.sum(axis=1) + data.repeat_dof, 1.0)
