@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +16,7 @@ from trackbal.advice_report import plan_adjustments
 from trackbal.card import KINDS, CardLabels, card
 from trackbal.card_readings import decimals
 from trackbal.commands.group import run as trackbal
-from trackbal.html import esc, page, tag
+from trackbal.html import esc, page, plain, tag
 from trackbal.influence_file import write_influence
 from trackbal.plot_style import EXPECTED, INK, NOW, SOFT
 from trackbal.sheets import read_adjustments, write_run
@@ -220,6 +221,24 @@ def test_html_is_escaped_unless_it_is_marked():
     assert tag("p", "a<b", tag("b", "&")) == "<p>a&lt;b<b>&amp;</b></p>"
     assert esc("\"'") == "&quot;&#x27;"
     assert "<title>&lt;/title&gt;</title>" in page("</title>", [])
+
+
+@pytest.mark.parametrize("text", ["Rotor, No. 7", HOSTILE, "\\", 'a"; } * { display: none }', "</style>", "é日"])
+def test_the_foot_of_a_sheet_holds_any_text_as_text(text):
+    """A CSS string ends at its quotation mark; \\ with hexadecimal digits and a blank is a character (CSS Syntax 3)."""
+    style = re.search(r"<style>(.*?)</style>", page("t", [], running=text), re.S)[1]
+    inside = re.search(r'@bottom-left \{ [^"]*content: "([^"]*)"; \}', style)[1]
+    assert not set(inside) & set("<>{};\n")
+    assert re.sub(r"\\([0-9a-f]+) ", lambda m: chr(int(m[1], 16)), inside) in (plain(text), plain(text)[:109] + "…")
+    assert style.count("{") == style.count("}")
+
+
+def test_a_card_has_its_name_at_the_foot_of_every_sheet():
+    rotor, run, influence = curable()
+    style = re.search(r"<style>(.*?)</style>", made(rotor, run, influence)[1], re.S)[1]
+    foot = re.search(r'@bottom-left \{ [^"]*content: "([^"]*)"', style)[1]
+    foot = re.sub(r"\\([0-9a-f]+) ", lambda m: chr(int(m[1], 16)), foot)
+    assert foot == "Job card: Invented rotor, No. 7, Run 1"
 
 
 @pytest.fixture

@@ -72,7 +72,8 @@ def card(
         _cautions(advice),
         _sources(run, influence, labels),
     ]
-    return page(f"Job card: {rotor.name}", body)
+    named = [f"Job card: {rotor.name}", labels.aircraft, labels.run_label]
+    return page(named[0], body, running=", ".join(filter(None, named)))
 
 
 def _head(rotor: Rotor, run: Run, labels: CardLabels) -> Html:

@@ -91,6 +91,10 @@ figcaption {{ font-size: .9rem; color: {SOFT_INK}; margin: .2rem 0; }}
 """
 
 
+_FOOT = "font: 8pt 'Liberation Sans', Arial, sans-serif;"
+_LONGEST_FOOT = 110  # characters that stay on one line
+
+
 class Html(str):
     """Text that is HTML already."""
 
@@ -181,14 +185,30 @@ def table(
     )
 
 
-def page(title: str, body: Iterable[object], style: str = "") -> str:
-    """Return a whole page. `style` is added to the common styles."""
+def page(title: str, body: Iterable[object], style: str = "", running: str = "") -> str:
+    """Return a whole page. `style` is added to the common styles.
+
+    `running` (the title if not given) stands at the foot of every printed sheet, beside the
+    number of the sheet, in browsers that print margin boxes (CSS Paged Media, level 3).
+    """
     policy = "default-src 'none'; style-src 'unsafe-inline'"
+    number = 'counter(page) " / " counter(pages)'
+    foot = (
+        f"@page {{ @bottom-left {{ {_FOOT} content: {_css_string(running or title)}; }}"
+        f" @bottom-right {{ {_FOOT} content: {number}; }} }}"
+    )
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{esc(title)}</title>\n<style>{_STYLE}{style}</style>\n</head>\n<body>\n"
+        f"<title>{esc(title)}</title>\n<style>{_STYLE}{style}{foot}\n</style>\n</head>\n<body>\n"
         + "\n".join(map(esc, body))
         + "\n</body>\n</html>\n"
     )
+
+
+def _css_string(text: str) -> str:
+    """Return text as a CSS string in which every character that could end it is written by its number."""
+    line = plain(text)
+    line = line if len(line) <= _LONGEST_FOOT else line[: _LONGEST_FOOT - 1] + "…"
+    return '"' + "".join(c if c.isalnum() or c == " " else f"\\{ord(c):x} " for c in line) + '"'
