@@ -12,6 +12,7 @@ from trackbal import cautions
 from trackbal.chance import chances
 from trackbal.errors import InputError
 from trackbal.influence import Influence
+from trackbal.own_aircraft import OwnAircraft
 from trackbal.quadratic import build_quadratic
 from trackbal.review import Review, check_run
 from trackbal.rotor import Rotor
@@ -106,6 +107,7 @@ def advise(
     chance: float = 0.9,
     nominal: bool = False,
     override_stop: bool = False,
+    own: OwnAircraft | None = None,
 ) -> Advice:
     """Return the best plan for every count of adjustments, and which to take.
 
@@ -121,6 +123,9 @@ def advise(
         Leave the influence covariance out of the search (not out of the chances).
     override_stop : bool
         Offer plans although a reading is at or above its stop limit.
+    own : OwnAircraft, optional
+        What all runs of the job tell of this aircraft, for the chances; the last run is `run`.
+        Without it they rest on `run` alone.
 
     Raises
     ------
@@ -138,7 +143,7 @@ def advise(
     barred = _barred(rotor, run, influence)
     if review.stop and not override_stop:
         return Advice("stop", None, (), setting, barred, _stop_cautions(rotor, influence), review, chance)
-    plans = _plans(rotor, run, influence, setting, barred, most, nominal)
+    plans = _plans(rotor, run, influence, setting, barred, most, nominal, own)
     if review.inside:
         verdict: Verdict = "inside"
         recommended = 0
@@ -153,12 +158,15 @@ def advise(
 def _barred(rotor: Rotor, run: Run, influence: Influence) -> tuple[tuple[int, str], ...]:
     """Return (adjuster index, reason) of those that may not be advised on."""
     barred = []
-    everything = influence.unknown_vibration.all(axis=(1, 2)) & influence.unknown_height.all(axis=1)
+    everything = np.logical_and(influence.unknown_vibration.all(axis=(1, 2)), influence.unknown_height.all(axis=1))
     names = [r.name for r in rotor.regimes]
     for a, adjuster in enumerate(rotor.adjusters):
-        unknown = np.logical_and(influence.unknown_vibration[a], run.vibration_read)
-        unknown_height = influence.unknown_height[a] & run.height_read
-        unknown_in = [n for r, n in enumerate(names) if unknown[r].any() or unknown_height[r]]
+        unknown = influence.unknown_vibration[a] & run.vibration_read
+        unknown_in = [
+            name
+            for r, name in enumerate(names)
+            if unknown[r].any() or (influence.unknown_height[a, r] and run.height_read[r])
+        ]
         needed = [n in adjuster.needs and bool(run.regime_read[r]) for r, n in enumerate(names)]
         if everything[a]:
             barred.append((a, "its influence is not known"))
@@ -177,6 +185,7 @@ def _plans(
     barred: tuple[tuple[int, str], ...],
     most: int,
     nominal: bool,
+    own: OwnAircraft | None,
 ) -> tuple[Plan, ...]:
     quadratic = build_quadratic(rotor, run, influence)
     low, high = rotor.step_bounds(setting)
@@ -187,7 +196,7 @@ def _plans(
     found = search(quad, quadratic.lin, quadratic.constant, low.ravel(), high.ravel(), group, most)
     steps = np.array([s.x.reshape(low.shape) for s in found])
     changes = steps * np.array([a.step for a in rotor.adjusters])[:, None]
-    passing = _chances_once(rotor, run, influence, changes, found)
+    passing = _chances_once(rotor, run, influence, changes, found, own)
     plans = []
     for solution, change, passes in zip(found, changes, passing, strict=True):
         moved, lifted = influence.vibration_change(rotor, change), influence.height_change(change)
@@ -210,11 +219,11 @@ def _plans(
 
 
 def _chances_once(
-    rotor: Rotor, run: Run, influence: Influence, changes: Reals, found: list[Solution]
+    rotor: Rotor, run: Run, influence: Influence, changes: Reals, found: list[Solution], own: OwnAircraft | None
 ) -> NDArray[np.float64]:
     """Return the chance of each plan, sampling plans that are the same only once."""
     firsts = [m for m in range(len(found)) if m == 0 or (found[m].x != found[m - 1].x).any()]
-    sampled = chances(rotor, run, influence, changes[firsts])
+    sampled = chances(rotor, run, influence, changes[firsts], own)
     return sampled[np.searchsorted(firsts, np.arange(len(found)), side="right") - 1]
 
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from trackbal.departures import Departures
 from trackbal.influence import Influence
-from trackbal.own_aircraft import TypeModel, entries_of, posterior
+from trackbal.own_aircraft import OwnAircraft, TypeModel, entries_of, own_aircraft
 from trackbal.phasor import blade_harmonic
 from trackbal.rotor import Rotor
 from trackbal.run import Complexes, Reals, Run
@@ -18,7 +17,7 @@ _MOST_TOLD = 200  # readings that speak of the aircraft's own departures; more a
 _SURE = 6.0  # standard deviations inside its limit at which a reading is not sampled
 
 
-def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals) -> Reals:
+def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals, own: OwnAircraft | None = None) -> Reals:
     """Return, for each of P changes, the probability that all readings taken pass next time.
 
     Influence error and the noise of the next reading are sampled together. Where the
@@ -30,13 +29,18 @@ def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals) -> Rea
     ----------
     changes : ndarray, shape (P, A, B)
         In the adjusters' units.
+    own : OwnAircraft, optional
+        What is known of this aircraft, if more than this run tells.
 
     Returns
     -------
     ndarray, shape (P,)
     """
-    if influence.departures is not None:
-        return _chances_of_own(rotor, run, influence, influence.departures, changes)
+    if own is None and influence.departures is not None:
+        model = TypeModel.of(rotor, influence, influence.departures)
+        own = own_aircraft(model, [run], np.zeros((1, *changes.shape[1:])), most=_MOST_TOLD)
+    if own is not None:
+        return _chances_of_own(own, run, changes)
     vibration = run.vibration + influence.vibration_change(rotor, changes)
     height = run.height + influence.height_change(changes)
     roots = _vibration_roots(rotor, influence, changes)
@@ -52,12 +56,10 @@ def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals) -> Rea
     return passed / (SAMPLES // _BLOCK * _BLOCK)
 
 
-def _chances_of_own(rotor: Rotor, run: Run, influence: Influence, departures: Departures, changes: Reals) -> Reals:
-    """Return the chances, departures drawn given the run's readings."""
-    model = TypeModel.of(rotor, influence, departures)
-    entries = entries_of(model, run)
-    told = entries.thinned(_MOST_TOLD, len(rotor.blades))
-    own = posterior(model, (told,), np.zeros((1, *changes.shape[1:])))
+def _chances_of_own(own: OwnAircraft, run: Run, changes: Reals) -> Reals:
+    """Return the chances, departures drawn given the readings of this aircraft."""
+    entries = entries_of(own.model, run)
+    blades = len(own.model.rotor.blades)
     cells = len(entries.regime)
     found = np.zeros(len(changes))
     for p, change in enumerate(changes):
@@ -75,7 +77,7 @@ def _chances_of_own(rotor: Rotor, run: Run, influence: Influence, departures: De
         drawn = mean[kept, None] + _roots(cov[np.ix_(kept, kept)]) @ noise
         n = doubtful.size
         inside = (drawn[:n] ** 2 + drawn[n : 2 * n] ** 2 <= 1.0).all(axis=0)
-        tips = drawn[2 * n :].reshape(len(entries.height_regime), len(rotor.blades), SAMPLES)
+        tips = drawn[2 * n :].reshape(len(entries.height_regime), blades, SAMPLES)
         found[p] = np.mean(inside & (np.ptp(tips, axis=1) <= 2.0).all(axis=0))
     return found
 

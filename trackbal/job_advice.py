@@ -55,7 +55,10 @@ def advise_in_job(
     nominal: bool = False,
     override_stop: bool = False,
 ) -> JobAdvice:
-    """Return advice on the last run of a job. After a first run it is that of `advise`.
+    """Return advice on the last run of a job, with what its runs tell of this aircraft.
+
+    After a first run it is that of `advise` where the influence does not say how departures
+    go together.
 
     Parameters
     ----------
@@ -75,13 +78,24 @@ def advise_in_job(
     """
     seen = surprise(rotor, JobArrays.of(runs, change), influence)
     last, own, learned = runs[-1], influence, False
-    if len(runs) > 1 and not type_only and not (seen is not None and seen.surprising):
+    shared, teaches = None, len(runs) > 1 or influence.departures is not None
+    if teaches and not type_only and not (seen is not None and seen.surprising):
         found = learn(rotor, runs, change, influence)
-        own, learned = found.influence, True
+        own, learned, shared = found.influence, True, found.own
         measured, estimated = check_run(rotor, last), check_run(rotor, found.run)
         if (measured.inside, measured.stop) == (estimated.inside, estimated.stop) == (False, False):
             last = found.run
-    advice = advise(rotor, last, own, setting, most=most, chance=chance, nominal=nominal, override_stop=override_stop)
+    advice = advise(
+        rotor,
+        last,
+        own,
+        setting,
+        most=most,
+        chance=chance,
+        nominal=nominal,
+        override_stop=override_stop,
+        own=shared,
+    )
     said = []
     if seen is not None and seen.surprising:
         said.append(
@@ -89,7 +103,8 @@ def advise_in_job(
             "this plan rests on the last readings and the type's influence alone."
         )
     if learned:
-        said.append(f"Influence as this aircraft showed it in {len(runs)} runs of this job.")
+        count = "run" if len(runs) == 1 else f"{len(runs)} runs"
+        said.append(f"Influence as this aircraft showed it in the {count} of this job.")
     if last is not runs[-1]:
         said.append(
             '"Now" is the best estimate from all runs of the job; it differs from the last readings by their noise.'

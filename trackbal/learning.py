@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from trackbal.belief import Belief, after_change, contrasts, observe, prior_belief
 from trackbal.influence import Influence
+from trackbal.own_aircraft import OwnAircraft, TypeModel, own_aircraft
 from trackbal.rotor import Rotor
 from trackbal.run import Reals, Run
 
@@ -28,19 +29,24 @@ class Learned:
         which readings count as taken is as in the last run.
     influence : Influence
         Coefficients of this aircraft with what is left of their covariance.
-    belief : Belief
-        State and coefficients jointly, after the last run.
+    belief : Belief or None
+        State and coefficients jointly, after the last run; None where `own` takes its place.
+    own : OwnAircraft or None
+        The same where the influence says how departures go together (own_aircraft.py): then
+        one run already tells of the aircraft's own influence.
     """
 
     run: Run
     influence: Influence
-    belief: Belief
+    belief: Belief | None
+    own: OwnAircraft | None = None
 
 
 def learn(rotor: Rotor, runs: Sequence[Run], change: Reals, influence: Influence) -> Learned:
     """Return state and influence of one aircraft from the runs of its job.
 
-    With a single run the answer is that run and the type's influence, unchanged.
+    With a single run the answer is that run and the type's influence, unchanged, unless
+    the influence says how departures go together.
 
     Parameters
     ----------
@@ -50,6 +56,9 @@ def learn(rotor: Rotor, runs: Sequence[Run], change: Reals, influence: Influence
     influence : Influence
         Of the type: alpha and tau with covariance for one more aircraft, and the noise.
     """
+    if influence.departures is not None and not _anything_unknown(influence, runs):
+        own_now = own_aircraft(TypeModel.of(rotor, influence, influence.departures), runs, change)
+        return Learned(own_now.present(runs[-1]), own_now.influence(), None, own_now)
     prior = belief = prior_belief(rotor, influence)
     for t, run in enumerate(runs):
         if t:
@@ -59,6 +68,13 @@ def learn(rotor: Rotor, runs: Sequence[Run], change: Reals, influence: Influence
     own = influence if len(runs) == 1 else _own_influence(influence, prior, belief)
     present = runs[-1] if len(runs) == 1 else _present_run(rotor, belief, runs[-1])
     return Learned(present, own, belief)
+
+
+def _anything_unknown(influence: Influence, runs: Sequence[Run]) -> bool:
+    """Return whether a reading was taken that some adjuster's influence on is not known."""
+    vibration = np.any([run.vibration_read for run in runs], axis=0)
+    height = np.any([run.height_read for run in runs], axis=0)
+    return bool((influence.unknown_vibration & vibration).any() or (influence.unknown_height & height).any())
 
 
 def _present_run(rotor: Rotor, belief: Belief, last: Run) -> Run:
@@ -89,6 +105,7 @@ def _own_influence(influence: Influence, prior: Belief, belief: Belief) -> Influ
         unknown_height=unknown_height,
         mean_vibration_cov=None,
         mean_height_cov=None,
+        departures=None,  # of an aircraft not yet read: kept, the same readings would count twice
     )
 
 

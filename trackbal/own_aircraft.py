@@ -30,6 +30,7 @@ from trackbal.phasor import blade_harmonic
 from trackbal.rotor import Rotor
 from trackbal.run import Complexes, Counts, Reals, Run
 
+MOST_ENTRIES = 600  # readings of a job that are weighed together; more add little and cost their cube
 _ROUNDS = 4
 _LEAST = 1e-9  # variance, in limits squared, that keeps exact readings solvable
 
@@ -209,7 +210,7 @@ class OwnAircraft:
         return replace(last, vibration=vibration, height=height)
 
 
-def own_aircraft(model: TypeModel, runs: Sequence[Run], change: Reals) -> OwnAircraft:
+def own_aircraft(model: TypeModel, runs: Sequence[Run], change: Reals, *, most: int = MOST_ENTRIES) -> OwnAircraft:
     """Return the posterior of one aircraft from the runs of its job, in their order.
 
     Parameters
@@ -218,8 +219,11 @@ def own_aircraft(model: TypeModel, runs: Sequence[Run], change: Reals) -> OwnAir
     runs : sequence of Run, T of them
     change : ndarray, shape (T, A, B)
         Adjustments made before each run since the first, summed, in the adjusters' units.
+    most : int
+        Readings to go by, about; more are thinned out evenly, run by run.
     """
-    entries = tuple(entries_of(model, run) for run in runs)
+    blades = len(model.rotor.blades)
+    entries = tuple(entries_of(model, run).thinned(most // len(runs), blades) for run in runs)
     return posterior(model, entries, change)
 
 
