@@ -22,6 +22,9 @@ _HOMES = {
     "fit": "analyst",
     "audit": "analyst_checks",
     "examine": "analyst_checks",
+    "compare": "influence_files",
+    "merge": "influence_files",
+    "restrict": "influence_files",
     "replay": "trainer",
 }
 
