@@ -20,7 +20,7 @@ from trackbal.run import Complexes, Counts, Reals, Run
 
 #: A run less probable than this is called surprising. Readings share what one aircraft answers otherwise than its
 #: type, which a sum of independent readings does not know, so the figure is set by measurement: docs/logbook.md.
-ALARM = 1e-4
+ALARM = 1e-5
 
 
 @dataclass(frozen=True)

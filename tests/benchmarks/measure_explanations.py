@@ -2,7 +2,7 @@
 
 Every figure comes from virtual aircraft (trackbal.virtual), whose physics trackbal's own
 model does not share. The influence is fitted to a simulated fleet's past; every job is one
-further aircraft: first run, advice, the adjustments with their setting errors, second run,
+further aircraft: first run, the best three adjustments made with their setting errors, second run,
 and one mistake in what is written down.
 
     python tests/benchmarks/measure_explanations.py [jobs]
@@ -18,13 +18,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from trackbal.advice import advise
 from trackbal.explanations import explain
 from trackbal.fitting import fit
 from trackbal.influence import Influence
 from trackbal.phasor import VIBRATION_UNITS, unit_factor
+from trackbal.quadratic import build_quadratic
 from trackbal.rotor import Rotor
-from trackbal.run import History, Reals
+from trackbal.run import History, Reals, Run
+from trackbal.search import search
 from trackbal.surprise import JobArrays, surprise
 from trackbal.virtual import Aircraft, VirtualType
 
@@ -75,6 +76,16 @@ def fleet_influence(kind: VirtualType, rng: np.random.Generator) -> Influence:
     return fit(kind.rotor, history).influence
 
 
+def best_of_three(rotor: Rotor, run: Run, influence: Influence, setting: Reals) -> Reals:
+    """Return the plan of at most three adjustments with the least expected cost, shape (A, B)."""
+    quadratic = build_quadratic(rotor, run, influence)
+    low, high = (bound.ravel() for bound in rotor.step_bounds(setting))
+    group = np.repeat(np.arange(setting.shape[0]), setting.shape[1])
+    quad = quadratic.quad + quadratic.quad_spread
+    found = search(quad, quadratic.lin, quadratic.constant, low, high, group, 3)
+    return found[-1].x.reshape(setting.shape) * np.array([a.step for a in rotor.adjusters])[:, None]
+
+
 def true_job(
     kind: VirtualType, influence: Influence, aircraft: Aircraft, rng: np.random.Generator, runs: int
 ) -> tuple[JobArrays, Reals]:
@@ -82,8 +93,7 @@ def true_job(
     flown, change = [aircraft.fly(rng)], [np.zeros_like(aircraft.setting)]
     for _ in range(runs - 1):
         setting = aircraft.setting
-        advice = advise(kind.rotor, flown[-1], influence, setting, override_stop=True, most=4)
-        made = advice.plans[advice.recommended or -1].change
+        made = best_of_three(kind.rotor, flown[-1], influence, setting)
         if not made.any():
             made = random_change(kind.rotor, setting, rng, 2)
         aircraft = aircraft.adjust(made, rng)

@@ -20,6 +20,7 @@ from measure_explanations import fleet_influence, random_change
 from trackbal.influence_file import write_influence
 from trackbal.logbook.entries import add_import
 from trackbal.logbook.exchange import read_logbooks
+from trackbal.logbook.records import Items
 from trackbal.logbook.rows import Cell, Row
 from trackbal.logbook.store import Book
 from trackbal.phasor import phase_deg
@@ -28,6 +29,7 @@ from trackbal.run import Run
 from trackbal.virtual import VirtualType
 
 RUNS_PER_JOB = 4
+DIFFERENT_JOBS = 100  # the others repeat them under other names
 REPEATS = 5
 
 
@@ -45,6 +47,19 @@ def rows_of(rotor: Rotor, run: Run) -> list[Row]:
     return rows
 
 
+def simulated_job(kind: VirtualType, seed: int, rng: np.random.Generator) -> tuple[list[list[Row]], list[Items]]:
+    """Return the runs of a job as typed, and what was done after each."""
+    rotor, aircraft = kind.rotor, kind.aircraft(seed)
+    flown: list[list[Row]] = []
+    done: list[Items] = []
+    for _ in range(RUNS_PER_JOB):
+        flown.append(rows_of(rotor, aircraft.fly(rng)))
+        made = random_change(rotor, aircraft.setting, rng)
+        aircraft = aircraft.adjust(made, rng)
+        done.append({(rotor.blades[b], rotor.adjusters[a].name): f"{made[a, b]:g}" for a, b in np.argwhere(made)})
+    return flown, done
+
+
 def build(folder: Path, runs: int) -> tuple[Path, Path]:
     """Make the logbook; return it and the rotor's file."""
     kind, rng = VirtualType.shipped("main4"), np.random.default_rng(1)
@@ -52,23 +67,12 @@ def build(folder: Path, runs: int) -> tuple[Path, Path]:
     write_influence(folder / "influence.json", rotor, fleet_influence(kind, rng))
     book_file = folder / "fleet.tblog"
     command("log", "new", book_file, "--rotor", rotor_file, "--influence", folder / "influence.json")
-    with Book.open(book_file, write=True) as book:
-        for first in range(0, runs // RUNS_PER_JOB, 500):
-            with book.writing():
-                for j in range(first, min(first + 500, runs // RUNS_PER_JOB)):
-                    aircraft = kind.aircraft(j % 200)
-                    flown, done = [], []
-                    for _ in range(RUNS_PER_JOB):
-                        flown.append(rows_of(rotor, aircraft.fly(rng)))
-                        made = random_change(rotor, aircraft.setting, rng)
-                        aircraft = aircraft.adjust(made, rng)
-                        items = {
-                            (rotor.blades[b], rotor.adjusters[a].name): f"{made[a, b]:g}" for a, b in np.argwhere(made)
-                        }
-                        done.append(items)
-                    add_import(
-                        book, rotor.name, f"job-{j}", f"aircraft-{j % 50}", flown, done, {}, "simulated", "nobody"
-                    )
+    jobs = [simulated_job(kind, j, rng) for j in range(DIFFERENT_JOBS)]
+    with Book.open(book_file, write=True) as book, book.writing():
+        for j in range(runs // RUNS_PER_JOB):
+            flown, done = jobs[j % DIFFERENT_JOBS]
+            add_import(book, rotor.name, f"job-{j}", f"aircraft-{j % 50}", flown, done, {}, "simulated", "nobody")
+    flown, done = jobs[0]
     command("log", "start", book_file, "aircraft-x", "--job", "today")
     for t in range(2):
         sheet = folder / f"run{t}.csv"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 from dataclasses import replace
 from pathlib import Path
@@ -48,6 +49,15 @@ def test_every_help_has_an_example(name: str, capsys: pytest.CaptureFixture[str]
 def test_every_help_of_correct_has_an_example(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run_command(["log", "correct", name, "--help"]) == 0
     assert f"trackbal log correct {name} fleet.tblog" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("page", ["logbook.md", "maintainer.md"])
+def test_the_docs_name_commands_that_exist(page: str) -> None:
+    text = (Path(__file__).parents[2] / "docs" / page).read_text(encoding="utf-8")
+    named = set(re.findall(r"`(?:trackbal )?log ([a-z]+)", text))
+    assert named <= {*COMMANDS}, named
+    if page == "logbook.md":
+        assert named == {*COMMANDS}
 
 
 def test_the_list_of_commands_is_complete(capsys: pytest.CaptureFixture[str]) -> None:
