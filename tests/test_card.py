@@ -103,6 +103,7 @@ def test_a_card_inside_limits_asks_for_nothing():
     words = Page(source).words
     assert "INSIDE LIMITS. Adjust nothing." in words
     assert "Actual amount" not in words and "Expected" not in words and 'class="box"' not in source
+    assert "Next run" not in words and "Work done by" not in words and "Read by" in words
 
 
 def test_a_card_to_stop_gives_no_adjustment_and_says_what_to_look_for():

@@ -63,7 +63,9 @@ def card(
     body = [_head(rotor, run, labels), _verdict(rotor, advice, plan), _own_cautions(advice)]
     body += [_what_to_do(rotor, advice, plan, labels)]
     body += [
-        readings_section(rotor, run, expected, new_page=plan is not None and plan.count > 0),
+        readings_section(
+            rotor, run, expected, again=advice.verdict != "inside", new_page=plan is not None and plan.count > 0
+        ),
         limits_section(rotor, labels.limits_from),
         unread_section(rotor, run, plan),
         _next_run(rotor, run, advice, expected),
@@ -139,7 +141,7 @@ def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan | None, labels: CardLab
         parts += [tag("h2", "Do, walking from blade to blade"), _checklist(rotor, advice, plan, labels)]
     elif advice.verdict == "inside":
         parts.append(tag("p", "Nothing is to be done for track and balance. The release is the licensed person's."))
-        parts.append(_sign_off([]))
+        parts.append(_sign_off(["Read by", "Checked by", "Certified by"]))
     return join(parts)
 
 
@@ -170,11 +172,11 @@ def _checklist(rotor: Rotor, advice: Advice, plan: Plan, labels: CardLabels) -> 
     kinds = [a.kind for a, row in zip(rotor.adjusters, plan.change, strict=True) if row.any()]
     parts.append(bullets(cautions.adjuster_cautions(kinds)))
     controls = [
-        f"blade {rotor.blades[b]}, {rotor.adjusters[a].name.replace('_', ' ')}"
+        f"Independent inspection, flight control: blade {rotor.blades[b]}, {rotor.adjusters[a].name.replace('_', ' ')}"
         for a, b, _ in done
         if rotor.adjusters[a].kind in FLIGHT_CONTROLS
     ]
-    parts.append(_sign_off(controls))
+    parts.append(_sign_off(["Work done by", *controls, "Checked by", "Tools and parts counted by", "Certified by"]))
     return join(parts)
 
 
@@ -196,10 +198,8 @@ def _signs(rotor: Rotor, plan: Plan) -> Html:
     return tag("div", tag("h3", "Which way"), bullets(words), cls="together")
 
 
-def _sign_off(controls: Sequence[str]) -> Html:
-    """Return lines to sign, among them one for the independent inspection of each disturbed flight control."""
-    people = ["Work done by", "Checked by", "Tools and parts counted by", "Certified by"]
-    people[1:1] = [f"Independent inspection, flight control: {control}" for control in controls]
+def _sign_off(people: Sequence[str]) -> Html:
+    """Return lines to sign."""
     rows = [(who, "", "", "") for who in people]
     headings = ("Signatures", "Name, licence", "Signature", "Date")
     return tag("div", table(headings, rows, kinds="tfff", cls="sign"), cls="together")

@@ -40,42 +40,47 @@ def sensor_words(rotor: Rotor, s: int) -> Html:
     return join([breakable(sensor.name), f" ({sensor.unit}{harmonic})"])
 
 
-def readings_section(rotor: Rotor, run: Run, expected: Forecast | None, new_page: bool = False) -> Html:
-    """Return the table of readings against limits, with a column to fill in after the next run.
+def readings_section(rotor: Rotor, run: Run, expected: Forecast | None, *, again: bool, new_page: bool) -> Html:
+    """Return the table of readings against limits.
 
-    In print it begins on a new page if wanted.
+    `again` adds a column to fill in after the next run; in print `new_page` begins a sheet.
     """
     rows = []
-    now_deg = phase_deg(run.vibration, rotor.phase_sense)
-    after_deg = None if expected is None else phase_deg(expected.vibration, rotor.phase_sense)
-    for r, regime in enumerate(rotor.regimes):
-        for s in range(len(rotor.sensors)):
-            if run.vibration_read[r, s]:
-                limit, stop = float(rotor.vibration_limit[r, s]), float(rotor.vibration_stop_limit[r, s])
-                places = decimals(limit)
-                amplitude = float(abs(run.vibration[r, s]))
-                row: list[object] = [
-                    f"{r + 1}  {regime.label}",
-                    sensor_words(rotor, s),
-                    _value(amplitude, limit, stop, places, _degrees(now_deg[r, s])),
-                    f"{limit:.6g}",
-                ]
-                if expected is not None and after_deg is not None:
-                    after = float(abs(expected.vibration[r, s]))
-                    ends = (expected.amplitude_low[r, s], expected.amplitude_high[r, s])
-                    row += [_value(after, limit, math.inf, places, _degrees(after_deg[r, s])), _range(*ends, places)]
-                rows.append([*row, ""])
+    for r in range(len(rotor.regimes)):
+        rows += [_vibration_row(rotor, run, expected, r, int(s)) for s in np.flatnonzero(run.vibration_read[r])]
         if run.height_read[r]:
             rows.append(_height_row(rotor, run, expected, r))
+    if again:
+        rows = [[*row, ""] for row in rows]
     headings = ["Regime", "Reading", "Now", "Limit"]
     kinds = "ttnn"
     if expected is not None:
         headings += ["Expected", "95 % range"]
         kinds += "nn"
+    if again:
+        headings.append("Next run")
+        kinds += "f"
     heading = tag("h2", "Readings and limits", cls="page" if new_page else "")
-    parts = [heading, table([*headings, "Next run"], rows, kinds=kinds + "f", cls="readings")]
+    parts = [heading, table(headings, rows, kinds=kinds, cls="readings")]
     parts.append(tag("p", phase_words(rotor), " Tip spread is the highest minus the lowest tip.", cls="note"))
     return join([*parts, _blade_heights(rotor, run, expected)])
+
+
+def _vibration_row(rotor: Rotor, run: Run, expected: Forecast | None, r: int, s: int) -> list[object]:
+    limit, stop = float(rotor.vibration_limit[r, s]), float(rotor.vibration_stop_limit[r, s])
+    places = decimals(limit)
+    turned = _degrees(float(phase_deg(run.vibration[r, s], rotor.phase_sense)))
+    row: list[object] = [
+        f"{r + 1}  {rotor.regimes[r].label}",
+        sensor_words(rotor, s),
+        _value(float(abs(run.vibration[r, s])), limit, stop, places, turned),
+        f"{limit:.6g}",
+    ]
+    if expected is not None:
+        turned = _degrees(float(phase_deg(expected.vibration[r, s], rotor.phase_sense)))
+        row.append(_value(float(abs(expected.vibration[r, s])), limit, math.inf, places, turned))
+        row.append(_range(expected.amplitude_low[r, s], expected.amplitude_high[r, s], places))
+    return row
 
 
 def _degrees(value: float) -> str:
@@ -94,7 +99,7 @@ def _height_row(rotor: Rotor, run: Run, expected: Forecast | None, r: int) -> li
     if expected is not None:
         row.append(_value(float(np.ptp(expected.height[r])), limit, math.inf, places))
         row.append(_range(expected.spread_low[r], expected.spread_high[r], places))
-    return [*row, ""]
+    return row
 
 
 def _value(value: float, limit: float, stop: float, places: int, after: str = "") -> Html:

@@ -82,9 +82,9 @@ def phasors(
         label = fitted(f"{r + 1}  {rotor.regimes[r].label}", width - 6.0, NORMAL, lines=2)
         write(ax, x, _LABEL_BLOCK - 10.5, label, NORMAL, va="top", linespacing=1.05)
         limit = rotor.vibration_limit[r, sensor]
-        ratios = f"{abs(run.vibration[r, sensor]) / limit:.2f}"
+        ratios = f"{np.abs(run.vibration)[r, sensor] / limit:.2f}"
         if forecast is not None:
-            ratios += f" → {abs(forecast.vibration[r, sensor]) / limit:.2f}"
+            ratios += f" → {np.abs(forecast.vibration)[r, sensor] / limit:.2f}"
         write(ax, x, _LABEL_BLOCK - 1.0, ratios, NORMAL, va="top", fontweight="bold")
     return ax
 
