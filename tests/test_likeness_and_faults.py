@@ -1,0 +1,141 @@
+"""Correlations of departures, and faults, estimated from fleets that were drawn with known ones."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from invented_rotor import ROTOR
+from test_own_aircraft import NOISE, A, B, Fleet, R, S, even_departures, invented_influence
+
+from trackbal.departures_file import departures_document
+from trackbal.errors import InputError
+from trackbal.faults import find_faults
+from trackbal.fitting import fit
+from trackbal.influence_file import influence_document, influence_text, parse_influence
+from trackbal.likeness import find_likeness
+from trackbal.run import History
+
+
+def scores_of(rng, regimes, sensors, jobs, noise):
+    """Return (score, information, departure) of jobs whose departures have the given correlations."""
+    r, s = len(regimes), len(sensors)
+    root = np.kron(np.linalg.cholesky(regimes), np.linalg.cholesky(sensors))
+    design = rng.normal(size=(jobs, 5, A)) + 1j * rng.normal(size=(jobs, 5, A))
+    size = 0.3 * np.exp(2j * np.pi * rng.random((r * s, A)))
+    normal = lambda *shape: (rng.normal(size=shape) + 1j * rng.normal(size=shape)) / np.sqrt(2.0)  # noqa: E731
+    relative = np.einsum("cd,dja->cja", root, normal(r * s, jobs, A))
+    readings = np.einsum("jta,ca,cja->cjt", design, size, relative) + noise * normal(r * s, jobs, 5)
+    cov = noise**2 * np.eye(5) + np.einsum("jta,ca,jua->cjtu", design, np.abs(size) ** 2, design.conj())
+    weighed = np.linalg.solve(cov, np.broadcast_to(design, (r * s, jobs, 5, A)))
+    score = np.einsum("cjta,cjt->cja", weighed.conj(), readings)
+    information = np.einsum("cjta,jtb->cjab", weighed.conj(), design)
+    return score, information, size
+
+
+def test_correlations_between_regimes_and_sensors_are_found():
+    regimes = np.array([[1.0, 0.2, 0.2], [0.2, 1.0, 0.9], [0.2, 0.9, 1.0]])
+    sensors = np.array([[1.0, 0.5], [0.5, 1.0]])
+    found = find_likeness(*scores_of(np.random.default_rng(2), regimes, sensors, 400, 0.3), (3, 2))
+    assert found.regimes == pytest.approx(regimes, abs=0.08)
+    assert found.sensors == pytest.approx(sensors, abs=0.08)
+
+
+def test_departures_that_share_nothing_are_found_to_share_next_to_nothing():
+    found = find_likeness(*scores_of(np.random.default_rng(3), np.eye(3), np.eye(2), 400, 0.3), (3, 2))
+    assert np.abs(found.regimes - np.eye(3)).max() < 0.08
+    assert np.abs(found.sensors - np.eye(2)).max() < 0.08
+
+
+def test_faults_and_the_unexplained_are_found_from_first_runs():
+    influence, truth = invented_influence(), even_departures(0.6, fault=(25.0, 2.0))
+    fleet = Fleet(influence, truth, 7)
+    starts = [fleet.read(*fleet.draw()) for _ in range(120)]
+    found = find_faults(ROTOR, influence, truth, starts)
+    assert found.fault == pytest.approx(truth.fault, rel=0.15)
+    assert found.unexplained == pytest.approx(truth.unexplained, rel=0.5, abs=0.01)
+    assert found.unexplained_height == pytest.approx(truth.unexplained_height, abs=0.4)
+
+
+def invented_history(jobs, runs, seed):
+    influence, truth = invented_influence(), even_departures(0.9)
+    fleet, rng = Fleet(influence, truth, seed), np.random.default_rng(seed)
+    read, change = [], []
+    for _ in range(jobs):
+        alpha, tau, fault, rest, rest_height = fleet.draw()
+        total = np.zeros((A, B))
+        for _ in range(runs):
+            read.append(fleet.read(alpha, tau, fault + total, rest, rest_height))
+            change.append(total.copy())
+            total[rng.integers(A), rng.integers(B)] += rng.choice([-1.0, 1.0]) * rng.integers(1, 4)
+            total[0] += 20.0 * rng.integers(-2, 3, B)
+    stack = lambda name: np.array([getattr(run, name) for run in read])  # noqa: E731
+    return History(
+        tuple(f"J{j}" for j in range(jobs)),
+        np.repeat(np.arange(jobs), runs),
+        np.tile(np.arange(1, runs + 1), jobs),
+        stack("vibration"),
+        stack("vibration_count"),
+        stack("vibration_squares"),
+        stack("height"),
+        stack("height_count"),
+        stack("height_squares"),
+        np.array(change),
+    )
+
+
+@pytest.fixture(scope="module")
+def fitted():
+    return fit(ROTOR, invented_history(40, 4, 5)).influence
+
+
+def test_a_fit_finds_what_departures_share(fitted):
+    assert fitted.departures is not None
+    off = fitted.departures.regimes[~np.eye(R, dtype=bool)]
+    assert off.mean() == pytest.approx(0.9, abs=0.12)
+    assert fitted.departures.fault == pytest.approx([25.0, 2.0], rel=0.25)
+    assert fitted.vibration_noise == pytest.approx(np.full((R, S), NOISE), rel=0.4)
+
+
+def test_departures_survive_writing_and_reading(fitted):
+    back = parse_influence(influence_text(ROTOR, fitted), "influence.json", ROTOR)
+    for name in ("regimes", "sensors", "heights", "fault", "unexplained", "unexplained_height"):
+        assert np.array_equal(getattr(back.departures, name), getattr(fitted.departures, name))
+
+
+def test_names_may_stand_in_another_order(fitted):
+    document = influence_document(ROTOR, fitted)
+    given = departures_document(ROTOR, fitted.departures)
+    order = [2, 0, 3, 1]
+    given["regimes"] = [given["regimes"][i] for i in order]
+    for key in ("between_regimes", "between_regimes_height"):
+        given[key] = [[given[key][i][j] for j in order] for i in order]
+    document["departures"] = given
+    import json
+
+    back = parse_influence(json.dumps(document), "influence.json", ROTOR)
+    assert np.array_equal(back.departures.regimes, fitted.departures.regimes)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "says"),
+    [
+        ("fault", [1.0], "column departures.fault: found"),
+        ("fault", [1.0, -1.0], "a finite number of at least 0"),
+        ("regimes", ["hover"], "all of flat_pitch, hover, cruise, descent"),
+        ("between_sensors", [[1.0, 2.0, 0.0]] * 3, "a correlation matrix"),
+        ("between_sensors", "none", "3 rows of 3 numbers"),
+        ("unexplained_height", None, "a finite number of at least 0"),
+    ],
+)
+def test_departures_that_do_not_fit_are_refused_in_one_line(fitted, key, value, says):
+    import json
+
+    document = influence_document(ROTOR, fitted)
+    document["departures"] = {**document["departures"], key: value}
+    with pytest.raises(InputError, match=says) as caught:
+        parse_influence(json.dumps(document), "influence.json", ROTOR)
+    assert "\n" not in str(caught.value)
+
+
+def test_few_jobs_claim_nothing_of_what_departures_share():
+    assert fit(ROTOR, invented_history(2, 4, 5)).influence.departures is None
