@@ -175,6 +175,13 @@ def test_from_python_the_answer_is_the_same(advise, tmp_path):
     assert [p.expected_cost for p in found.plans] == [p["expected_cost"] for p in answer["plans"]]
 
 
+def test_keys_that_a_reader_does_not_know_change_nothing(advise):
+    answer = advise(CASE, "--json")
+    rows = [row | {"seen_by": "somebody", "weight": 3.0} for row in CASE.influence["rows"]]
+    more = CASE.influence | {"rows": rows, "flown": {"hours": 12.5}, "noise_floor": [1, 2]}
+    assert advise(replace(CASE, influence=more), "--json") == answer
+
+
 # ---- files ---------------------------------------------------------------------------------
 
 

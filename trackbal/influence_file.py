@@ -217,6 +217,11 @@ class _Reader:
         self.var = np.zeros((regimes, adjusters, adjusters))
         self.mean_var = np.zeros_like(self.var)
         self.place_of: dict[tuple[int, ...], str] = {}  # where each row stood
+        self.positions = {
+            "adjuster": {adjuster.name: a for a, adjuster in enumerate(rotor.adjusters)},
+            "regime": {regime.name: r for r, regime in enumerate(rotor.regimes)},
+            "sensor": {sensor.name: s for s, sensor in enumerate(rotor.sensors)},
+        }
         self.split = {"cov": True, "var": True}
 
     def error(self, key: str, found: object, expected: str) -> InputError:
@@ -265,8 +270,10 @@ class _Reader:
         return values
 
     def index(self, row: Row, key: str, place: str) -> int:
-        names = [e.name for e in getattr(self.rotor, key + "s")]
-        return self.one_of(row.get(key), names, f"{place}.{key}")
+        value, positions = row.get(key), self.positions[key]
+        if not isinstance(value, str) or value not in positions:
+            raise self.error(f"{place}.{key}", value, "one of " + ", ".join(positions))
+        return positions[value]
 
     def one_of(self, value: Any, names: list[str], key: str) -> int:
         if not isinstance(value, str) or value not in names:
@@ -285,6 +292,8 @@ class _Reader:
         rows = value if isinstance(value, list) and len(value) == 2 else []
         if not rows or not all(isinstance(line, list) and len(line) == 2 for line in rows):
             raise self.error(key, value, "two rows of two numbers")
+        if all(type(v) is float and -LARGEST < v < LARGEST for line in rows for v in line):
+            return np.array(rows)  # what nearly every matrix is
         cells = [[self.number(v, f"{key}[{i}][{j}]") for j, v in enumerate(line)] for i, line in enumerate(rows)]
         return np.array(cells)
 
@@ -348,7 +357,12 @@ class _Reader:
 
     def check_positive(self) -> None:
         """Raise InputError where covariances contradict each other."""
+        judged: set[tuple[int, int]] = set()  # readings whose rows of two adjusters are known to agree
         for (a, b, r, reading), place in self.place_of.items():
+            if a != b:
+                if (r, reading) in judged:
+                    continue
+                judged.add((r, reading))
             if reading >= 0:
                 blocks = [("cov", self.cov[r, reading])]
                 blocks += [("mean_cov", self.mean_cov[r, reading])] if self.split["cov"] else []
