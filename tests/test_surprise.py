@@ -12,7 +12,7 @@ from scipy import stats
 from trackbal.explanations import explain
 from trackbal.influence import Influence
 from trackbal.phasor import blade_harmonic
-from trackbal.surprise import JobArrays, surprise
+from trackbal.surprise import JobArrays, surprise, surprises
 
 A, R, S, B = len(ROTOR.adjusters), len(ROTOR.regimes), len(ROTOR.sensors), len(ROTOR.blades)
 STEP = np.array([a.step for a in ROTOR.adjusters])
@@ -313,3 +313,17 @@ def test_renaming_the_tach_blade_changes_nothing() -> None:
     one, other = surprise(ROTOR, truth, influence), surprise(ROTOR, turned, influence)
     assert one is not None and other is not None
     assert other.chi2 == pytest.approx(one.chi2, rel=1e-9)
+
+
+def test_every_run_is_held_against_the_runs_before_it() -> None:
+    rng = np.random.default_rng(12)
+    influence = influence_of(rng)
+    job = flown(drawn(influence, rng), random_changes(rng, 5), rng)
+    together = surprises(ROTOR, job, influence)
+    for t in range(5):
+        alone = surprise(ROTOR, job.first(t + 1), influence)
+        one = together[t]
+        assert (one is None) == (alone is None)
+        if one is not None and alone is not None:
+            assert one.chi2 == alone.chi2
+            np.testing.assert_array_equal(one.vibration, alone.vibration)

@@ -106,16 +106,6 @@ class JobArrays:
         return len(self.change)
 
 
-def belief_before_last(rotor: Rotor, job: JobArrays, influence: Influence) -> Belief:
-    """Return what is known just before the last run's adjustments, from the runs before it."""
-    belief = prior_belief(rotor, influence)
-    for t in range(len(job) - 1):
-        if t:
-            belief = after_change(rotor, belief, job.change[t] - job.change[t - 1])
-        belief, _, _ = observe_run(rotor, belief, job, t)
-    return belief
-
-
 def observe_run(rotor: Rotor, belief: Belief, job: JobArrays, t: int) -> tuple[Belief, Innovation, Innovation]:
     """Return `observe` of run t of a job."""
     return observe(rotor, belief, job.vibration[t], job.vibration_count[t], job.height[t], job.height_count[t])
@@ -129,16 +119,31 @@ def surprise(rotor: Rotor, job: JobArrays, influence: Influence) -> Surprise | N
     influence : Influence
         Of the type, for one more aircraft.
     """
-    if len(job) < 2:
-        return None
-    belief = belief_before_last(rotor, job, influence)
-    belief = after_change(rotor, belief, job.change[-1] - job.change[-2])
-    _, vibration, height = observe_run(rotor, belief, job, len(job) - 1)
+    return surprises(rotor, job, influence)[-1]
+
+
+def surprises(rotor: Rotor, job: JobArrays, influence: Influence) -> tuple[Surprise | None, ...]:
+    """Return the same of every run of a job, each held against the runs before it."""
+    belief = prior_belief(rotor, influence)
+    found: list[Surprise | None] = []
+    for t in range(len(job)):
+        if t:
+            belief = after_change(rotor, belief, job.change[t] - job.change[t - 1])
+        before = belief
+        belief, vibration, height = observe_run(rotor, before, job, t)
+        found.append(_compared(rotor, before, vibration, height, job, t) if t else None)
+    return tuple(found)
+
+
+def _compared(
+    rotor: Rotor, belief: Belief, vibration: Innovation, height: Innovation, job: JobArrays, t: int
+) -> Surprise:
+    """Return the surprise of run t, `belief` being what was expected of it."""
     chi2 = float(vibration.chi2.sum() + height.chi2.sum())
     dof = int(vibration.dof.sum() + height.dof.sum())
     state, tips = belief.vibration, belief.height
     free = len(rotor.blades) - 1
-    count, height_count = np.maximum(job.vibration_count[-1], 1), np.maximum(job.height_count[-1], 1)
+    count, height_count = np.maximum(job.vibration_count[t], 1), np.maximum(job.height_count[t], 1)
     spread = (state.cov[..., 0, 0] + state.cov[..., 1, 1]) / 2.0 + state.noise**2 / count
     rise = np.einsum("rii->r", tips.cov[:, :free, :free]) / free + tips.noise**2 / height_count
     seen, seen_height = state.started, tips.started

@@ -328,3 +328,21 @@ def test_a_surprise_is_named_and_put_right(book: Path, files: Path, command: Com
     assert not standing["surprising"] and standing["explanations"] == []
     code, out, _ = command("advise", book, "--json")
     assert json.loads(out)["learned"] is True
+
+
+def test_other_programs_read_json_after_every_entry(book: Path, files: Path, command: Command) -> None:
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    for arguments in (
+        ("note", book, "x"),
+        ("correct", "reading", book, 1, "hover", "cockpit_vertical.deg", "51"),
+        ("correct", "done", book, 1, "1", "tip_weight", "10"),
+        ("correct", "setting", book, "1", "tip_weight", "20"),
+        ("run", book, sheet(files / "run2.csv", HIGH)),
+        ("correct", "withdraw", book, 2),
+    ):
+        code, out, error = command(*arguments, "--json")
+        assert code in (0, 1), error
+        assert json.loads(out)["job"] == "A-1"
+    assert {(s["blade"], s["adjuster"]): s["setting"] for s in json.loads(out)["settings"]}["1", "tip_weight"] == "30"
+    assert command("run", book, "--json")[0] == 2
+    assert command("done", book, "--ask", "--json")[0] == 2

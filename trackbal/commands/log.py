@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import getpass
 import importlib
-from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import click
+
+from trackbal.commands.options import echo_json
+
+if TYPE_CHECKING:
+    from trackbal.logbook.records import JobRecord
+    from trackbal.logbook.store import Book
 
 #: Command -> module that holds it, in the order of a job.
 _HOMES = {
@@ -75,12 +81,14 @@ def who() -> str:
         return "unknown"
 
 
-def command_with(*options: Callable[[Callable[..., int]], Callable[..., int]]) -> Callable[..., Callable[..., int]]:
-    """Return a decorator that adds several options, the first one listed first."""
+def tell(book: Book, record: JobRecord, as_json: bool, text: str) -> int:
+    """Say that an entry was made: in words, or as where the job stands now in JSON; return exit code 0."""
+    if not as_json:
+        click.echo(text)
+        return 0
+    from trackbal.logbook.records import influence_if_any
+    from trackbal.logbook.report import job_json
+    from trackbal.logbook.standing import stand
 
-    def decorate(command: Callable[..., int]) -> Callable[..., int]:
-        for option in reversed(options):
-            command = option(command)
-        return command
-
-    return decorate
+    echo_json(job_json(record, stand(record, influence_if_any(book, record.rotor))))
+    return 0

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from trackbal.commands.log import book_argument, by_option, job_option, why_option
+from trackbal.commands.log import book_argument, by_option, job_option, tell, why_option
 from trackbal.commands.options import echo_json, json_option
 
 if TYPE_CHECKING:
@@ -175,7 +175,10 @@ def show_command(book_file: str, job_name: str | None, everything: bool, as_json
 @job_option
 @click.option("--run", "run_number", type=click.IntRange(1), metavar="N", help="The run it belongs to [the job].")
 @by_option
-def note_command(book_file: str, text: str, job_name: str | None, run_number: int | None, author: str) -> int:
+@json_option
+def note_command(
+    book_file: str, text: str, job_name: str | None, run_number: int | None, author: str, as_json: bool
+) -> int:
     """Add a note to a job or to a run.
 
     \b
@@ -186,9 +189,8 @@ def note_command(book_file: str, text: str, job_name: str | None, run_number: in
     from trackbal.logbook.store import Book
 
     with Book.open(book_file, write=True) as book:
-        add_note(book, job_name, run_number, text, author)
-    click.echo("Noted.")
-    return 0
+        record = add_note(book, job_name, run_number, text, author)
+        return tell(book, record, as_json, "Noted.")
 
 
 @click.command("close")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import click
 
-from trackbal.commands.log import book_argument, by_option, job_option, why_option
+from trackbal.commands.log import book_argument, by_option, job_option, tell, why_option
+from trackbal.commands.options import json_option
 
 
 @click.group("correct")
@@ -31,6 +32,7 @@ def correct_command() -> None:
 @job_option
 @by_option
 @why_option
+@json_option
 def reading(
     book_file: str,
     run_number: int,
@@ -42,6 +44,7 @@ def reading(
     job_name: str | None,
     author: str,
     why: str | None,
+    as_json: bool,
 ) -> int:
     """Correct one reading of a run. A value of "none" takes it back.
 
@@ -58,9 +61,9 @@ def reading(
 
     with Book.open(book_file, write=True) as book:
         cell = Cell("" if value == "none" else value, unit)
-        correct_reading(book, job_name, run_number, (regime, repeat), {quantity: cell}, author, why)
-    click.echo(f"Corrected: run {run_number}, {regime}, {quantity} = {value}{f' {unit}' if unit else ''}.")
-    return 0
+        record = correct_reading(book, job_name, run_number, (regime, repeat), {quantity: cell}, author, why)
+        said = f"Corrected: run {run_number}, {regime}, {quantity} = {value}{f' {unit}' if unit else ''}."
+        return tell(book, record, as_json, said)
 
 
 @correct_command.command("done", context_settings={"ignore_unknown_options": True})
@@ -73,6 +76,7 @@ def reading(
 @job_option
 @by_option
 @why_option
+@json_option
 def done(
     book_file: str,
     run_number: int,
@@ -83,6 +87,7 @@ def done(
     job_name: str | None,
     author: str,
     why: str | None,
+    as_json: bool,
 ) -> int:
     """Correct what was done after RUN on one blade's adjuster. An amount of 0: it was not done.
 
@@ -99,8 +104,7 @@ def done(
         record, run, items = record_done(
             book, job_name, items, author, after=run_number, correct=True, anyway=anyway, why=why
         )
-    click.echo(done_text(record, run, items), nl=False)
-    return 0
+        return tell(book, record, as_json, done_text(record, run, items).rstrip())
 
 
 @correct_command.command("setting", context_settings={"ignore_unknown_options": True})
@@ -112,6 +116,7 @@ def done(
 @job_option
 @by_option
 @why_option
+@json_option
 def setting(
     book_file: str,
     blade: str,
@@ -121,6 +126,7 @@ def setting(
     job_name: str | None,
     author: str,
     why: str | None,
+    as_json: bool,
 ) -> int:
     """Correct a setting as found at the start of the job.
 
@@ -132,9 +138,8 @@ def setting(
     from trackbal.logbook.store import Book
 
     with Book.open(book_file, write=True) as book:
-        correct_setting(book, job_name, {(blade, adjuster): value}, author, why, anyway=anyway)
-    click.echo(f"Corrected: {adjuster} of blade {blade} was found at {value}.")
-    return 0
+        record = correct_setting(book, job_name, {(blade, adjuster): value}, author, why, anyway=anyway)
+        return tell(book, record, as_json, f"Corrected: {adjuster} of blade {blade} was found at {value}.")
 
 
 @correct_command.command("withdraw")
@@ -143,7 +148,8 @@ def setting(
 @job_option
 @by_option
 @why_option
-def withdraw(book_file: str, run_number: int, job_name: str | None, author: str, why: str | None) -> int:
+@json_option
+def withdraw(book_file: str, run_number: int, job_name: str | None, author: str, why: str | None, as_json: bool) -> int:
     """Take a run out of the count, such as one entered twice; later runs move up by one.
 
     \b
@@ -155,5 +161,5 @@ def withdraw(book_file: str, run_number: int, job_name: str | None, author: str,
 
     with Book.open(book_file, write=True) as book:
         record = withdraw_run(book, job_name, run_number, author, why)
-    click.echo(f"Run {run_number} withdrawn; job {record.name} has {len(record.runs)} runs.")
-    return 0
+        said = f"Run {run_number} withdrawn; job {record.name} has {len(record.runs)} runs."
+        return tell(book, record, as_json, said)

@@ -153,6 +153,8 @@ def done_command(
 
     if sum((ask, bool(items), sheet is not None, nothing)) > 1:
         raise click.UsageError("give one of --ask, --item, --sheet and --nothing")
+    if ask and as_json:
+        raise click.UsageError("--json does not go with --ask")
     with Book.open(book_file, write=True) as book:
         done: Items | None = None
         if nothing:

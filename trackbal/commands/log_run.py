@@ -38,6 +38,8 @@ def run_command(book_file: str, sheet: str | None, job_name: str | None, drop: b
     """
     from trackbal.logbook.store import Book
 
+    if as_json and sheet is None and not drop:
+        raise click.UsageError("--json goes with a sheet; without one the readings are asked for")
     with Book.open(book_file, write=True) as book:
         if drop:
             from trackbal.logbook.entries import drop_typing

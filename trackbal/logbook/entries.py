@@ -170,8 +170,8 @@ def job_to_advise(book: Book, name: str | None) -> JobRecord:
     return record
 
 
-def add_note(book: Book, name: str | None, run: int | None, text: str, author: str) -> None:
-    """Add a note to a job, or to one of its runs by number. Closed jobs take notes too."""
+def add_note(book: Book, name: str | None, run: int | None, text: str, author: str) -> JobRecord:
+    """Add a note to a job, or to one of its runs by number; return the job. Closed jobs take notes too."""
     if not text.strip() or len(text) > _LONGEST_TEXT:
         raise InputError(book.file, text or "nothing", f"a note of 1 to {_LONGEST_TEXT} characters")
     with book.writing():
@@ -179,6 +179,7 @@ def add_note(book: Book, name: str | None, run: int | None, text: str, author: s
         its_run = None if run is None else the_run(record, run).entry
         entry = book.add_entry("note", author, record.entry)
         book.run("INSERT INTO note (entry, run, text) VALUES (?, ?, ?)", (entry, its_run, text.strip()))
+        return load_job(book, record.entry)
 
 
 def the_run(record: JobRecord, number: int) -> RunRecord:

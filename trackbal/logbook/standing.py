@@ -12,7 +12,7 @@ from trackbal.influence import Influence
 from trackbal.logbook.records import JobRecord
 from trackbal.review import Review, check_run
 from trackbal.run import Complexes, Reals
-from trackbal.surprise import JobArrays, Surprise, surprise
+from trackbal.surprise import JobArrays, Surprise, surprise, surprises
 
 Next = Literal["run", "finish", "advise", "explain", "done", "close", "stop", "closed"]
 
@@ -61,10 +61,10 @@ def stand(record: JobRecord, influence: Influence | None) -> Standing:
     """Return where a job stands; without influence no run is held against an expectation."""
     rotor, readings = record.rotor, record.readings
     job = JobArrays.of(readings, record.change) if readings else None
-    runs = []
-    for t, reading in enumerate(readings):
-        seen = surprise(rotor, job.first(t + 1), influence) if job is not None and influence is not None else None
-        runs.append(RunStanding(t + 1, check_run(rotor, reading), seen))
+    seen: tuple[Surprise | None, ...] = (None,) * len(readings)
+    if job is not None and influence is not None:
+        seen = surprises(rotor, job, influence)
+    runs = [RunStanding(t + 1, check_run(rotor, reading), seen[t]) for t, reading in enumerate(readings)]
     explanations: tuple[Explanation, ...] = ()
     last = runs[-1].surprise if runs else None
     if job is not None and influence is not None and last is not None and last.surprising:
@@ -87,8 +87,8 @@ def _next(record: JobRecord, runs: list[RunStanding]) -> Next:
     advice = record.latest_advice(record.runs[-1])
     if advice is not None and not advice.stale and advice.items:
         return "done"
-    seen = runs[-1].surprise
-    if seen is not None and seen.surprising:
+    last = runs[-1].surprise
+    if last is not None and last.surprising:
         return "explain"
     if runs[-1].review.inside and _all_read(record):
         return "close"
