@@ -294,6 +294,8 @@ def _cautions(
             f"The chance that the next run is inside limits is {plan.chance:.2f}, below the {wanted:.2f} wanted: "
             "another round is likely."
         )
+        if plan.count == len(plans) - 1:
+            said.append(f"More than {plan.count} adjustments were not tried; --most allows them.")
     said += [f"{rotor.adjusters[a].name} is not advised on: {reason}." for a, reason in barred]
     unread = [r.label for r, read in zip(rotor.regimes, run.regime_read, strict=True) if not read]
     if unread and verdict != "inside":
