@@ -125,7 +125,7 @@ def test_settings_follow_from_the_record(book: Path, files: Path, command: Comma
     assert command("export", book, "--job", "A-1", "--settings-now", out)[0] == 0
     np.testing.assert_array_equal(read_settings(ROTOR, out), expected)
     command("close", book)
-    command("start", book, "A")
+    assert "check them on the aircraft" in command("start", book, "A")[1]
     with Book.open(book) as opened:
         assert load_job(opened, find_job(opened, None)).settings_text()["2", "tip_weight"] == "69.5"
 

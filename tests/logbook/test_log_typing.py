@@ -129,11 +129,13 @@ def test_a_regime_read_once_more(book: Path, command: Command) -> None:
     assert run.vibration_count[0, 0] == 2
 
 
-def test_previous_and_expected_are_shown(book: Path, files: Path, command: Command) -> None:
+def test_the_previous_reading_is_shown(book: Path, files: Path, command: Command) -> None:
     command("run", book, sheet(files / "run1.csv", {"flat_pitch": (0.5, 40.0)}))
-    command("done", book, "--nothing")
-    _, out, _ = command("run", book, keys="stop")
-    assert "flat_pitch: cockpit_vertical amplitude [ips] (was 0.5, expected 0.5)" in out
+    _, out, _ = command("run", book, keys="\n".join(["0.3", "", "", "", "stop"]))
+    assert "flat_pitch: cockpit_vertical amplitude [ips] (was 0.5)" in out
+    assert "flat_pitch: cockpit_vertical phase [deg] (was 40)" in out
+    assert "flat_pitch: tail amplitude [g]:" in out
+    assert "flat_pitch: height of blade 1 [mm] (was 1 from the mean)" in out
 
 
 def test_nothing_typed_is_no_run(book: Path, command: Command) -> None:

@@ -126,7 +126,7 @@ def start_command(
       trackbal log start fleet.tblog "No. 7" --settings settings.csv
     """
     from trackbal.logbook.entries import rotor_of, start_job
-    from trackbal.logbook.records import load_rotor
+    from trackbal.logbook.records import load_job, load_rotor
     from trackbal.logbook.sheets import items_of_sheet
     from trackbal.logbook.store import Book
 
@@ -136,7 +136,9 @@ def start_command(
             rotor = load_rotor(book, rotor_of(book, rotor_name))
             as_found = items_of_sheet(rotor, settings_file, "setting")
         job = start_job(book, aircraft, rotor_name, job_name, as_found, author)
-        return _tell(book, job, as_json, lead="Started.")
+        carried = settings_file is None and any(float(v) for v in load_job(book, job).as_found.values())
+        lead = "Started. Settings are those the aircraft's last job left: check them on the aircraft."
+        return _tell(book, job, as_json, lead=lead if carried else "Started.")
 
 
 @click.command("show")

@@ -25,9 +25,9 @@ if TYPE_CHECKING:
 def run_command(book_file: str, sheet: str | None, job_name: str | None, drop: bool, author: str, as_json: bool) -> int:
     """Enter a run: from a run sheet (.csv, .xlsx), or typed reading by reading.
 
-    Without a sheet every reading is asked for, with what it was in the last run and
-    what is expected now. Each is on the disk before the next is asked for: break off
-    with Ctrl-C or "stop" at any time, and take it up again with the same command.
+    Without a sheet every reading is asked for, with what it was in the last run
+    beside it. Each is on the disk before the next is asked for: break off with
+    Ctrl-C or "stop" at any time, and take it up again with the same command.
     Type ? for help. Exit code 1 if the run is surprising, at a stop limit, or not
     finished.
 
@@ -65,15 +65,13 @@ def _type_run(book: Book, job_name: str | None, author: str) -> JobRecord | None
     from trackbal.errors import InputError
     from trackbal.logbook.asking import Asking
     from trackbal.logbook.entries import begin_typing, finish_typing, type_cells
-    from trackbal.logbook.records import influence_if_any, load_lines
-    from trackbal.logbook.standing import expectation
+    from trackbal.logbook.records import load_lines
 
     record = begin_typing(book, job_name, author)
     assert record.draft is not None
     lines = load_lines(book, record.draft.entry)
     previous = record.readings[-1] if record.readings else None
-    expected = expectation(record, influence_if_any(book, record.rotor))
-    asking = Asking(record.rotor, lines, previous, expected)
+    asking = Asking(record.rotor, lines, previous)
     state = f"going on after {len(lines)} regimes" if lines else "reading by reading; ? for help"
     click.echo(f"Job {record.name}, run {len(record.runs) + 1}: {state}.")
     while True:

@@ -16,7 +16,7 @@ from trackbal.logbook.rows import Cell, Row, run_of_rows
 from trackbal.phasor import HEIGHT_UNITS, VIBRATION_UNITS, phase_deg
 from trackbal.plausibility import TIMES_LIMIT, TIMES_STOP
 from trackbal.rotor import Rotor
-from trackbal.run import Complexes, Reals, Run
+from trackbal.run import Run
 
 HELP = (
     "Enter leaves a reading as it is (not read, if nothing was typed). Amplitude and phase may be typed together: "
@@ -56,15 +56,13 @@ class Answer:
 
 
 class Asking:
-    """The questions of a run, in the rotor's order, and where among them the person is."""
+    """The questions of a run, in the rotor's order, and where among them the person is.
 
-    def __init__(
-        self,
-        rotor: Rotor,
-        lines: dict[int, Row],
-        previous: Run | None = None,
-        expected: tuple[Complexes, Reals] | None = None,
-    ) -> None:
+    The last run's reading stands beside each question. What is expected now does not: a
+    reading taken with the expected one in view is no test of it.
+    """
+
+    def __init__(self, rotor: Rotor, lines: dict[int, Row], previous: Run | None = None) -> None:
         """Go on after the last reading in `lines`.
 
         Parameters
@@ -73,13 +71,10 @@ class Asking:
             What was typed before, by line.
         previous : Run, optional
             Shown beside each question.
-        expected : (vibration (R, S), height (R, B)), optional
-            Shown too; nan where nothing is expected.
         """
         self.rotor = rotor
         self.lines = {line: dict(row) for line, row in lines.items()}
         self.previous = previous
-        self.expected = expected
         self.questions: list[Question] = []
         for r in range(len(rotor.regimes)):
             self._add(r + 1, r)
@@ -123,26 +118,19 @@ class Asking:
         return f"{regime}{again}: {what} [{unit}]{self._beside(question)}{now}"
 
     def _beside(self, question: Question) -> str:
-        parts = []
-        if self.previous is not None:
-            parts.append(("was", self.previous.vibration, self.previous.height))
-        if self.expected is not None:
-            parts.append(("expected", *self.expected))
-        said = []
-        for word, vibration, height in parts:
-            value = self._value(question, vibration, height)
-            if np.isfinite(value):
-                said.append(f"{word} {value:.3g}")
-        return f" ({', '.join(said)})" if said else ""
-
-    def _value(self, question: Question, vibration: Complexes, height: Reals) -> float:
+        """Return what the last run read, in brackets; nothing if it did not."""
+        if self.previous is None:
+            return ""
         name, _, part = question.quantity.rpartition(".")
         if name == "height":
-            return float(height[question.regime, self.rotor.blades.index(part)])
-        phasor = vibration[question.regime, self.rotor.sensor_index(name)]
+            value = float(self.previous.height[question.regime, self.rotor.blades.index(part)])
+            return f" (was {value:.3g} from the mean)" if np.isfinite(value) else ""
+        phasor = self.previous.vibration[question.regime, self.rotor.sensor_index(name)]
+        if not np.isfinite(phasor):
+            return ""
         if part == "amp":
-            return float(abs(phasor))
-        return round(float(phase_deg(phasor, self.rotor.phase_sense))) % 360 if np.isfinite(phasor) else float("nan")
+            return f" (was {abs(phasor):.3g})"
+        return f" (was {round(float(phase_deg(phasor, self.rotor.phase_sense))) % 360})"
 
     def again(self, regime: str) -> bool:
         """Ask for one more reading of a regime, by name; return whether there is such a regime."""

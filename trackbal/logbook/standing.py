@@ -11,8 +11,7 @@ from trackbal.explanations import Explanation, explain
 from trackbal.influence import Influence
 from trackbal.logbook.records import JobRecord
 from trackbal.review import Review, check_run
-from trackbal.run import Complexes, Reals
-from trackbal.surprise import JobArrays, Surprise, surprise, surprises
+from trackbal.surprise import JobArrays, Surprise, surprises
 
 Next = Literal["run", "finish", "advise", "explain", "done", "close", "stop", "closed"]
 
@@ -97,18 +96,3 @@ def _next(record: JobRecord, runs: list[RunStanding]) -> Next:
 
 def _all_read(record: JobRecord) -> bool:
     return bool(np.all(record.readings[-1].regime_read))
-
-
-def expectation(record: JobRecord, influence: Influence | None) -> tuple[Complexes, Reals] | None:
-    """Return what the next run is expected to read, (R, S) and (R, B), nan where nothing is expected.
-
-    None before a first run, without influence, or while nobody has said what was done after the last run.
-    """
-    if influence is None or not record.runs or record.runs[-1].entry not in record.done:
-        return None
-    last = record.change[-1]
-    change = np.concatenate([record.change, (last + record.amounts(record.done[record.runs[-1].entry]))[None]])
-    readings = (*record.readings, record.readings[-1])  # the next run's own readings do not matter here
-    seen = surprise(record.rotor, JobArrays.of(readings, change), influence)
-    assert seen is not None
-    return seen.vibration, seen.height
