@@ -72,8 +72,10 @@ def _type_run(book: Book, job_name: str | None, author: str) -> JobRecord | None
     lines = load_lines(book, record.draft.entry)
     previous = record.readings[-1] if record.readings else None
     asking = Asking(record.rotor, lines, previous)
-    state = f"going on after {len(lines)} regimes" if lines else "reading by reading; ? for help"
+    state = f"going on ({len(lines)} regimes begun)" if lines else "reading by reading; ? for help"
     click.echo(f"Job {record.name}, run {len(record.runs) + 1}: {state}.")
+    if record.runs and record.runs[-1].entry not in record.done:
+        click.echo(f"Nobody has said yet what was done after run {len(record.runs)} (trackbal log done).")
     while True:
         try:
             if asking.current is None:
