@@ -463,22 +463,20 @@ def test_inside_limits_is_no_adjustment(tmp_path, ratio, inside):
 
 
 @pytest.mark.parametrize(
-    ("now", "steps", "verdict"),
-    [(4.0, 1, "investigate"), (1.2, 1, "adjust"), (4.0, 3, "adjust"), (1.9, 0.5, "investigate")],
-    ids=["over-and-above-half", "inside-after", "over-but-below-half", "a-little-over"],
+    ("now", "taken_off", "verdict"),
+    [(4.0, 1.0, "investigate"), (4.0, 1.98, "investigate"), (4.0, 2.02, "adjust"), (1.2, 0.22, "adjust")]
+    + [(1.2, 0.18, "investigate"), (1.2, 1.0, "adjust")],
 )
-def test_investigate_is_over_the_limit_and_above_half_of_today(tmp_path, now, steps, verdict):
-    """One blade's weight takes off `steps` limits in all; 4.0 -> 3.0, 1.2 -> 0.2, 4.0 -> 1.0+, 1.9 -> 1.4."""
+def test_investigate_is_over_the_limit_and_above_half_of_today(tmp_path, now, taken_off, verdict):
+    """The one step allowed takes so many limits off a reading that is now so many."""
     case = at_ratio(invented_case(32, adjusters=1, blades=2, reach=1, harmonics=(1, 1)), now)
+    push = -0.2 * taken_off * np.exp(-1j * np.deg2rad(40.0)) / 10.0
     row = {"adjuster": "a0", "regime": "r1", "sensor": "s0", "cov": [[0, 0], [0, 0]]}
-    push = 0.2 * (steps if steps != 3 else 2.9) * np.exp(-1j * np.deg2rad(40.0)) / 10.0
     row |= {"re": float(push.real), "im": float(push.imag)}
     case = replace(case, influence=case.influence | {"rows": [row], "noise": []})
     answer = advised(case, tmp_path, most=1)
     assert answer["recommended"] == 1
-    assert answer["plans"][1]["vibration"][0]["after"] == pytest.approx(
-        0.2 * (now - (steps if steps != 3 else 2.9)), abs=1e-9
-    )
+    assert answer["plans"][1]["vibration"][0]["after"] == pytest.approx(0.2 * (now - taken_off), abs=1e-9)
     assert answer["verdict"] == verdict
     assert any("mechanical" in c.lower() for c in answer["cautions"]) is (verdict == "investigate")
 
