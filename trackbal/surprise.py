@@ -91,16 +91,6 @@ class JobArrays:
             change,
         )
 
-    def first(self, runs: int) -> JobArrays:
-        """Return the job as it was after some runs."""
-        return JobArrays(
-            self.vibration[:runs],
-            self.vibration_count[:runs],
-            self.height[:runs],
-            self.height_count[:runs],
-            self.change[:runs],
-        )
-
     def __len__(self) -> int:
         """Return the number of runs."""
         return len(self.change)

@@ -346,3 +346,23 @@ def test_other_programs_read_json_after_every_entry(book: Path, files: Path, com
     assert {(s["blade"], s["adjuster"]): s["setting"] for s in json.loads(out)["settings"]}["1", "tip_weight"] == "30"
     assert command("run", book, "--json")[0] == 2
     assert command("done", book, "--ask", "--json")[0] == 2
+
+
+def test_the_card_names_aircraft_and_run(book: Path, files: Path, command: Command) -> None:
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    command("done", book, "--item", "1", "tip_weight", "20")
+    command("run", book, sheet(files / "run2.csv", HIGH))
+    code, _, error = command("advise", book, "--most", 2, "--card", files / "card.html")
+    assert code in (0, 1), error
+    page = (files / "card.html").read_text()
+    assert "job A-1, run 2" in page
+    assert command("advise", book, "--card", files / "card.html")[0] == 2  # not over an existing one
+    assert (
+        len([e for e in json.loads(command("show", book, "--all", "--json")[1])["entries"] if e["kind"] == "advice"])
+        == 1
+    )
+    command("close", book)
+    command("start", book, "B")
+    command("run", book, sheet(files / "run1.csv", {"hover": (1.3, 0.0)}))
+    assert command("advise", book, "--card", files / "stop.html")[0] == 1
+    assert "1.3" in (files / "stop.html").read_text()
