@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -74,11 +74,6 @@ def flown(own: Influence, change: np.ndarray, rng: np.random.Generator) -> JobAr
     )
 
 
-def cut(job: JobArrays, n: int) -> JobArrays:
-    """Return a job as it was after n runs."""
-    return JobArrays(*(getattr(job, f.name)[:n] for f in fields(job)))
-
-
 def random_changes(rng: np.random.Generator, n: int) -> np.ndarray:
     made = np.zeros((n, A, B))
     for t in range(1, n):
@@ -131,7 +126,7 @@ def test_nothing_to_compare_is_no_surprise() -> None:
     rng = np.random.default_rng(3)
     influence = influence_of(rng)
     job = flown(influence, random_changes(rng, 2), rng)
-    assert surprise(ROTOR, cut(job, 1), influence) is None
+    assert surprise(ROTOR, job.first(1), influence) is None
     count = job.vibration_count.copy()
     count[0, :2], count[1, 2:] = 0, 0  # no reading taken in both runs
     height_count = job.height_count.copy()
@@ -326,7 +321,7 @@ def test_every_run_is_held_against_the_runs_before_it() -> None:
     job = flown(drawn(influence, rng), random_changes(rng, 5), rng)
     together = surprises(ROTOR, job, influence)
     for t in range(5):
-        alone = surprise(ROTOR, cut(job, t + 1), influence)
+        alone = surprise(ROTOR, job.first(t + 1), influence)
         one = together[t]
         assert (one is None) == (alone is None)
         if one is not None and alone is not None:

@@ -8,7 +8,7 @@ readings the difference is a chi-square; its upper tail probability is the surpr
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,6 +90,10 @@ class JobArrays:
             np.array([run.height_count for run in runs]),
             change,
         )
+
+    def first(self, runs: int) -> JobArrays:
+        """Return the job as it was after some runs."""
+        return JobArrays(*(getattr(self, field.name)[:runs] for field in fields(self)))
 
     def __len__(self) -> int:
         """Return the number of runs."""
