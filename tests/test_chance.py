@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plain_reference import invented_case, no_change, random_change
+from invented_cases import invented_case, random_change
+from plain_reference import no_change
 from scipy import stats
 
 from trackbal.chance import SAMPLES, chances

@@ -11,7 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from plain_reference import invented_case, no_change
+from invented_cases import invented_case
+from plain_reference import no_change
 
 from trackbal.commands.group import run
 

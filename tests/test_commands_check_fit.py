@@ -8,7 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from plain_reference import invented_case, random_change, toml_text, write_csv
+from invented_cases import invented_case, random_change
+from plain_reference import toml_text, write_csv
 
 from trackbal.commands.group import run
 from trackbal.influence import Influence

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plain_reference import Case, invented_case, no_change, random_change
+from invented_cases import invented_case, random_change
+from plain_reference import Case, no_change
 
 from trackbal.influence_file import parse_influence
 from trackbal.quadratic import build_quadratic

@@ -13,7 +13,8 @@ from pathlib import Path
 from statistics import median
 
 import numpy as np
-from plain_reference import invented_case, no_change
+from invented_cases import invented_case
+from plain_reference import no_change
 
 ROOT = Path(__file__).parents[2]
 DEMOS = sorted(p.parent for p in (ROOT / "demo_runs").glob("*/rotor.toml"))
