@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import os
 import sys
 from collections.abc import Sequence
@@ -10,40 +9,27 @@ from collections.abc import Sequence
 import click
 
 from trackbal import __version__
+from trackbal.commands.lazy import LazyGroup
 from trackbal.errors import TrackbalError
 
-#: Command -> module that holds it, in the order in which help lists them.
+#: Command -> where it is, in the order in which help lists them.
 _HOMES = {
-    "check": "maintainer",
-    "advise": "maintainer",
-    "card": "maintainer",
-    "form": "maintainer",
-    "log": "log",
-    "fit": "analyst",
-    "audit": "analyst_checks",
-    "examine": "analyst_checks",
-    "compare": "influence_files",
-    "merge": "influence_files",
-    "restrict": "influence_files",
-    "replay": "trainer",
+    "check": "maintainer:check",
+    "advise": "maintainer:advise",
+    "card": "maintainer:card",
+    "form": "maintainer:form",
+    "log": "log:log",
+    "fit": "analyst:fit",
+    "audit": "analyst_checks:audit",
+    "examine": "analyst_checks:examine",
+    "compare": "influence_files:compare",
+    "merge": "influence_files:merge",
+    "restrict": "influence_files:restrict",
+    "replay": "trainer:replay",
 }
 
 
-class _LazyGroup(click.Group):
-    """A group whose commands are imported when they are asked for."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(_HOMES)
-
-    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
-        if name not in _HOMES:
-            return None
-        module = importlib.import_module(f"trackbal.commands.{_HOMES[name]}")
-        command: click.Command = getattr(module, name)
-        return command
-
-
-@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=LazyGroup, homes=_HOMES, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, message="trackbal %(version)s")
 def group() -> None:
     """Rotor track and balance: from readings to the fewest whole-step adjustments.

@@ -3,50 +3,36 @@
 from __future__ import annotations
 
 import getpass
-import importlib
 from typing import TYPE_CHECKING
 
 import click
 
+from trackbal.commands.lazy import LazyGroup
 from trackbal.commands.options import echo_json
 
 if TYPE_CHECKING:
     from trackbal.logbook.records import JobRecord
     from trackbal.logbook.store import Book
 
-#: Command -> module that holds it, in the order of a job.
+#: Command -> where it is, in the order of a job.
 _HOMES = {
-    "new": "log_book",
-    "start": "log_book",
-    "run": "log_run",
-    "show": "log_book",
-    "advise": "log_deeds",
-    "done": "log_deeds",
-    "note": "log_book",
-    "correct": "log_correct",
-    "close": "log_book",
-    "jobs": "log_book",
-    "renew": "log_book",
-    "export": "log_exchange",
-    "import": "log_exchange",
+    "new": "log_book:new_command",
+    "start": "log_book:start_command",
+    "run": "log_run:run_command",
+    "show": "log_book:show_command",
+    "advise": "log_deeds:advise_command",
+    "done": "log_deeds:done_command",
+    "note": "log_book:note_command",
+    "correct": "log_correct:correct_command",
+    "close": "log_book:close_command",
+    "jobs": "log_book:jobs_command",
+    "renew": "log_book:renew_command",
+    "export": "log_exchange:export_command",
+    "import": "log_exchange:import_command",
 }
 
 
-class _LogGroup(click.Group):
-    """The logbook's commands, imported when they are asked for."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(_HOMES)
-
-    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
-        if name not in _HOMES:
-            return None
-        module = importlib.import_module(f"trackbal.commands.{_HOMES[name]}")
-        command: click.Command = getattr(module, f"{name}_command")
-        return command
-
-
-@click.group(cls=_LogGroup)
+@click.group(cls=LazyGroup, homes=_HOMES)
 def log() -> None:
     """Keep the record of a job: runs, advice, what was truly done, in one file.
 
