@@ -205,7 +205,7 @@ class OwnAircraft:
         vibration, height = last.vibration.copy(), last.height.copy()
         at = entries.regime, entries.sensor
         vibration[at] = (mean[:cells] + 1j * mean[cells : 2 * cells]) * rotor.vibration_limit[at]
-        tips = mean[2 * cells :].reshape(len(entries.height_regime), -1)
+        tips = mean[2 * cells :].reshape(len(entries.height_regime), len(rotor.blades))
         height[entries.height_regime] = tips * rotor.height_limit[entries.height_regime, None] / 2.0
         return replace(last, vibration=vibration, height=height)
 
