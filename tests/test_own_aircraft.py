@@ -212,3 +212,20 @@ def test_present_state_lies_between_the_readings_and_what_the_job_expects():
     truth = effect_of(alpha, tau, fault)[0] + rest
     errors = [np.mean(np.abs(run.vibration - truth) ** 2) for run in (own.present(runs[-1]), runs[-1])]
     assert errors[0] < 0.5 * errors[1]  # six readings of one state: noise falls, to about a sixth
+
+
+@pytest.mark.parametrize("runs", [1, 2])
+def test_what_is_left_of_a_departure_is_a_covariance_however_far_off_the_readings_are(runs):
+    influence = invented_influence(spread=0.5)
+    model = TypeModel.of(ROTOR, influence, even_departures(0.9))
+    rng = np.random.default_rng(3)
+    for _ in range(10):
+        change = np.concatenate([np.zeros((1, A, B)), rng.normal(size=(runs - 1, A, B)) * np.array([[30.0], [2.0]])])
+        flown = []
+        for _ in range(runs):
+            vibration = 0.5 * (rng.normal(size=(R, S)) + 1j * rng.normal(size=(R, S)))
+            tips = 15.0 * rng.normal(size=(R, B))
+            flown.append(as_run(vibration, tips - tips.mean(axis=1, keepdims=True)))
+        own = own_aircraft(model, flown, change)
+        left = own.departure(own.runs[-1], -own.fault)[1]
+        assert np.linalg.eigvalsh(left).min() >= -1e-9 * np.diag(left).max()

@@ -234,8 +234,9 @@ def posterior(model: TypeModel, runs: tuple[Entries, ...], change: Reals) -> Own
     expected = np.concatenate([e.effect @ x.ravel() for e, x in zip(runs, change, strict=True)])
     misfit = np.concatenate([e.values for e in runs]) - expected
     prior = _fault_cov(model)
-    fault = np.zeros(change.shape[1:])
+    found = np.zeros(change.shape[1:])
     for _ in range(_ROUNDS):
+        fault = found  # the one that cov is of: with another, what is left of a variance can come out negative
         levers = [_lever(model, e, fault + x) for e, x in zip(runs, change, strict=True)]
         cov = np.block(
             [
@@ -245,7 +246,7 @@ def posterior(model: TypeModel, runs: tuple[Entries, ...], change: Reals) -> Own
         )
         cov[np.diag_indices_from(cov)] += noise + _LEAST
         weighed = np.linalg.solve(cov, misfit)
-        fault = (prior @ (effect.T @ weighed)).reshape(fault.shape)
+        found = (prior @ (effect.T @ weighed)).reshape(fault.shape)
     return OwnAircraft(model, runs, change, fault, cov, weighed)
 
 
