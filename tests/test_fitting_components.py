@@ -11,6 +11,7 @@ import statsmodels.api as sm
 from invented_fleet import Truth, plain_rotor, simulate
 from numpy.typing import NDArray
 from scipy.optimize import minimize
+from scipy.stats import chi2, t
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from trackbal.estimate import Estimate, _total
@@ -51,6 +52,12 @@ class DenseCell:
         return value, beta[:adjusters], np.linalg.inv(normal)[:adjusters, :adjusters]
 
 
+def by_adjuster(scale2: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the parts of a spread that is in proportion to the coefficient, adjuster by adjuster: (A, C, A)."""
+    parts: NDArray[np.float64] = np.eye(scale2.shape[1])[:, None, :] * scale2
+    return parts
+
+
 @pytest.fixture(scope="module")
 def small() -> tuple[Rotor, History, Truth]:
     rotor = plain_rotor(blades=4, regimes=1, sensors=2, adjusters=2)
@@ -65,7 +72,7 @@ def test_spread_and_noise_maximise_the_dense_restricted_likelihood(small: tuple[
     scale2 = np.abs(truth.alpha[:, 0, :].T) ** 2
     data = stack(cells, np.ones((2, 2)), np.zeros((2, 2, 2)))
     start = Components(np.full(2, 1e-3), np.full(2, 0.1))
-    found = climb(data, scale2, np.ones(2, dtype=bool), start)
+    found = climb(data, by_adjuster(scale2), np.ones(2, dtype=bool), start)
 
     def loss(log_theta: NDArray[np.float64]) -> float:
         sigma2, kappa2 = np.exp(log_theta[:2]), np.exp(log_theta[2:])
@@ -93,7 +100,7 @@ def test_no_step_lowers_the_likelihood(small: tuple[Rotor, History, Truth]) -> N
     scale2 = np.abs(truth.alpha[:, 0, :].T) ** 2
     data = stack(cells, np.ones((2, 2)), np.zeros((2, 2, 2)))
     start = Components(np.array([5.0, 1e-6]), np.array([1e-4, 30.0]))
-    found = climb(data, scale2, np.ones(2, dtype=bool), start)
+    found = climb(data, by_adjuster(scale2), np.ones(2, dtype=bool), start)
     best = solve(data, found.sigma2, found.kappa2 * scale2).likelihood
     assert best > solve(data, start.sigma2, start.kappa2 * scale2).likelihood
     for factor in (0.97, 1.03):
@@ -138,10 +145,14 @@ def test_heights_agree_with_statsmodels_mixedlm() -> None:
         reference = model.fit(reml=True, method="bfgs", gtol=1e-10)
     assert result.influence.tau[0, 0] == pytest.approx(reference.fe_params[0], rel=1e-6)
     assert result.influence.height_noise[0] == pytest.approx(np.sqrt(reference.scale), rel=1e-5)
-    spread = result.influence.height_cov[0, 0, 0] - result.influence.mean_height_cov[0, 0, 0]  # type: ignore[index]
-    assert spread == pytest.approx(float(np.asarray(reference.cov_re)[0, 0]), rel=1e-4)
-    error = np.sqrt(result.influence.mean_height_cov[0, 0, 0])  # type: ignore[index]
-    assert error == pytest.approx(reference.bse_fe[0], rel=1e-4)
+    found = estimate_cells(HistoryCells(rotor, history)).height
+    assert found.spread[0, 0] == pytest.approx(float(np.asarray(reference.cov_re)[0, 0]), rel=1e-4)
+    assert np.sqrt(found.error[0, 0, 0]) == pytest.approx(reference.bse_fe[0], rel=1e-4)
+    # the file's covariances are wider, as a spread from nine jobs is itself uncertain
+    wider = t(8).ppf(0.95) ** 2 / chi2(1).ppf(0.9)
+    own = result.influence.mean_height_cov[0, 0, 0]  # type: ignore[index]
+    assert own == pytest.approx(wider * found.error[0, 0, 0], rel=1e-9)
+    assert result.influence.height_cov[0, 0, 0] - own == pytest.approx(wider * found.spread[0, 0], rel=1e-9)
 
 
 def test_without_spread_it_is_least_squares_with_job_dummies() -> None:

@@ -140,14 +140,16 @@ def estimate(
         least = np.einsum("caa->ca", first.error).real
         size2 = np.where(free, np.maximum(np.abs(first.alpha) ** 2, least), between)
         sample = sample_jobs([cells[c] for c in usable.tolist()])
-        part = _components(sample, largest_change, sigma2[usable], size2[usable], least[usable], free)
-        size2[usable] = part.size2
+        groups = noise_groups[usable]
+        part = _components(sample, largest_change, sigma2[usable], size2[usable], least[usable], free, groups)
         told = part.dof > 0.5  # in the sample, too
         sigma2[usable[told]] = part.sigma2[told]
         dof[usable[told]] = part.dof[told] * len(cells[0].dof) / len(sample[0].dof)
         sigma2 = _filled_noise(sigma2, dof, noise_groups, prior)
-        kappa[free] = np.sqrt(part.kappa2[free])
-        between = np.where(known, _pooled_spread(part.kappa2 * size2 * free, prior, free, jobs), before)
+        kappa[free] = _relative(part.between, part.size2, groups)[free]
+        own = np.where(free, kappa**2 * size2, 0.0)  # of cells that tell no noise
+        own[usable] = np.where(free, part.between, 0.0)
+        between = np.where(known, _pooled_spread(own, prior, free, jobs), before)
     means = _means(cells, seen, sigma2, between)
     return Estimate(
         alpha=means.alpha,
@@ -213,9 +215,9 @@ def sample_jobs(cells: Sequence[CellStatistics]) -> list[CellStatistics]:
 
 @dataclass(frozen=True)
 class _Components:
-    """Variance components of the cells that can tell a noise; `size2` is what kappa2 is relative to."""
+    """Variance components of the cells that can tell a noise; `size2` is what the spread is relative to."""
 
-    kappa2: Reals
+    between: Reals
     sigma2: Reals
     dof: Reals
     size2: Reals
@@ -228,29 +230,70 @@ def _components(
     size2: Reals,
     least: Reals,
     free: NDArray[np.bool_],
+    groups: Counts,
 ) -> _Components:
-    """Estimate noise and relative spread of the C cells of a sample; natural units.
+    """Estimate noise and spread of the C cells of a sample; natural units.
 
-    kappa is relative to the size of the coefficient, found again after each climb. A
-    coefficient is not taken to be smaller than its plain chance error (`least`, squared);
-    otherwise one near 0 would seem to have an enormous relative spread. For adjusters
-    not `free`, `size2` is their spread itself and stays.
+    The size of a coefficient, which its spread is relative to, is found again after each
+    climb. A coefficient is not taken to be smaller than its plain chance error (`least`,
+    squared); otherwise one near 0 would seem to have an enormous relative spread. For
+    adjusters not `free`, `size2` is their spread itself and stays.
     """
     seen = identify(np.concatenate([_total(c).gram for c in sample]), largest_change)
     data = mixed.stack(sample, seen.column, seen.null)
-    now = mixed.Components(np.maximum(sigma2, mixed.noise_floor(data)), np.where(free, START_KAPPA2, 1.0))
-    at = None
+    estimated = free & ~seen.unknown
+    given = np.where(free, 0.0, size2)
+    size2 = np.where(estimated, size2, 0.0)
+    parts, open_parts = _parts(size2, given, groups)
+    start = np.where(open_parts, START_KAPPA2 / 2.0, 1.0)
+    now = mixed.Components(np.maximum(sigma2, mixed.noise_floor(data)), start)
     for _ in range(OUTER_ROUNDS):
-        scale2 = np.where(seen.unknown & free, 0.0, size2 * seen.column**2)
-        now = mixed.climb(data, scale2, free, now)
-        at = mixed.solve(data, now.sigma2, now.kappa2 * scale2)
-        new = np.where(free & ~seen.unknown, np.maximum(np.abs(at.alpha / seen.column) ** 2, least), size2)
+        now = mixed.climb(data, parts * seen.column**2, open_parts, now)
+        between = np.tensordot(now.kappa2, parts, axes=1)
+        at = mixed.solve(data, now.sigma2, between * seen.column**2)
+        new = np.where(estimated, np.maximum(np.abs(at.alpha / seen.column) ** 2, least), 0.0)
         moved = np.abs(new - size2).max(axis=0, initial=0.0)
         size2, largest = new, size2.max(axis=0, initial=0.0)
         if (moved <= OUTER_TOLERANCE * largest).all():
             break
-    dof = now.sigma2 * at.noise_trace if at is not None else np.zeros(len(sample))
-    return _Components(now.kappa2, now.sigma2, dof, size2)
+        parts, open_parts = _parts(size2, given, groups)
+    return _Components(between, now.sigma2, now.sigma2 * at.noise_trace, size2)
+
+
+def _parts(size2: Reals, given: Reals, groups: Counts) -> tuple[Reals, NDArray[np.bool_]]:
+    """Return what the spread is made of, (K, C, A), and which parts are to be estimated, (K,).
+
+    For every adjuster a part in proportion to the coefficient; for every adjuster and group
+    of cells one that is the same in the whole group: where the ways in which an adjuster
+    shakes a place nearly cancel, its departures do not. One part, not estimated, is `given`.
+    """
+    cells, adjusters = size2.shape
+    found = [given]
+    for a in range(adjusters):
+        own = np.zeros((cells, adjusters))
+        own[:, a] = size2[:, a]
+        found.append(own)
+        for g in np.unique(groups):
+            member = (groups == g) & (size2[:, a] > 0)
+            if member.sum() > 1:
+                even = np.zeros((cells, adjusters))
+                even[member, a] = size2[member, a].mean()
+                found.append(even)
+    estimated = np.ones(len(found), dtype=bool)
+    estimated[0] = False
+    return np.array(found), estimated
+
+
+def _relative(between: Reals, size2: Reals, groups: Counts) -> Reals:
+    """Return the root-mean-square spread of each adjuster relative to its coefficients, shape (A,)."""
+    ratios = []
+    for g in np.unique(groups):
+        whole, size = between[groups == g].sum(axis=0), size2[groups == g].sum(axis=0)
+        ratios.append(np.where(size > 0, whole / np.where(size > 0, size, 1.0), np.nan))
+    with np.errstate(invalid="ignore"):
+        told = np.isfinite(ratios)
+        mean = np.where(told, ratios, 0.0).sum(axis=0) / np.maximum(told.sum(axis=0), 1)
+    return np.asarray(np.sqrt(mean))
 
 
 def _pooled_spread(own: Reals, prior: PriorKnowledge | None, free: NDArray[np.bool_], jobs: Counts) -> Reals:

@@ -2,11 +2,11 @@
 
 Within a cell (one reading; see job_statistics), for job j, ~ centred within the job,
 
-    y~[j] = Z~[j] (alpha + u[j]) + noise,   E|u[a]|^2 = kappa[a]^2 scale[a]^2,   E|noise|^2 = sigma2 / weight
+    y~[j] = Z~[j] (alpha + u[j]) + noise,   E|u[a]|^2 = D[a],   E|noise|^2 = sigma2 / weight
 
-complex circular for vibration, real for heights. sigma2 belongs to the cell, kappa[a] to
-the adjuster: it is shared by all cells, as ten jobs cannot tell a spread for every
-reading. With D = diag(kappa^2 scale^2) and the sums gram M, moment b of a job,
+complex circular for vibration, real for heights. sigma2 belongs to the cell; D is made of
+parts that cells share, as ten jobs cannot tell a spread for every reading (estimate.py).
+With D as a diagonal matrix and the sums gram M, moment b of a job,
 
     G = (sigma2 I + M D)^-1,  W = G M,  K = (sum_j W)^-1,  alpha = K sum_j G b,  K the error of alpha
 
@@ -68,7 +68,7 @@ class Stack:
 
 @dataclass(frozen=True)
 class Components:
-    """Variance components: `sigma2` shape (C,), `kappa2` shape (A,)."""
+    """Variance components: `sigma2` shape (C,), `kappa2` shape (K,), what each part of the spread counts for."""
 
     sigma2: Reals
     kappa2: Reals
@@ -229,43 +229,43 @@ def plain_noise(data: Stack) -> tuple[Reals, Reals]:
     return np.where(dof > 0.5, squares / np.maximum(dof, 1.0), 0.0), dof
 
 
-def climb(data: Stack, scale2: Reals, free: NDArray[np.bool_], start: Components) -> Components:
-    """Return the REML estimate of noise and relative spread.
+def climb(data: Stack, parts: Reals, free: NDArray[np.bool_], start: Components) -> Components:
+    """Return the REML estimate of noise and spread.
 
     Parameters
     ----------
     data : Stack
-    scale2 : ndarray, shape (C, A)
-        scale^2: squared size of the scaled coefficients that kappa is relative to.
-    free : ndarray of bool, shape (A,)
-        Adjusters whose spread is estimated; the others keep the start's.
+    parts : ndarray, shape (K, C, A)
+        The spread of the scaled coefficients is ``sum_k kappa2[k] parts[k]``.
+    free : ndarray of bool, shape (K,)
+        Parts whose kappa2 is estimated; the others keep the start's.
     start : Components
     """
     cells = len(data.gram)
     theta = _join(start)
     for _ in range(MOST_CYCLES):
-        first, _ = _step(data, scale2, free, theta)
-        second, reached = _step(data, scale2, free, first)
+        first, _ = _step(data, parts, free, theta)
+        second, reached = _step(data, parts, free, first)
         change, bend = first - theta, second - 2 * first + theta
         if np.abs(change).max(initial=0.0) < TOLERANCE:
             return _split(second, cells)
         length = max(1.0, float(np.linalg.norm(change)) / max(float(np.linalg.norm(bend)), 1e-12))
         jump = theta + 2 * length * change + length**2 * bend
         jump = np.clip(jump, theta - LONGEST_JUMP, theta + LONGEST_JUMP)
-        third, jumped = _step(data, scale2, free, jump)
+        third, jumped = _step(data, parts, free, jump)
         theta = third if jumped >= reached else second
     return _split(theta, cells)
 
 
-def _step(data: Stack, scale2: Reals, free: NDArray[np.bool_], theta: Reals) -> tuple[Reals, float]:
+def _step(data: Stack, parts: Reals, free: NDArray[np.bool_], theta: Reals) -> tuple[Reals, float]:
     """Return the next logarithms of the variances, and the restricted likelihood at these."""
     values = np.exp(theta)
     here = Components(values[: len(data.gram)], values[len(data.gram) :])
-    at = solve(data, here.sigma2, here.kappa2 * scale2)
+    at = solve(data, here.sigma2, np.tensordot(here.kappa2, parts, axes=1))
     told = at.noise_trace * here.sigma2 > LEAST_DOF
     ratio = np.maximum(at.noise_squares, 0.0) / np.where(told, at.noise_trace, 1.0)
     sigma2 = here.sigma2 * np.where(told, np.sqrt(ratio), 1.0)
-    found, due = (at.score_squares * scale2).sum(axis=0), (at.score_trace * scale2).sum(axis=0)
+    found, due = np.tensordot(parts, at.score_squares, axes=2), np.tensordot(parts, at.score_trace, axes=2)
     kappa2 = here.kappa2 * np.where(free & (due > 0), np.sqrt(found / np.where(due > 0, due, 1.0)), 1.0)
     return _join(Components(np.maximum(sigma2, noise_floor(data)), kappa2)), at.likelihood
 

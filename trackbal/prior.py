@@ -25,6 +25,7 @@ from trackbal.influence import Influence
 from trackbal.job_statistics import Matrix
 from trackbal.mixed import restricted_inverse
 from trackbal.run import Reals
+from trackbal.small_sample import widening
 
 Kind = Literal["vibration", "height"]
 
@@ -64,15 +65,22 @@ class Family:
 
 
 def history_family(found: Estimate) -> Family:
-    """Return what the history alone says; unknown coefficients are 0 without variance."""
+    """Return what the history alone says; unknown coefficients are 0 without variance.
+
+    Covariances are widened for spreads that rest on few jobs (small_sample.py).
+    """
     unknown = found.identification.unknown
+    circular = np.iscomplexobj(found.error)
+    wider = np.where(np.isfinite(found.kappa), np.sqrt(widening(found.jobs, 2 if circular else 1)), 1.0)
+    pair = wider[:, :, None] * wider[:, None, :]
     between = np.zeros_like(found.error)
     size = unknown.shape[1]
     between[:, np.arange(size), np.arange(size)] = found.spread
-    if np.iscomplexobj(found.error):
-        family = Family(_parts(found.alpha), circular_cov(found.error), circular_cov(between), unknown)
+    error, between = found.error * pair, between * pair
+    if circular:
+        family = Family(_parts(found.alpha), circular_cov(error), circular_cov(between), unknown)
     else:
-        family = Family(found.alpha.real, found.error.real, between.real, unknown)
+        family = Family(found.alpha.real, error.real, between.real, unknown)
     return _blank(family)
 
 
