@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 @click.option("--log", "log_files", multiple=True, metavar="LOGBOOK", help="A logbook instead; may be repeated.")
 @click.option("--prior", "prior_file", metavar="INFLUENCE.json", help="An earlier influence file to build on.")
 @click.option("--out", required=True, metavar="INFLUENCE.json", help="The influence file to write.")
+@click.option("--plain", is_flag=True, help="Rely on every record, those that do not fit too.")
 @click.option("--page", "page_file", metavar="FILE.html", help="Write a page with pictures of the fit too.")
 @json_option
 @force_option
@@ -35,6 +36,7 @@ def fit(
     log_files: tuple[str, ...],
     prior_file: str | None,
     out: str,
+    plain: bool,
     page_file: str | None,
     as_json: bool,
     force: bool,
@@ -58,7 +60,7 @@ def fit(
     history = _history(rotor, runs_file, adjustments_file, log_files)
     prior = Influence.load(prior_file, rotor) if prior_file else None
     check_free(out, page_file, force=force)
-    found = fit_influence(rotor, history, prior)
+    found = fit_influence(rotor, history, prior, robust=not plain)
     write_influence(out, rotor, found.influence, force=force)
     if page_file is not None:
         from trackbal.fit_page import fit_page

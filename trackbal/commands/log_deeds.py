@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.commands.log import book_argument, by_option, job_option
-from trackbal.commands.options import echo_json, force_option, json_option
+from trackbal.commands.options import chance_option, echo_json, force_option, json_option, most_option
 
 if TYPE_CHECKING:
     from trackbal.logbook.records import Items, JobRecord
@@ -17,14 +17,8 @@ if TYPE_CHECKING:
 @click.command("advise")
 @book_argument
 @job_option
-@click.option("--most", type=click.IntRange(0, 12), default=6, show_default=True, help="Most adjustments in a plan.")
-@click.option(
-    "--chance",
-    type=click.FloatRange(0.0, 1.0, min_open=True),
-    default=0.9,
-    show_default=True,
-    help="Wanted chance that the next run is inside limits.",
-)
+@most_option
+@chance_option
 @click.option("--nominal", is_flag=True, help="Search as if the influence were known exactly.")
 @click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit.")
 @click.option("--type-only", is_flag=True, help="Leave aside what earlier runs of the job have shown.")
