@@ -24,6 +24,9 @@ from trackbal.run import History, Reals
 from trackbal.surprise import JobArrays
 
 _BATCH = 256  # accounts weighed side by side
+UNKNOWN = (
+    10.0  # limits, or usual steps, that the largest change of an adjuster of unknown influence may move a reading by
+)
 LEAST_SIZE = 1e-3  # of the limit: the least size of a reading, or of a step of it, that is taken as usual
 
 
@@ -37,12 +40,15 @@ class Sizes:
         Root mean square of one part (real or imaginary).
     height, height_step : ndarray, shape (R,)
         Root mean square of one tip.
+    change : ndarray, shape (A,)
+        Largest change of each adjuster since a job's start.
     """
 
     vibration: Reals
     vibration_step: Reals
     height: Reals
     height_step: Reals
+    change: Reals
 
     @classmethod
     def of(cls, rotor: Rotor, history: History) -> Sizes:
@@ -61,6 +67,7 @@ class Sizes:
             part * _median(step, both, LEAST_SIZE * rotor.vibration_limit),
             _median(_tip_rms(history.height), tips, LEAST_SIZE * limit),
             _median(rise, both_tips, LEAST_SIZE * limit),
+            np.abs(history.change).max(axis=(0, 2), initial=0.0),
         )
 
 
@@ -162,7 +169,7 @@ def _weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, size
     runs = len(accounts[0].job)
     vibration = np.zeros((len(accounts), *accounts[0].out.shape[1:]))
     height = np.zeros((len(accounts), accounts[0].out_height.shape[1]))
-    belief = prior_belief(rotor, influence)
+    belief = prior_belief(rotor, _bounded(rotor, influence, sizes))
     stacked = JobArrays(
         np.stack([a.job.vibration for a in accounts], axis=1),
         np.stack([a.job.vibration_count for a in accounts], axis=1),
@@ -193,6 +200,29 @@ def _weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, size
     vibration += np.where(out, _anything(size, 2), 0.0).sum(axis=0)
     height += np.where(out_height, _anything(height_size, len(rotor.blades) - 1), 0.0).sum(axis=0)
     return Weights(vibration, height)
+
+
+def _bounded(rotor: Rotor, influence: Influence, sizes: Sizes) -> Influence:
+    """Return the influence with what is unknown said to be 0 give or take what UNKNOWN says.
+
+    Without such a bound the readings of a job that moved it would be all but impossible to weigh in floating point.
+    """
+    amount = np.where(sizes.change > 0, sizes.change, [a.step for a in rotor.adjusters])
+    size = np.maximum(rotor.vibration_limit, sizes.vibration_step)
+    tips = np.maximum(np.where(np.isfinite(rotor.height_limit), rotor.height_limit, 1.0), sizes.height_step)
+    sd = UNKNOWN * size[:, :, None] / amount * np.moveaxis(influence.unknown_vibration, 0, -1)
+    rise = UNKNOWN * tips[:, None] / amount * influence.unknown_height.T
+    cov, height_cov = influence.vibration_cov.copy(), influence.height_cov.copy()
+    both, each = np.arange(cov.shape[-1]), np.arange(height_cov.shape[-1])
+    cov[..., both, both] += np.repeat(sd, 2, axis=-1) ** 2
+    height_cov[..., each, each] += rise**2
+    return replace(
+        influence,
+        vibration_cov=cov,
+        height_cov=height_cov,
+        unknown_vibration=np.zeros_like(influence.unknown_vibration),
+        unknown_height=np.zeros_like(influence.unknown_height),
+    )
 
 
 def _anything(size: Reals, numbers: int) -> Reals:

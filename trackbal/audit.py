@@ -21,7 +21,7 @@ from trackbal.influence import Influence
 from trackbal.record_mistakes import RecordMistake, record_mistakes
 from trackbal.rotor import Rotor
 from trackbal.run import History
-from trackbal.set_aside import MOST_OF_JOB, SetAside, job_arrays, parted, rows_of_jobs, set_asides, without
+from trackbal.set_aside import MOST_OF_JOB, in_words, job_arrays, parted, rows_of_jobs, set_asides, without
 
 #: Kind of mistake -> probability beforehand that a job holds one. Common practice, no published source.
 PRIORS = {
@@ -168,7 +168,7 @@ def _weighed(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -> 
         if i < len(mistakes):
             return Explained(mistakes[i].kind, mistakes[i].text, float(gain[i]), share)
         one = aside[i - len(mistakes)][0]
-        return Explained(_UNEXPLAINED[one.kind], unexplained_text(rotor, one, len(now.job)), float(gain[i]), share)
+        return Explained(_UNEXPLAINED[one.kind], in_words(rotor, one, len(now.job)), float(gain[i]), share)
 
     best = int(order[0])
     alike = [told(int(i)) for i in order[: 4 * MOST_OTHERS] if odds[i] > top + math.log(ALIKE)]
@@ -192,21 +192,6 @@ def _once(told: Sequence[Explained]) -> list[Explained]:
         before = by_text.get(one.text)
         by_text[one.text] = one if before is None else replace(before, probability=before.probability + one.probability)
     return list(by_text.values())
-
-
-def unexplained_text(rotor: Rotor, one: SetAside, runs: int) -> str:
-    """Return in words what does not fit though no single mistake explains it; `runs` of the job."""
-    if one.kind == "step":
-        text = f"work between runs {one.run} and {one.run + 1} that is not, or not rightly, recorded"
-        ends = [t for t in (1, runs) if t in (one.run, one.run + 1)]
-        return text + "".join(f", or the readings of run {t} are wrong as a whole" for t in ends)
-    if one.kind == "run":
-        return f"the readings of run {one.run + 1} do not fit the other runs"
-    where = "in every run" if one.kind == "column in every run" else f"in run {one.run + 1}"
-    what = "the tip heights" if one.sensor is None or one.sensor < 0 else rotor.sensors[one.sensor].name
-    if one.regime is not None:
-        what = f"{rotor.regimes[one.regime].name}, {what}"
-    return f"{what} {where}: wrong in a way that no single mistake explains"
 
 
 def _corrected(history: History, jobs: list[np.ndarray], accounts: list[Account]) -> History:

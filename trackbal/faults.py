@@ -48,7 +48,7 @@ def find_faults(rotor: Rotor, influence: Influence, alike: Departures, starts: S
 
 def first_runs(history: History) -> list[Run]:
     """Return the first run of every job, evenly spaced jobs of many."""
-    starts = np.flatnonzero(np.diff(history.job, prepend=-1))
+    starts = np.flatnonzero(history.run == 1)
     chosen = starts[np.unique(np.linspace(0, len(starts) - 1, min(len(starts), _MOST_JOBS)).round().astype(int))]
     return [
         Run(

@@ -17,27 +17,37 @@ ILL_CONDITION = 100.0  # errors 10 times those of changes made one by one
 
 
 def cautions(
-    rotor: Rotor,
-    history: History,
-    found: Estimates,
-    influence: Influence,
-    suspects: int,
-    shift: float,
-    prior: Influence | None,
+    rotor: Rotor, history: History, found: Estimates, influence: Influence, prior: Influence | None
 ) -> tuple[str, ...]:
-    """Return the cautions of a fit; `shift` is what leaving out the suspects moves, in standard errors."""
-    lines: list[str] = []
-    if suspects:
-        lines.append(
-            f"{_count(suspects, 'run')} did not fit the others and still took part in this fit; without "
-            f"{'it' if suspects == 1 else 'them'} a coefficient moves by up to {shift:.1f} standard errors. "
-            "Check the records, correct or delete what is wrong, and fit again."
-        )
-    lines += _few_jobs(rotor, history, found, prior)
+    """Return the cautions about what was fitted."""
+    lines = [*_few_jobs(rotor, history, found, prior)]
     lines += _unknown(rotor, found, influence)
     lines += _alike(rotor, found)
     lines += _noise(rotor, found, prior)
     return tuple(lines)
+
+
+def suspect_cautions(suspects: int, shift: float) -> tuple[str, ...]:
+    """Return what to know of suspects that took part; `shift`: what leaving them out moves, in standard errors."""
+    if not suspects:
+        return ()
+    return (
+        f"{_count(suspects, 'run')} did not fit the others and still took part in this fit; without "
+        f"{'it' if suspects == 1 else 'them'} a coefficient moves by up to {shift:.1f} standard errors. "
+        "Check the records, correct or delete what is wrong, and fit again.",
+    )
+
+
+def aside_cautions(records: int, shift: float) -> tuple[str, ...]:
+    """Return what to know of records set aside; `shift`: what relying on them would move, in standard errors."""
+    if not records:
+        return ()
+    return (
+        f"{_count(records, 'record')} did not fit the others and {'was' if records == 1 else 'were'} not relied upon; "
+        f"with {'it' if records == 1 else 'them'} a coefficient would move by up to {shift:.1f} standard "
+        "errors. Check the records, correct what is wrong, and fit again (trackbal audit says what "
+        "probably happened).",
+    )
 
 
 def _few_jobs(rotor: Rotor, history: History, found: Estimates, prior: Influence | None) -> Iterator[str]:

@@ -33,6 +33,11 @@ def report(rotor: Rotor, fit: Fit) -> str:
     blocks += [list(_spread(rotor, fit)), list(_readings(rotor, fit))]
     if fit.suspects:
         blocks.append(["Runs that do not fit"] + [f"  job {s.job} run {s.run}: {s.why}" for s in fit.suspects])
+    if fit.set_aside:
+        blocks.append(
+            ["Not relied upon, and what relying on it would move most (standard errors of the type's mean)"]
+            + [f"  job {r.job} run {r.run}: {r.shift:.1f}, {r.where}" for r in fit.set_aside]
+        )
     if fit.cautions:
         blocks.append(["Cautions"] + [f"  - {c}" for c in fit.cautions])
     return "\n\n".join("\n".join(b) for b in blocks) + "\n"
@@ -44,6 +49,10 @@ def fit_json(rotor: Rotor, fit: Fit) -> dict[str, Any]:
     return {
         "rows": len(document["rows"]),
         "suspects": [{"job": s.job, "run": s.run, "why": s.why} for s in fit.suspects],
+        "set_aside": [
+            {"job": r.job, "run": r.run, "why": r.why, "gain": r.gain, "shift": r.shift, "where": r.where}
+            for r in fit.set_aside
+        ],
         "cautions": list(fit.cautions),
         "jobs": fit.influence.source.get("jobs"),
         "runs": fit.influence.source.get("runs"),

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from trackbal.departures import Departures
 from trackbal.estimate import Estimates, estimate
 from trackbal.faults import find_faults, first_runs
-from trackbal.fit_cautions import cautions
+from trackbal.fit_cautions import aside_cautions, cautions, suspect_cautions
 from trackbal.influence import Influence
 from trackbal.job_statistics import HistoryCells
 from trackbal.likeness import family_likeness
 from trackbal.prior import history_family, prior_jobs, prior_knowledge, unite
+from trackbal.robust import Record, can_judge, records, sift_and_refit
 from trackbal.rotor import Rotor
 from trackbal.run import Counts, History, Reals
 from trackbal.suspects import Suspect, breaks, describe, describe_break, judge, pick, without
@@ -48,7 +49,9 @@ class Fit:
     alike, height_alike : ndarray, shape (R, S, A, A) and (R, A, A)
         How alike two adjusters were moved: 1 is always together.
     suspects : tuple of Suspect
-        Runs that do not fit; they were NOT left out.
+        Runs that do not fit: those of `set_aside`, and further ones that were NOT left out.
+    set_aside : tuple of Record
+        What the coefficients do not rely upon.
     cautions : tuple of str
         What a person should know before relying on the coefficients.
     """
@@ -69,10 +72,11 @@ class Fit:
     alike: Reals
     height_alike: Reals
     suspects: tuple[Suspect, ...] = ()
+    set_aside: tuple[Record, ...] = ()
     cautions: tuple[str, ...] = ()
 
 
-def fit(rotor: Rotor, history: History, prior: Influence | None = None) -> Fit:
+def fit(rotor: Rotor, history: History, prior: Influence | None = None, *, robust: bool = True) -> Fit:
     """Fit the influence coefficients of a type to past runs of its aircraft.
 
     Parameters
@@ -82,6 +86,8 @@ def fit(rotor: Rotor, history: History, prior: Influence | None = None) -> Fit:
         Runs of one or many jobs, with the adjustments between them.
     prior : Influence, optional
         What was known before; combined with the history (see trackbal.prior).
+    robust : bool
+        Set records aside that do not fit (robust.py), where the history is large enough to tell.
 
     Returns
     -------
@@ -94,12 +100,30 @@ def fit(rotor: Rotor, history: History, prior: Influence | None = None) -> Fit:
     the result are for the next aircraft. What the runs cannot tell is marked unknown.
     """
     cells = HistoryCells(rotor, history)
-    estimates = estimate_cells(cells, prior)
+    plain = estimates = estimate_cells(cells, prior)
     suspects, without_them = find_suspects(cells, estimates, prior)
-    influence = _influence(cells, estimates, prior)
-    result = _diagnosed(rotor, influence, estimates, suspects)
-    shift = _largest_shift(estimates, without_them) if suspects else 0.0
-    return replace(result, cautions=cautions(rotor, history, estimates, influence, len(suspects), shift, prior))
+    aside: tuple[Record, ...] = ()
+    if robust and can_judge(without_them):
+
+        def refit(part: History) -> Influence:
+            its_cells = HistoryCells(rotor, part)
+            return _influence(its_cells, estimate_cells(its_cells, prior), prior)
+
+        sifted = sift_and_refit(rotor, history, _influence(cells, without_them, prior), refit)
+        if sifted.found:
+            cells = HistoryCells(rotor, sifted.history)
+            estimates = estimate_cells(cells, prior)
+            aside = records(rotor, history, sifted, estimates)
+    named = {record.job for record in aside}
+    still_in = tuple(s for s in suspects if s.job not in named)
+    influence = with_departures(cells, estimates, _influence(cells, estimates, prior), prior)
+    influence = replace(influence, source=_source(history, prior))
+    told = (*(Suspect(record.job, record.run, record.why) for record in aside), *still_in)
+    result = replace(_diagnosed(rotor, influence, estimates, told), set_aside=aside)
+    shift = _largest_shift(plain, without_them) if still_in else 0.0
+    moved = _largest_shift(estimates, plain) if aside else 0.0
+    lines = (*aside_cautions(len(aside), moved), *suspect_cautions(len(still_in), shift))
+    return replace(result, cautions=(*lines, *cautions(rotor, history, estimates, influence, prior)))
 
 
 def find_suspects(
@@ -163,19 +187,16 @@ def estimate_cells(cells: HistoryCells, prior: Influence | None = None, *, sprea
 
 
 def _influence(cells: HistoryCells, estimates: Estimates, prior: Influence | None) -> Influence:
-    rotor, history = cells.rotor, cells.history
+    rotor = cells.rotor
     regimes, sensors, adjusters = len(rotor.regimes), len(rotor.sensors), len(rotor.adjusters)
     if prior is None:
         vibration, height = history_family(estimates.vibration), history_family(estimates.height)
     else:
         vibration = unite(estimates.vibration, prior, "vibration")
         height = unite(estimates.height, prior, "height")
-    source: dict[str, Any] = {"jobs": len(np.unique(history.job)), "runs": len(history.run), "dates": None}
-    if prior is not None:
-        source["prior_jobs"] = prior_jobs(prior)
     mean = vibration.mean.reshape(regimes, sensors, adjusters, 2)
     grid = (regimes, sensors, 2 * adjusters, 2 * adjusters)
-    influence = Influence(
+    return Influence(
         rotor_name=rotor.name,
         alpha=np.ascontiguousarray((mean[..., 0] + 1j * mean[..., 1]).transpose(2, 0, 1)),
         tau=np.ascontiguousarray(height.mean.T),
@@ -187,8 +208,15 @@ def _influence(cells: HistoryCells, estimates: Estimates, prior: Influence | Non
         unknown_height=np.ascontiguousarray(height.unknown.T) & [regime.heights for regime in rotor.regimes],
         mean_vibration_cov=vibration.mean_cov.reshape(grid),
         mean_height_cov=height.mean_cov,
-        source=source,
     )
+
+
+def with_departures(
+    cells: HistoryCells, estimates: Estimates, influence: Influence, prior: Influence | None
+) -> Influence:
+    """Return the influence with how departures go together, and the faults of the type's aircraft."""
+    rotor, history = cells.rotor, cells.history
+    regimes, sensors, adjusters = len(rotor.regimes), len(rotor.sensors), len(rotor.adjusters)
     if not np.isfinite(estimates.vibration.kappa).any():  # too few jobs to tell aircraft apart
         return replace(influence, departures=prior.departures if prior is not None else None)
     alike = family_likeness(cells.vibration_statistics, estimates.vibration, (regimes, sensors))
@@ -202,6 +230,11 @@ def _influence(cells: HistoryCells, estimates: Estimates, prior: Influence | Non
         unexplained_height=0.0,
     )
     return replace(influence, departures=find_faults(rotor, influence, together, first_runs(history)))
+
+
+def _source(history: History, prior: Influence | None) -> dict[str, Any]:
+    source: dict[str, Any] = {"jobs": len(np.unique(history.job)), "runs": len(history.run), "dates": None}
+    return source if prior is None else source | {"prior_jobs": prior_jobs(prior)}
 
 
 def _by_adjuster(values: NDArray[Any], regimes: int, sensors: int) -> NDArray[Any]:

@@ -152,6 +152,21 @@ def set_asides(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -
     ]
 
 
+def in_words(rotor: Rotor, one: SetAside, runs: int) -> str:
+    """Return in words what does not fit though no single mistake explains it; `runs` of the job."""
+    if one.kind == "step":
+        text = f"work between runs {one.run} and {one.run + 1} that is not, or not rightly, recorded"
+        ends = [t for t in (1, runs) if t in (one.run, one.run + 1)]
+        return text + "".join(f", or the readings of run {t} are wrong as a whole" for t in ends)
+    if one.kind == "run":
+        return f"the readings of run {one.run + 1} do not fit the other runs"
+    where = "in every run" if one.kind == "column in every run" else f"in run {one.run + 1}"
+    what = "the tip heights" if one.sensor is None or one.sensor < 0 else rotor.sensors[one.sensor].name
+    if one.regime is not None:
+        what = f"{rotor.regimes[one.regime].name}, {what}"
+    return f"{what} {where}: wrong in a way that no single mistake explains"
+
+
 @dataclass(frozen=True)
 class Sifted:
     """A history without the records that are not relied upon.
