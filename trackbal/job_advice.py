@@ -57,8 +57,8 @@ def advise_in_job(
 ) -> JobAdvice:
     """Return advice on the last run of a job, with what its runs tell of this aircraft.
 
-    After a first run it is that of `advise` where the influence does not say how departures
-    go together.
+    After a first run it is that of `advise`: a single run moves the influence too little to
+    save rounds, and makes the chances too bold (docs/closed_loop.md).
 
     Parameters
     ----------
@@ -78,8 +78,8 @@ def advise_in_job(
     """
     seen = surprise(rotor, JobArrays.of(runs, change), influence)
     last, own, learned = runs[-1], influence, False
-    shared, teaches = None, len(runs) > 1 or influence.departures is not None
-    if teaches and not type_only and not (seen is not None and seen.surprising):
+    shared = None
+    if len(runs) > 1 and not type_only and not (seen is not None and seen.surprising):
         found = learn(rotor, runs, change, influence)
         own, learned, shared = found.influence, True, found.own
         measured, estimated = check_run(rotor, last), check_run(rotor, found.run)
@@ -103,8 +103,7 @@ def advise_in_job(
             "this plan rests on the last readings and the type's influence alone."
         )
     if learned:
-        count = "run" if len(runs) == 1 else f"{len(runs)} runs"
-        said.append(f"Influence as this aircraft showed it in the {count} of this job.")
+        said.append(f"Influence as this aircraft showed it in the {len(runs)} runs of this job.")
     if last is not runs[-1]:
         said.append(
             '"Now" is the best estimate from all runs of the job; it differs from the last readings by their noise.'
