@@ -15,7 +15,7 @@ from trackbal.virtual import VirtualType
 @pytest.mark.parametrize("numbers", [1, 2])
 def test_widening_is_the_ratio_of_quantiles(numbers: int) -> None:
     jobs = np.array([2, 3, 5, 9, 30, 400])
-    nu = numbers * (jobs - 1)
+    nu = jobs - 1
     expected = numbers * f(numbers, nu).ppf(0.9) / chi2(numbers).ppf(0.9)
     assert widening(jobs, numbers) == pytest.approx(expected, rel=1e-9)
     assert (np.diff(widening(jobs, numbers)) < 0).all()

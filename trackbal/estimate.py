@@ -263,25 +263,20 @@ def _components(
 def _parts(size2: Reals, given: Reals, groups: Counts) -> tuple[Reals, NDArray[np.bool_]]:
     """Return what the spread is made of, (K, C, A), and which parts are to be estimated, (K,).
 
-    For every adjuster a part in proportion to the coefficient; for every adjuster and group
-    of cells one that is the same in the whole group: where the ways in which an adjuster
-    shakes a place nearly cancel, its departures do not. One part, not estimated, is `given`.
+    For every adjuster a part in proportion to the coefficient, and one that is the same in
+    the whole group of cells: where the ways in which an adjuster shakes a place nearly
+    cancel, its departures do not. Both are shared by all groups, as departures of one
+    aircraft go together and a dozen jobs tell little more. One part, not estimated, is `given`.
     """
-    cells, adjusters = size2.shape
-    found = [given]
-    for a in range(adjusters):
-        own = np.zeros((cells, adjusters))
-        own[:, a] = size2[:, a]
-        found.append(own)
-        for g in np.unique(groups):
-            member = (groups == g) & (size2[:, a] > 0)
-            if member.sum() > 1:
-                even = np.zeros((cells, adjusters))
-                even[member, a] = size2[member, a].mean()
-                found.append(even)
-    estimated = np.ones(len(found), dtype=bool)
+    even = np.zeros_like(size2)
+    for g in np.unique(groups):
+        live = (groups == g)[:, None] & (size2 > 0)
+        even += np.where(live, (size2 * live).sum(axis=0) / np.maximum(live.sum(axis=0), 1), 0.0)
+    adjusters = np.eye(size2.shape[1])[:, None, :]
+    parts = np.concatenate([given[None], adjusters * size2, adjusters * even])
+    estimated = np.ones(len(parts), dtype=bool)
     estimated[0] = False
-    return np.array(found), estimated
+    return parts, estimated
 
 
 def _relative(between: Reals, size2: Reals, groups: Counts) -> Reals:

@@ -67,7 +67,7 @@ class Family:
 def history_family(found: Estimate) -> Family:
     """Return what the history alone says; unknown coefficients are 0 without variance.
 
-    Covariances are widened for spreads that rest on few jobs (small_sample.py).
+    Spreads that rest on few jobs are widened (small_sample.py).
     """
     unknown = found.identification.unknown
     circular = np.iscomplexobj(found.error)
@@ -76,11 +76,11 @@ def history_family(found: Estimate) -> Family:
     between = np.zeros_like(found.error)
     size = unknown.shape[1]
     between[:, np.arange(size), np.arange(size)] = found.spread
-    error, between = found.error * pair, between * pair
+    between = between * pair
     if circular:
-        family = Family(_parts(found.alpha), circular_cov(error), circular_cov(between), unknown)
+        family = Family(_parts(found.alpha), circular_cov(found.error), circular_cov(between), unknown)
     else:
-        family = Family(found.alpha.real, error.real, between.real, unknown)
+        family = Family(found.alpha.real, found.error.real, between.real, unknown)
     return _blank(family)
 
 
