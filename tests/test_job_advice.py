@@ -11,6 +11,7 @@ from test_learning import random_influence
 from test_surprise import flown, influence_of
 
 from trackbal.advice import advise
+from trackbal.departures import Departures
 from trackbal.influence import Influence
 from trackbal.job_advice import advise_in_job
 from trackbal.run import Run
@@ -107,3 +108,18 @@ def test_the_verdict_is_that_of_the_readings_as_taken(amplitude: float) -> None:
     else:
         assert found.advice.verdict in ("adjust", "investigate")
     assert found.run.vibration[0, 0] == amplitude  # the estimate would have turned the verdict about
+
+
+def test_learning_does_not_explain_away_what_the_type_calls_a_fault() -> None:
+    """Adjustments that do next to nothing: by the type a fault, whatever departures could make of it."""
+    runs, change, influence = two_runs(5)
+    weak = replace(
+        influence,
+        alpha=1e-3 * influence.alpha,
+        departures=Departures(np.eye(R), np.eye(S), np.eye(R), np.array([20.0, 2.0]), np.full(S, 0.5), 5.0),
+    )
+    still = np.zeros_like(change)
+    assert advise(ROTOR, runs[0], weak, SETTING, most=2, override_stop=True).verdict == "investigate"
+    found = advise_in_job(ROTOR, [runs[0], runs[0]], still, weak, SETTING, most=2, override_stop=True)
+    assert found.advice.verdict == "investigate" and not found.learned
+    assert "explain it away" in found.advice.cautions[0]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from trackbal.advice import Advice, advise
 from trackbal.influence import Influence
@@ -74,7 +75,8 @@ def advise_in_job(
     Notes
     -----
     After a surprising run nothing is learned: if the record is wrong, so is what it
-    teaches.
+    teaches. Nor does what departures share overrule an "investigate" that the type's influence
+    says: it takes much of a mechanical fault for another influence (docs/closed_loop.md).
     """
     seen = surprise(rotor, JobArrays.of(runs, change), influence)
     last, own, learned = runs[-1], influence, False
@@ -85,22 +87,24 @@ def advise_in_job(
         measured, estimated = check_run(rotor, last), check_run(rotor, found.run)
         if (measured.inside, measured.stop) == (estimated.inside, estimated.stop) == (False, False):
             last = found.run
-    advice = advise(
-        rotor,
-        last,
-        own,
-        setting,
-        most=most,
-        chance=chance,
-        nominal=nominal,
-        override_stop=override_stop,
-        own=shared,
+    ask = partial(
+        advise, rotor, setting=setting, most=most, chance=chance, nominal=nominal, override_stop=override_stop
     )
+    advice = ask(last, own, own=shared)
+    by_type = ask(runs[-1], influence) if shared is not None else advice
+    explained_away = shared is not None and by_type.verdict == "investigate"
+    if explained_away:
+        advice, last, own, learned = by_type, runs[-1], influence, False
     said = []
     if seen is not None and seen.surprising:
         said.append(
             "The last run is not what its adjustments lead to expect. Find out why before adjusting again; "
             "this plan rests on the last readings and the type's influence alone."
+        )
+    if explained_away:
+        said.append(
+            "By the type's influence no adjustment cures this. What the earlier runs of the job taught would "
+            "explain it away, as a mechanical fault can look like another influence; it is left aside."
         )
     if learned:
         said.append(f"Influence as this aircraft showed it in the {len(runs)} runs of this job.")
