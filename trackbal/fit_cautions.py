@@ -9,7 +9,6 @@ import numpy as np
 from trackbal.estimate import LEAST_JOBS, Estimates
 from trackbal.influence import Influence
 from trackbal.rotor import Rotor
-from trackbal.run import History
 
 FEW_JOBS = 8  # a spread from fewer is uncertain by over a third of itself (1 / sqrt(2 (n - 1)), n < 5 .. 8)
 FEW_DOF = 5.0
@@ -17,10 +16,10 @@ ILL_CONDITION = 100.0  # errors 10 times those of changes made one by one
 
 
 def cautions(
-    rotor: Rotor, history: History, found: Estimates, influence: Influence, prior: Influence | None
+    rotor: Rotor, jobs: int, found: Estimates, influence: Influence, prior: Influence | None
 ) -> tuple[str, ...]:
     """Return the cautions about what was fitted."""
-    lines = [*_few_jobs(rotor, history, found, prior)]
+    lines = [*_few_jobs(rotor, jobs, found, prior)]
     lines += _unknown(rotor, found, influence)
     lines += _alike(rotor, found)
     lines += _noise(rotor, found, prior)
@@ -50,8 +49,7 @@ def aside_cautions(records: int, shift: float) -> tuple[str, ...]:
     )
 
 
-def _few_jobs(rotor: Rotor, history: History, found: Estimates, prior: Influence | None) -> Iterator[str]:
-    jobs = len(np.unique(history.job))
+def _few_jobs(rotor: Rotor, jobs: int, found: Estimates, prior: Influence | None) -> Iterator[str]:
     names = [a.name for a in rotor.adjusters]
     for what, part in (("vibration", found.vibration), ("heights", found.height)):
         most = part.jobs.max(axis=0, initial=0)

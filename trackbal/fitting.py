@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from trackbal.departures import Departures
 from trackbal.estimate import Estimates, estimate
-from trackbal.faults import find_faults, first_runs
+from trackbal.faults import find_faults
 from trackbal.fit_cautions import aside_cautions, cautions, suspect_cautions
 from trackbal.influence import Influence
-from trackbal.job_statistics import HistoryCells
+from trackbal.job_statistics import HistoryCells, Sums
+from trackbal.job_sums import JobSums
 from trackbal.likeness import family_likeness
 from trackbal.prior import history_family, prior_jobs, prior_knowledge, unite
 from trackbal.robust import Record, can_judge, records, sift_and_refit
@@ -107,23 +108,29 @@ def fit(rotor: Rotor, history: History, prior: Influence | None = None, *, robus
 
         def refit(part: History) -> Influence:
             its_cells = HistoryCells(rotor, part)
-            return _influence(its_cells, estimate_cells(its_cells, prior), prior)
+            return type_influence(rotor, estimate_cells(its_cells, prior), prior)
 
-        sifted = sift_and_refit(rotor, history, _influence(cells, without_them, prior), refit)
+        sifted = sift_and_refit(rotor, history, type_influence(rotor, without_them, prior), refit)
         if sifted.found:
             cells = HistoryCells(rotor, sifted.history)
             estimates = estimate_cells(cells, prior)
             aside = records(rotor, history, sifted, estimates)
     named = {record.job for record in aside}
     still_in = tuple(s for s in suspects if s.job not in named)
-    influence = with_departures(cells, estimates, _influence(cells, estimates, prior), prior)
-    influence = replace(influence, source=_source(history, prior))
-    told = (*(Suspect(record.job, record.run, record.why) for record in aside), *still_in)
-    result = replace(_diagnosed(rotor, influence, estimates, told), set_aside=aside)
     shift = _largest_shift(plain, without_them) if still_in else 0.0
     moved = _largest_shift(estimates, plain) if aside else 0.0
     lines = (*aside_cautions(len(aside), moved), *suspect_cautions(len(still_in), shift))
-    return replace(result, cautions=(*lines, *cautions(rotor, history, estimates, influence, prior)))
+    result = concluded(JobSums.of(cells, history, aside), estimates, prior)
+    return replace(result, suspects=result.suspects + still_in, cautions=lines + result.cautions)
+
+
+def concluded(sums: JobSums, estimates: Estimates, prior: Influence | None) -> Fit:
+    """Return the fit that estimates from sums come to; cautions about records are the caller's."""
+    influence = _with_departures(sums, estimates, type_influence(sums.rotor, estimates, prior), prior)
+    influence = replace(influence, source=_source(sums, prior))
+    suspects = tuple(Suspect(record.job, record.run, record.why) for record in sums.set_aside)
+    result = replace(_diagnosed(sums.rotor, influence, estimates, suspects), set_aside=sums.set_aside)
+    return replace(result, cautions=cautions(sums.rotor, len(sums.jobs), estimates, influence, prior))
 
 
 def find_suspects(
@@ -171,7 +178,7 @@ def _largest_shift(full: Estimates, kept: Estimates) -> float:
     return largest
 
 
-def estimate_cells(cells: HistoryCells, prior: Influence | None = None, *, spread: bool = True) -> Estimates:
+def estimate_cells(cells: Sums, prior: Influence | None = None, *, spread: bool = True) -> Estimates:
     """Return what a history says; `spread` False takes all aircraft to answer alike (least squares)."""
     regimes, sensors = len(cells.rotor.regimes), len(cells.rotor.sensors)
     known = known_height = None
@@ -186,8 +193,8 @@ def estimate_cells(cells: HistoryCells, prior: Influence | None = None, *, sprea
     )
 
 
-def _influence(cells: HistoryCells, estimates: Estimates, prior: Influence | None) -> Influence:
-    rotor = cells.rotor
+def type_influence(rotor: Rotor, estimates: Estimates, prior: Influence | None) -> Influence:
+    """Return the coefficients of a type with their covariance, without departures and source."""
     regimes, sensors, adjusters = len(rotor.regimes), len(rotor.sensors), len(rotor.adjusters)
     if prior is None:
         vibration, height = history_family(estimates.vibration), history_family(estimates.height)
@@ -211,16 +218,14 @@ def _influence(cells: HistoryCells, estimates: Estimates, prior: Influence | Non
     )
 
 
-def with_departures(
-    cells: HistoryCells, estimates: Estimates, influence: Influence, prior: Influence | None
-) -> Influence:
+def _with_departures(sums: JobSums, estimates: Estimates, influence: Influence, prior: Influence | None) -> Influence:
     """Return the influence with how departures go together, and the faults of the type's aircraft."""
-    rotor, history = cells.rotor, cells.history
+    rotor = sums.rotor
     regimes, sensors, adjusters = len(rotor.regimes), len(rotor.sensors), len(rotor.adjusters)
     if not np.isfinite(estimates.vibration.kappa).any():  # too few jobs to tell aircraft apart
         return replace(influence, departures=prior.departures if prior is not None else None)
-    alike = family_likeness(cells.vibration_statistics, estimates.vibration, (regimes, sensors))
-    alike_height = family_likeness(cells.height_statistics, estimates.height, (regimes, 1))
+    alike = family_likeness(sums.vibration_statistics, estimates.vibration, (regimes, sensors))
+    alike_height = family_likeness(sums.height_statistics, estimates.height, (regimes, 1))
     together = Departures(
         regimes=alike.regimes,
         sensors=alike.sensors,
@@ -229,11 +234,11 @@ def with_departures(
         unexplained=np.zeros(sensors),
         unexplained_height=0.0,
     )
-    return replace(influence, departures=find_faults(rotor, influence, together, first_runs(history)))
+    return replace(influence, departures=find_faults(rotor, influence, together, sums.starts))
 
 
-def _source(history: History, prior: Influence | None) -> dict[str, Any]:
-    source: dict[str, Any] = {"jobs": len(np.unique(history.job)), "runs": len(history.run), "dates": None}
+def _source(sums: JobSums, prior: Influence | None) -> dict[str, Any]:
+    source: dict[str, Any] = {"jobs": len(sums.jobs), "runs": sums.runs, "dates": None}
     return source if prior is None else source | {"prior_jobs": prior_jobs(prior)}
 
 

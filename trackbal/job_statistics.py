@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,6 +65,19 @@ class CellStatistics:
             self.repeat_squares,
             self.repeat_dof,
         )
+
+
+class Sums(Protocol):
+    """What a fit needs of a history: statistics of all cells, and the largest change of each adjuster."""
+
+    @property
+    def rotor(self) -> Rotor: ...  # noqa: D102
+    @property
+    def vibration_statistics(self) -> list[CellStatistics]: ...  # noqa: D102
+    @property
+    def height_statistics(self) -> list[CellStatistics]: ...  # noqa: D102
+    @property
+    def largest_change(self) -> Reals: ...  # noqa: D102
 
 
 @dataclass(frozen=True)

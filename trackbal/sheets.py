@@ -86,6 +86,11 @@ def read_history(rotor: Rotor, runs_file: File, adjustments_file: File) -> Histo
         belongs to no run.
     """
     table = CsvTable.load(runs_file)
+    return history_of(rotor, table, CsvTable.load(adjustments_file))
+
+
+def history_of(rotor: Rotor, table: CsvTable, adjustments: CsvTable) -> History:
+    """Return the history of the two sheets. Raises InputError as `read_history`."""
     headings = read_headings(rotor, table, ("job", "run"))
     regime = table.choices(headings.plain["regime"], [r.name for r in rotor.regimes], "regime")
     jobs, job, run, run_of_row = _number_runs(table, headings.plain["job"], headings.plain["run"])
@@ -104,8 +109,8 @@ def read_history(rotor: Rotor, runs_file: File, adjustments_file: File) -> Histo
         height=means.height.reshape(*by_run, -1),
         height_count=means.height_count.reshape(by_run),
         height_squares=means.height_squares.reshape(by_run),
-        change=_read_changes(rotor, adjustments_file, jobs, job),
-        source=os.fspath(runs_file),
+        change=_read_changes(rotor, adjustments, jobs, job),
+        source=os.fspath(table.source),
     )
 
 
@@ -132,10 +137,9 @@ def _number_runs(table: CsvTable, job_at: int, run_at: int) -> tuple[tuple[str, 
     return jobs, job, run, position.reshape(-1)
 
 
-def _read_changes(rotor: Rotor, file: File, jobs: tuple[str, ...], job: Counts) -> Reals:
+def _read_changes(rotor: Rotor, table: CsvTable, jobs: tuple[str, ...], job: Counts) -> Reals:
     """Return the adjustments made before each run since its job's first, shape (n, A, B)."""
     sheet = "a history's adjustments sheet"
-    table = CsvTable.load(file)
     job_at, run_at, blade_at, adjuster_at, amount_at = table.require(
         ("job", "after_run", "blade", "adjuster", "amount"), sheet
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING
 
 import click
@@ -9,6 +10,8 @@ import click
 from trackbal.commands.options import echo_json, force_option, json_option, rotor_option
 
 if TYPE_CHECKING:
+    from trackbal.fitting import Fit
+    from trackbal.influence import Influence
     from trackbal.rotor import Rotor
     from trackbal.run import History
 
@@ -25,6 +28,8 @@ if TYPE_CHECKING:
 @click.option("--log", "log_files", multiple=True, metavar="LOGBOOK", help="A logbook instead; may be repeated.")
 @click.option("--prior", "prior_file", metavar="INFLUENCE.json", help="An earlier influence file to build on.")
 @click.option("--out", required=True, metavar="INFLUENCE.json", help="The influence file to write.")
+@click.option("--keep", "keep_file", metavar="SUMS.npz", help="Keep the sums of the jobs, for --add later.")
+@click.option("--add", "add_file", metavar="SUMS.npz", help="Add the history to sums that were kept.")
 @click.option("--plain", is_flag=True, help="Rely on every record, those that do not fit too.")
 @click.option("--page", "page_file", metavar="FILE.html", help="Write a page with pictures of the fit too.")
 @json_option
@@ -36,6 +41,8 @@ def fit(
     log_files: tuple[str, ...],
     prior_file: str | None,
     out: str,
+    keep_file: str | None,
+    add_file: str | None,
     plain: bool,
     page_file: str | None,
     as_json: bool,
@@ -48,6 +55,12 @@ def fit(
       trackbal fit --rotor rotor.toml --runs history.csv --adjustments history_adj.csv \\
           --out influence.json
       trackbal fit --rotor rotor.toml --log fleet.tblog --out influence.json
+
+    With --keep or --add a history of any length is read piece by piece, jobs whole:
+
+    
+      trackbal fit --rotor rotor.toml --runs may.csv --adjustments may_adj.csv \\
+          --add april.npz --keep may.npz --out influence.json
     """
     from trackbal.files import check_free, write_whole
     from trackbal.fit_report import fit_json, report
@@ -57,10 +70,15 @@ def fit(
     from trackbal.rotor import Rotor
 
     rotor = Rotor.load(rotor_file)
-    history = _history(rotor, runs_file, adjustments_file, log_files)
     prior = Influence.load(prior_file, rotor) if prior_file else None
-    check_free(out, page_file, force=force)
-    found = fit_influence(rotor, history, prior, robust=not plain)
+    check_free(out, page_file, keep_file, force=force)
+    if keep_file is not None or add_file is not None:
+        if page_file is not None or log_files:
+            raise click.UsageError("--keep and --add go with --runs and --adjustments, and without --page")
+        found = _fleet(rotor, runs_file, adjustments_file, prior, add_file, keep_file, plain, force)
+    else:
+        history = _history(rotor, runs_file, adjustments_file, log_files)
+        found = fit_influence(rotor, history, prior, robust=not plain)
     write_influence(out, rotor, found.influence, force=force)
     if page_file is not None:
         from trackbal.fit_page import fit_page
@@ -72,6 +90,37 @@ def fit(
         click.echo(report(rotor, found), nl=False)
         click.echo(f"Written to {out}{f' and {page_file}' if page_file else ''}.", err=True)
     return 0
+
+
+def _fleet(
+    rotor: Rotor,
+    runs_file: str | None,
+    adjustments_file: str | None,
+    prior: Influence | None,
+    add_file: str | None,
+    keep_file: str | None,
+    plain: bool,
+    force: bool,
+) -> Fit:
+    """Fit a history read in pieces, with sums kept before; keep the sums."""
+    from trackbal.fleet_fit import fit_sums, sum_up
+    from trackbal.history_stream import history_pieces
+    from trackbal.job_sums import JobSums
+
+    if runs_file is None or adjustments_file is None:
+        raise click.UsageError("give --runs HISTORY.csv with --adjustments HISTORY_ADJ.csv")
+    kept = JobSums.load(add_file, rotor) if add_file is not None else None
+    pieces = history_pieces(rotor, runs_file, adjustments_file, progress=_progress if sys.stderr.isatty() else None)
+    sums = sum_up(rotor, pieces, kept, robust=not plain)
+    found = fit_sums(sums, prior)
+    if keep_file is not None:
+        sums.save(keep_file, force=force)
+    return found
+
+
+def _progress(share: float) -> None:
+    """Show on a terminal how far the history has been read."""
+    click.echo(f"\rread {100 * share:.0f} %", nl=share >= 1.0, err=True)
 
 
 def _history(rotor: Rotor, runs_file: str | None, adjustments_file: str | None, log_files: tuple[str, ...]) -> History:

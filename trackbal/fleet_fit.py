@@ -1,0 +1,80 @@
+"""A fit of a fleet of any size: sheet by pieces, sums kept, a month added without the years before it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from trackbal.estimate import Estimates
+from trackbal.fitting import Fit, concluded, estimate_cells, fit, type_influence
+from trackbal.influence import Influence
+from trackbal.job_statistics import HistoryCells
+from trackbal.job_sums import JobSums, refuse_known_jobs
+from trackbal.robust import can_judge, records
+from trackbal.rotor import Rotor
+from trackbal.run import History
+from trackbal.set_aside import sift
+
+
+def sum_up(
+    rotor: Rotor,
+    pieces: Iterable[History],
+    kept: JobSums | None = None,
+    *,
+    robust: bool = True,
+) -> JobSums:
+    """Return the sums of a history read in pieces, with those kept before.
+
+    Parameters
+    ----------
+    pieces : iterable of History
+        Each of whole jobs. What does not fit is set aside by the type's coefficients: those of
+        the sums kept, else those of the first piece (make it large).
+    kept : JobSums, optional
+    robust : bool
+        False: every record is relied upon.
+
+    Raises
+    ------
+    InputError
+        If a job stands in the sums already.
+    """
+    parts = [] if kept is None else [kept]
+    held = frozenset() if kept is None else frozenset(kept.jobs)
+    known = _Reference.of_sums(kept) if kept is not None and robust else None
+    for piece in pieces:
+        refuse_known_jobs(held, piece.jobs, piece.source)
+        if robust and known is None:
+            known = _Reference.of_history(rotor, piece)
+        parts.append(_sums(rotor, piece, known))
+    return JobSums.joined(parts)
+
+
+class _Reference:
+    """Coefficients that records are judged by."""
+
+    def __init__(self, influence: Influence, estimates: Estimates) -> None:
+        self.influence, self.estimates = influence, estimates
+
+    @classmethod
+    def of_sums(cls, sums: JobSums) -> _Reference | None:
+        found = estimate_cells(sums)
+        return cls(type_influence(sums.rotor, found, None), found) if can_judge(found) else None
+
+    @classmethod
+    def of_history(cls, rotor: Rotor, history: History) -> _Reference | None:
+        found = fit(rotor, history)
+        cells = HistoryCells(rotor, sift(rotor, history, found.influence).history)
+        estimates = estimate_cells(cells)
+        return cls(found.influence, estimates) if can_judge(estimates) else None
+
+
+def _sums(rotor: Rotor, piece: History, known: _Reference | None) -> JobSums:
+    if known is None:
+        return JobSums.of(HistoryCells(rotor, piece))
+    sifted = sift(rotor, piece, known.influence)
+    return JobSums.of(HistoryCells(rotor, sifted.history), piece, records(rotor, piece, sifted, known.estimates))
+
+
+def fit_sums(sums: JobSums, prior: Influence | None = None) -> Fit:
+    """Fit the influence coefficients of a type to the sums of its jobs; parameters as in fitting.fit."""
+    return concluded(sums, estimate_cells(sums, prior), prior)
