@@ -12,7 +12,7 @@ unrecorded work to move the readings as far as recorded work does (Box and Tiao 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -139,10 +139,15 @@ class Account:
 
 @dataclass(frozen=True)
 class Weights:
-    """Log-probability of the readings under each of H accounts, cell by cell: (H, R, S) and (H, R)."""
+    """Log-probability of the readings under each of H accounts, cell by cell: (H, R, S) and (H, R).
+
+    `excess` and `height_excess`, of the same shapes: chi-square of the readings less its degrees of freedom.
+    """
 
     vibration: Reals
     height: Reals
+    excess: Reals
+    height_excess: Reals
 
     @property
     def total(self) -> Reals:
@@ -151,7 +156,7 @@ class Weights:
 
 
 def weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, sizes: Sizes) -> Weights:
-    """Return how probable the readings are under accounts of one job.
+    """Return how probable the readings are under accounts of a job, or of several jobs of as many runs.
 
     Parameters
     ----------
@@ -162,13 +167,15 @@ def weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, sizes
         What readings and steps are taken to be where an account leaves them free.
     """
     parts = [_weigh(rotor, accounts[i : i + _BATCH], influence, sizes) for i in range(0, len(accounts), _BATCH)]
-    return Weights(np.concatenate([p.vibration for p in parts]), np.concatenate([p.height for p in parts]))
+    names = [f.name for f in fields(Weights)]
+    return Weights(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
 def _weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, sizes: Sizes) -> Weights:
     runs = len(accounts[0].job)
     vibration = np.zeros((len(accounts), *accounts[0].out.shape[1:]))
     height = np.zeros((len(accounts), accounts[0].out_height.shape[1]))
+    excess, height_excess = np.zeros_like(vibration), np.zeros_like(height)
     belief = prior_belief(rotor, _bounded(rotor, influence, sizes))
     stacked = JobArrays(
         np.stack([a.job.vibration for a in accounts], axis=1),
@@ -193,13 +200,15 @@ def _weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, size
         )
         vibration += seen.log_likelihood + scale[t] * seen.dof
         height += tips.log_likelihood + rise[t] * tips.dof
+        excess += np.where(seen.dof > 0, seen.chi2 - seen.dof, 0.0)
+        height_excess += np.where(tips.dof > 0, tips.chi2 - tips.dof, 0.0)
     out = np.stack([a.out for a in accounts], axis=1)
     out_height = np.stack([a.out_height for a in accounts], axis=1)
     size = np.maximum(np.abs(np.where(out, stacked.vibration, 0.0)) / np.sqrt(2.0), sizes.vibration)
     height_size = np.maximum(_tip_rms(np.where(out_height[..., None], stacked.height, 0.0)), sizes.height)
     vibration += np.where(out, _anything(size, 2), 0.0).sum(axis=0)
     height += np.where(out_height, _anything(height_size, len(rotor.blades) - 1), 0.0).sum(axis=0)
-    return Weights(vibration, height)
+    return Weights(vibration, height, excess, height_excess)
 
 
 def _bounded(rotor: Rotor, influence: Influence, sizes: Sizes) -> Influence:

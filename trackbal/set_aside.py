@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trackbal.accounts import Account, Sizes, Weights, weigh
+from trackbal.accounts import Account, Sizes, weigh
 from trackbal.influence import Influence
 from trackbal.rotor import Rotor
 from trackbal.run import Counts, History
@@ -32,6 +32,9 @@ STEP_SIZES = (
     16.0,
 )  # usual sizes of a step that unknown work may have been: a normal law alone has thin tails
 WANTED_ODDS = 20.0
+#: A log-likelihood gain of log(WANTED_ODDS) and more, for which chi-square must exceed its mean by about twice that.
+LEAST_EXCESS = 8.0
+_SIDE_BY_SIDE = 256
 MOST_OF_JOB = 4  # records of one job set aside, at most
 
 
@@ -122,12 +125,13 @@ def set_asides(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -
     open_steps = [(t, size) for t in range(1, n) if not now.loose[t] for size in STEP_SIZES]
     steps = [now.loosened(t, size) for t, size in open_steps]
     at = weigh(rotor, [now, *whole, everything, *steps], influence, sizes)
-    gain = Weights(at.vibration - at.vibration[0], at.height - at.height[0])
+    gain, height_gain = at.vibration - at.vibration[0], at.height - at.height[0]
+    total = at.total - at.total[0]
     read, tips = now.job.vibration_count > 0, now.job.height_count > 0
     left = read.sum(axis=0)  # runs in which each reading is still taken
     found: dict[str, list[SetAside]] = {kind: [] for kind in CLASSES}
     for t in range(n):
-        v, h = gain.vibration[1 + t], gain.height[1 + t]
+        v, h = gain[1 + t], height_gain[1 + t]
         # the first or last run being wrong as a whole is the same as a step beside it
         if (read[t].any() or tips[t].any()) and (0 < t < n - 1 or n == 1):
             found["run"].append(SetAside("run", t, None, None, float(v.sum() + h.sum())))
@@ -139,13 +143,12 @@ def set_asides(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -
             found["reading"].append(SetAside("reading", t, r, s, float(v[r, s])))
         for r in np.flatnonzero(tips[t]).tolist():
             found["reading"].append(SetAside("reading", t, r, -1, float(h[r])))
-    v, h = gain.vibration[1 + n], gain.height[1 + n]
+    v, h = gain[1 + n], height_gain[1 + n]
     every = found["column in every run"]
     every += [SetAside("column in every run", n - 1, None, s, float(v[:, s].sum())) for s in range(v.shape[1])]
     every += [SetAside("column in every run", n - 1, None, -1, float(h.sum()))]
     found["step"] = [
-        SetAside("step", t, None, None, float(g), size)
-        for (t, size), g in zip(open_steps, gain.total[2 + n :], strict=True)
+        SetAside("step", t, None, None, float(g), size) for (t, size), g in zip(open_steps, total[2 + n :], strict=True)
     ]
     return [
         (one, one.gain + math.log(CLASSES[kind] / len(members))) for kind, members in found.items() for one in members
@@ -190,13 +193,32 @@ def sift(rotor: Rotor, history: History, influence: Influence) -> Sifted:
     count, height_count = history.vibration_count.copy(), history.height_count.copy()
     part = np.zeros(len(history.run), dtype=int)
     found: list[tuple[int, SetAside]] = []
-    for rows in rows_of_jobs(history):
+    for rows in worth_judging(rotor, history, influence, sizes):
         its, account = judge_job(rotor, job_arrays(history, rows), influence, sizes)
         part[rows] = np.cumsum(account.loose > 0)
         if its:
             count[rows], height_count[rows] = account.job.vibration_count, account.job.height_count
             found += [(int(rows[one.run]), one) for one in its]
     return Sifted(parted(history, count, height_count, part), tuple(found))
+
+
+def worth_judging(rotor: Rotor, history: History, influence: Influence, sizes: Sizes) -> list[Counts]:
+    """Return the runs of every job whose readings are far enough from the expected for anything to be set aside.
+
+    Jobs of as many runs are weighed side by side, which takes a fraction of the time of judging each.
+    """
+    by_length: dict[int, list[Counts]] = {}
+    for rows in rows_of_jobs(history):
+        by_length.setdefault(len(rows), []).append(rows)
+    found: list[Counts] = []
+    for jobs in by_length.values():
+        for first in range(0, len(jobs), _SIDE_BY_SIDE):
+            some = jobs[first : first + _SIDE_BY_SIDE]
+            at = weigh(rotor, [Account.as_recorded(job_arrays(history, rows)) for rows in some], influence, sizes)
+            largest = np.maximum(at.excess.max(axis=(1, 2)), at.height_excess.max(axis=1))
+            whole = at.excess.sum(axis=(1, 2)) + at.height_excess.sum(axis=1)
+            found += [some[j] for j in np.flatnonzero((largest > LEAST_EXCESS) | (whole > LEAST_EXCESS))]
+    return sorted(found, key=lambda rows: int(rows[0]))
 
 
 def parted(history: History, count: Counts, height_count: Counts, part: Counts) -> History:
