@@ -22,6 +22,8 @@ from trackbal.run import Counts, Reals
 LEAST_JOBS = 3
 #: Jobs times cells the variance components are estimated on; larger histories give evenly spaced jobs.
 COMPONENT_SAMPLE = 6000
+#: Jobs from which the even part of a spread (see _parts) is estimated sensor by sensor.
+MANY_JOBS = 16
 START_KAPPA2 = 0.01
 OUTER_ROUNDS = 6
 OUTER_TOLERANCE = 1e-4
@@ -244,7 +246,8 @@ def _components(
     estimated = free & ~seen.unknown
     given = np.where(free, 0.0, size2)
     size2 = np.where(estimated, size2, 0.0)
-    parts, open_parts = _parts(size2, given, groups)
+    apart = len(sample[0].dof) >= MANY_JOBS
+    parts, open_parts = _parts(size2, given, groups, apart)
     start = np.where(open_parts, START_KAPPA2 / 2.0, 1.0)
     now = mixed.Components(np.maximum(sigma2, mixed.noise_floor(data)), start)
     for _ in range(OUTER_ROUNDS):
@@ -256,24 +259,27 @@ def _components(
         size2, largest = new, size2.max(axis=0, initial=0.0)
         if (moved <= OUTER_TOLERANCE * largest).all():
             break
-        parts, open_parts = _parts(size2, given, groups)
+        parts, open_parts = _parts(size2, given, groups, apart)
     return _Components(between, now.sigma2, now.sigma2 * at.noise_trace, size2)
 
 
-def _parts(size2: Reals, given: Reals, groups: Counts) -> tuple[Reals, NDArray[np.bool_]]:
+def _parts(size2: Reals, given: Reals, groups: Counts, apart: bool) -> tuple[Reals, NDArray[np.bool_]]:
     """Return what the spread is made of, (K, C, A), and which parts are to be estimated, (K,).
 
     For every adjuster a part in proportion to the coefficient, and one that is the same in
     the whole group of cells: where the ways in which an adjuster shakes a place nearly
     cancel, its departures do not. Both are shared by all groups, as departures of one
-    aircraft go together and a dozen jobs tell little more. One part, not estimated, is `given`.
+    aircraft go together and a dozen jobs tell little more; `apart`: the second part is each
+    group's own. One part, not estimated, is `given`.
     """
-    even = np.zeros_like(size2)
+    even = []
     for g in np.unique(groups):
         live = (groups == g)[:, None] & (size2 > 0)
-        even += np.where(live, (size2 * live).sum(axis=0) / np.maximum(live.sum(axis=0), 1), 0.0)
+        even.append(np.where(live, (size2 * live).sum(axis=0) / np.maximum(live.sum(axis=0), 1), 0.0))
+    if not apart:
+        even = [np.sum(even, axis=0)]
     adjusters = np.eye(size2.shape[1])[:, None, :]
-    parts = np.concatenate([given[None], adjusters * size2, adjusters * even])
+    parts = np.concatenate([given[None], adjusters * size2, *(adjusters * each for each in even)])
     estimated = np.ones(len(parts), dtype=bool)
     estimated[0] = False
     return parts, estimated

@@ -100,28 +100,60 @@ def fit(rotor: Rotor, history: History, prior: Influence | None = None, *, robus
     is its own. Coefficients of different aircraft differ (mixed.py); covariances in
     the result are for the next aircraft. What the runs cannot tell is marked unknown.
     """
-    cells = HistoryCells(rotor, history)
-    plain = estimates = estimate_cells(cells, prior)
-    suspects, without_them = find_suspects(cells, estimates, prior)
-    aside: tuple[Record, ...] = ()
-    if robust and can_judge(without_them):
-
-        def refit(part: History) -> Influence:
-            its_cells = HistoryCells(rotor, part)
-            return type_influence(rotor, estimate_cells(its_cells, prior), prior)
-
-        sifted = sift_and_refit(rotor, history, type_influence(rotor, without_them, prior), refit)
-        if sifted.found:
-            cells = HistoryCells(rotor, sifted.history)
-            estimates = estimate_cells(cells, prior)
-            aside = records(rotor, history, sifted, estimates)
-    named = {record.job for record in aside}
-    still_in = tuple(s for s in suspects if s.job not in named)
-    shift = _largest_shift(plain, without_them) if still_in else 0.0
-    moved = _largest_shift(estimates, plain) if aside else 0.0
-    lines = (*aside_cautions(len(aside), moved), *suspect_cautions(len(still_in), shift))
-    result = concluded(JobSums.of(cells, history, aside), estimates, prior)
+    kept = kept_records(rotor, history, prior, robust=robust)
+    named = {record.job for record in kept.set_aside}
+    still_in = tuple(s for s in kept.suspects if s.job not in named)
+    shift = _largest_shift(kept.plain, kept.without_suspects) if still_in else 0.0
+    moved = _largest_shift(kept.estimates, kept.plain) if kept.set_aside else 0.0
+    lines = (*aside_cautions(len(kept.set_aside), moved), *suspect_cautions(len(still_in), shift))
+    result = concluded(JobSums.of(kept.cells, history, kept.set_aside), kept.estimates, prior)
     return replace(result, suspects=result.suspects + still_in, cautions=lines + result.cautions)
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What of a history is relied upon, and what it says.
+
+    Parameters
+    ----------
+    cells : HistoryCells
+        Without what was set aside.
+    estimates : Estimates
+        Of these cells.
+    plain, without_suspects : Estimates
+        Of everything; without the runs that stand out.
+    suspects : tuple of Suspect
+        Those runs.
+    set_aside : tuple of Record
+    """
+
+    cells: HistoryCells
+    estimates: Estimates
+    plain: Estimates
+    without_suspects: Estimates
+    suspects: tuple[Suspect, ...]
+    set_aside: tuple[Record, ...] = ()
+
+
+def kept_records(rotor: Rotor, history: History, prior: Influence | None = None, *, robust: bool = True) -> Kept:
+    """Return what of a history is relied upon; parameters as in `fit`."""
+    cells = HistoryCells(rotor, history)
+    estimates = estimate_cells(cells, prior)
+    suspects, without_them = find_suspects(cells, estimates, prior)
+    everything = Kept(cells, estimates, estimates, without_them, suspects)
+    if not (robust and can_judge(without_them)):
+        return everything
+
+    def refit(part: History) -> Influence:
+        return type_influence(rotor, estimate_cells(HistoryCells(rotor, part), prior), prior)
+
+    sifted = sift_and_refit(rotor, history, type_influence(rotor, without_them, prior), refit)
+    if not sifted.found:
+        return everything
+    cells = HistoryCells(rotor, sifted.history)
+    estimates = estimate_cells(cells, prior)
+    aside = records(rotor, history, sifted, estimates)
+    return replace(everything, cells=cells, estimates=estimates, set_aside=aside)
 
 
 def concluded(sums: JobSums, estimates: Estimates, prior: Influence | None) -> Fit:

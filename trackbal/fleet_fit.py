@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from trackbal.estimate import Estimates
-from trackbal.fitting import Fit, concluded, estimate_cells, fit, type_influence
+from trackbal.fitting import Fit, concluded, estimate_cells, kept_records, type_influence
 from trackbal.influence import Influence
 from trackbal.job_statistics import HistoryCells
 from trackbal.job_sums import JobSums, refuse_known_jobs
@@ -62,10 +62,8 @@ class _Reference:
 
     @classmethod
     def of_history(cls, rotor: Rotor, history: History) -> _Reference | None:
-        found = fit(rotor, history)
-        cells = HistoryCells(rotor, sift(rotor, history, found.influence).history)
-        estimates = estimate_cells(cells)
-        return cls(found.influence, estimates) if can_judge(estimates) else None
+        found = kept_records(rotor, history).estimates
+        return cls(type_influence(rotor, found, None), found) if can_judge(found) else None
 
 
 def _sums(rotor: Rotor, piece: History, known: _Reference | None) -> JobSums:

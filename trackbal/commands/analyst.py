@@ -77,7 +77,7 @@ def fit(
             raise click.UsageError("--keep and --add go with --runs and --adjustments, and without --page")
         found = _fleet(rotor, runs_file, adjustments_file, prior, add_file, keep_file, plain, force)
     else:
-        history = _history(rotor, runs_file, adjustments_file, log_files)
+        history = past_runs(rotor, runs_file, adjustments_file, log_files)
         found = fit_influence(rotor, history, prior, robust=not plain)
     write_influence(out, rotor, found.influence, force=force)
     if page_file is not None:
@@ -123,7 +123,7 @@ def _progress(share: float) -> None:
     click.echo(f"\rread {100 * share:.0f} %", nl=share >= 1.0, err=True)
 
 
-def _history(rotor: Rotor, runs_file: str | None, adjustments_file: str | None, log_files: tuple[str, ...]) -> History:
+def past_runs(rotor: Rotor, runs_file: str | None, adjustments_file: str | None, log_files: tuple[str, ...]) -> History:
     """Return past runs from the two sheets of a history, or from logbooks."""
     if log_files and runs_file is None and adjustments_file is None:
         from trackbal.logbook.exchange import read_logbooks

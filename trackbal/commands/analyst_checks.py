@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 
 import click
 
 from trackbal.commands.options import echo_json, force_option, json_option, rotor_option
 
-history_options = (
-    click.option("--runs", "runs_file", required=True, metavar="HISTORY.csv", help="Past runs, with job and run."),
+_HISTORY_OPTIONS = (
+    rotor_option,
+    click.option("--runs", "runs_file", metavar="HISTORY.csv", help="Past runs, with job and run columns."),
     click.option(
-        "--adjustments",
-        "adjustments_file",
-        required=True,
-        metavar="HISTORY_ADJ.csv",
-        help="The adjustments made between them.",
+        "--adjustments", "adjustments_file", metavar="HISTORY_ADJ.csv", help="The adjustments made between them."
     ),
+    click.option("--log", "log_files", multiple=True, metavar="LOGBOOK", help="A logbook instead; may be repeated."),
 )
+
+
+def history_options(command: Callable[..., int]) -> Callable[..., int]:
+    """Give a command the options that name a rotor and its past runs."""
+    for option in reversed(_HISTORY_OPTIONS):
+        command = option(command)
+    return command
 
 
 def _progress(done: int, total: int) -> None:
@@ -26,9 +32,7 @@ def _progress(done: int, total: int) -> None:
 
 
 @click.command()
-@rotor_option
-@history_options[0]
-@history_options[1]
+@history_options
 @click.option(
     "--influence",
     "influence_file",
@@ -41,8 +45,9 @@ def _progress(done: int, total: int) -> None:
 @force_option
 def audit(
     rotor_file: str,
-    runs_file: str,
-    adjustments_file: str,
+    runs_file: str | None,
+    adjustments_file: str | None,
+    log_files: tuple[str, ...],
     influence_file: str | None,
     corrected_runs: str | None,
     corrected_adjustments: str | None,
@@ -60,17 +65,18 @@ def audit(
     """
     from trackbal.audit import audit as weigh_records
     from trackbal.audit_report import audit_json, report
+    from trackbal.commands.analyst import past_runs
     from trackbal.files import check_free, refuse_inputs
     from trackbal.fitting import fit
     from trackbal.influence import Influence
     from trackbal.rotor import Rotor
-    from trackbal.sheets import read_history, write_history
+    from trackbal.sheets import write_history
 
     if (corrected_runs is None) != (corrected_adjustments is None):
         raise click.UsageError("--corrected-runs and --corrected-adjustments belong together")
-    refuse_inputs((corrected_runs, corrected_adjustments), (runs_file, adjustments_file))
+    refuse_inputs((corrected_runs, corrected_adjustments), filter(None, (runs_file, adjustments_file, *log_files)))
     rotor = Rotor.load(rotor_file)
-    history = read_history(rotor, runs_file, adjustments_file)
+    history = past_runs(rotor, runs_file, adjustments_file, log_files)
     influence = Influence.load(influence_file, rotor) if influence_file else fit(rotor, history).influence
     check_free(corrected_runs, corrected_adjustments, force=force)
     found = weigh_records(rotor, history, influence, _progress if sys.stderr.isatty() else None)
@@ -86,33 +92,42 @@ def audit(
 
 
 @click.command()
-@rotor_option
-@history_options[0]
-@history_options[1]
+@history_options
+@click.option("--plain", is_flag=True, help="Rely on every record, those that do not fit too.")
 @json_option
-def examine(rotor_file: str, runs_file: str, adjustments_file: str, as_json: bool) -> int:
+def examine(
+    rotor_file: str,
+    runs_file: str | None,
+    adjustments_file: str | None,
+    log_files: tuple[str, ...],
+    plain: bool,
+    as_json: bool,
+) -> int:
     """Check the model a fit of a history would rest on, and what would teach most next.
 
     Is one influence for all blades justified, is the response in proportion to the amounts
     used, did it drift; how well is each job predicted by the others; which aircraft is
-    unlike its type. Exit code 1 if the model does not hold or an aircraft is unlike its type.
+    unlike its type. Records that do not fit are set aside first, as by fit. Exit code 1 if the
+    model does not hold or an aircraft is unlike its type.
 
     \b
     Example:
       trackbal examine --rotor rotor.toml --runs history.csv --adjustments history_adj.csv
     """
+    from trackbal.commands.analyst import past_runs
     from trackbal.examination import examination_json, report
     from trackbal.examination import examine as examine_history
-    from trackbal.fitting import estimate_cells
-    from trackbal.job_statistics import HistoryCells
+    from trackbal.fitting import kept_records
     from trackbal.rotor import Rotor
-    from trackbal.sheets import read_history
 
     rotor = Rotor.load(rotor_file)
-    cells = HistoryCells(rotor, read_history(rotor, runs_file, adjustments_file))
-    found = examine_history(cells, estimate_cells(cells))
+    history = past_runs(rotor, runs_file, adjustments_file, log_files)
+    kept = kept_records(rotor, history, robust=not plain)
+    found = examine_history(kept.cells, kept.estimates)
     if as_json:
-        echo_json(examination_json(found))
+        echo_json({**examination_json(found), "set_aside": len(kept.set_aside)})
     else:
         click.echo(report(found), nl=False)
+        if kept.set_aside:
+            click.echo(f"\nRecords set aside first: {len(kept.set_aside)}; fit and audit name them.")
     return 1 if found.warns else 0
