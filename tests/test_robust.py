@@ -92,6 +92,15 @@ def test_a_wrong_adjustment_parts_the_job_and_keeps_its_readings() -> None:
     assert "not relied upon" in result.cautions[0]
 
 
+def test_a_first_run_of_which_only_heights_are_left_does_no_harm() -> None:
+    fleet = fly_fleet("uneven4", 15, seed=4)
+    count = fleet.history.vibration_count.copy()
+    count[fleet.history.run == 1] = 0
+    found = fit(fleet.kind.rotor, replace(fleet.history, vibration_count=count)).influence
+    assert found.departures is not None and np.isfinite(found.departures.fault).all()
+    assert not found.unknown_vibration.any()
+
+
 def test_histories_too_small_to_judge_are_fitted_as_they_are() -> None:
     rotor = plain_rotor(regimes=1, sensors=1, adjusters=1)
     history = simulate(rotor, Truth.draw(rotor, seed=1), jobs=2, runs=3, seed=1)

@@ -332,8 +332,10 @@ def _departure_cov(model: TypeModel, one: Entries, a: _Lever, other: Entries, b:
     cov = np.zeros((n + len(one.height_regime) * blades, k + len(other.height_regime) * blades))
     alike = model.departures.regimes[np.ix_(one.regime, other.regime)]
     alike = alike * model.departures.sensors[np.ix_(one.sensor, other.sensor)]
-    parts_a = a.vibration.swapaxes(0, 1).reshape(n, -1)  # real parts of all cells, then imaginary parts
-    parts_b = b.vibration.swapaxes(0, 1).reshape(k, -1)
+    parts_a = a.vibration.swapaxes(0, 1).reshape(
+        n, a.vibration.shape[-1]
+    )  # real parts of all cells, then imaginary parts
+    parts_b = b.vibration.swapaxes(0, 1).reshape(k, b.vibration.shape[-1])
     cov[:n, :k] = (parts_a @ parts_b.T) * np.tile(alike, (2, 2))
     alike = model.departures.heights[np.ix_(one.height_regime, other.height_regime)]
     tips = a.height.reshape(-1, a.height.shape[-1]) @ b.height.reshape(-1, b.height.shape[-1]).T
