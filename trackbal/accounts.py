@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from trackbal.belief import Belief, after_change, observe, prior_belief
 from trackbal.influence import Influence
 from trackbal.rotor import Rotor
-from trackbal.run import History, Reals
+from trackbal.run import Counts, History, Reals
 from trackbal.surprise import JobArrays
 
 _BATCH = 256  # accounts weighed side by side
@@ -139,15 +139,10 @@ class Account:
 
 @dataclass(frozen=True)
 class Weights:
-    """Log-probability of the readings under each of H accounts, cell by cell: (H, R, S) and (H, R).
-
-    `excess` and `height_excess`, of the same shapes: chi-square of the readings less its degrees of freedom.
-    """
+    """Log-probability of the readings under each of H accounts, cell by cell: (H, R, S) and (H, R)."""
 
     vibration: Reals
     height: Reals
-    excess: Reals
-    height_excess: Reals
 
     @property
     def total(self) -> Reals:
@@ -175,8 +170,7 @@ def _weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, size
     runs = len(accounts[0].job)
     vibration = np.zeros((len(accounts), *accounts[0].out.shape[1:]))
     height = np.zeros((len(accounts), accounts[0].out_height.shape[1]))
-    excess, height_excess = np.zeros_like(vibration), np.zeros_like(height)
-    belief = prior_belief(rotor, _bounded(rotor, influence, sizes))
+    belief = prior_belief(rotor, bounded(rotor, influence, sizes))
     stacked = JobArrays(
         np.stack([a.job.vibration for a in accounts], axis=1),
         np.stack([a.job.vibration_count for a in accounts], axis=1),
@@ -200,18 +194,25 @@ def _weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, size
         )
         vibration += seen.log_likelihood + scale[t] * seen.dof
         height += tips.log_likelihood + rise[t] * tips.dof
-        excess += np.where(seen.dof > 0, seen.chi2 - seen.dof, 0.0)
-        height_excess += np.where(tips.dof > 0, tips.chi2 - tips.dof, 0.0)
     out = np.stack([a.out for a in accounts], axis=1)
     out_height = np.stack([a.out_height for a in accounts], axis=1)
     size = np.maximum(np.abs(np.where(out, stacked.vibration, 0.0)) / np.sqrt(2.0), sizes.vibration)
     height_size = np.maximum(_tip_rms(np.where(out_height[..., None], stacked.height, 0.0)), sizes.height)
-    vibration += np.where(out, _anything(size, 2), 0.0).sum(axis=0)
-    height += np.where(out_height, _anything(height_size, len(rotor.blades) - 1), 0.0).sum(axis=0)
-    return Weights(vibration, height, excess, height_excess)
+    weighed, weighed_height = _weighed(out, stacked.vibration_count), _weighed(out_height, stacked.height_count)
+    vibration += np.where(weighed, anything(size, 2), 0.0).sum(axis=0)
+    height += np.where(weighed_height, anything(height_size, len(rotor.blades) - 1), 0.0).sum(axis=0)
+    return Weights(vibration, height)
 
 
-def _bounded(rotor: Rotor, influence: Influence, sizes: Sizes) -> Influence:
+def _weighed(out: NDArray[np.bool_], count: Counts) -> NDArray[np.bool_]:
+    """Return which readings set aside count, runs along the first axis.
+
+    The first reading of a job fixes its start and is not weighed; that is the first one set aside if none is left.
+    """
+    return np.asarray(out & ((count > 0).any(axis=0) | (np.cumsum(out, axis=0) > 1)))
+
+
+def bounded(rotor: Rotor, influence: Influence, sizes: Sizes) -> Influence:
     """Return the influence with what is unknown said to be 0 give or take what UNKNOWN says.
 
     Without such a bound the readings of a job that moved it would be all but impossible to weigh in floating point.
@@ -234,7 +235,7 @@ def _bounded(rotor: Rotor, influence: Influence, sizes: Sizes) -> Influence:
     )
 
 
-def _anything(size: Reals, numbers: int) -> Reals:
+def anything(size: Reals, numbers: int) -> Reals:
     """Return the log-density of some numbers of which only the usual size is known (a normal law's average)."""
     return np.asarray(-0.5 * numbers * np.log(2.0 * np.pi * np.e * size**2))
 

@@ -101,7 +101,7 @@ def prior_belief(rotor: Rotor, influence: Influence) -> Belief:
     vague = VAGUE * rotor.vibration_limit[:, :, None] / step  # (R, S, A)
     unknown = np.repeat(np.moveaxis(influence.unknown_vibration, 0, -1), 2, axis=-1)
     _widen(cov[..., 2:, 2:], unknown, np.repeat(vague, 2, axis=-1))
-    noise = np.maximum(influence.vibration_noise, LEAST_NOISE * rotor.vibration_limit)
+    noise, height_noise = noise_of(rotor, influence)
     vibration = Family(mean, cov, np.zeros((regimes, sensors), dtype=bool), noise)
 
     free = blades - 1
@@ -111,8 +111,16 @@ def prior_belief(rotor: Rotor, influence: Influence) -> Belief:
     cov = np.zeros((*mean.shape, mean.shape[-1]))
     cov[:, free:, free:] = influence.height_cov
     _widen(cov[:, free:, free:], influence.unknown_height.T, VAGUE * limit[:, None] / step)
-    noise = np.maximum(influence.height_noise, LEAST_NOISE * limit)
-    return Belief(vibration, Family(mean, cov, np.zeros(regimes, dtype=bool), noise))
+    return Belief(vibration, Family(mean, cov, np.zeros(regimes, dtype=bool), height_noise))
+
+
+def noise_of(rotor: Rotor, influence: Influence) -> tuple[Reals, Reals]:
+    """Return the noise of one number of a reading, never quite 0: vibration (R, S) and heights (R,)."""
+    limit = np.where(np.isfinite(rotor.height_limit), rotor.height_limit, 1.0)
+    return (
+        np.maximum(influence.vibration_noise, LEAST_NOISE * rotor.vibration_limit),
+        np.maximum(influence.height_noise, LEAST_NOISE * limit),
+    )
 
 
 def _widen(cov: Reals, unknown: NDArray[np.bool_], sd: Reals) -> None:

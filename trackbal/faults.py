@@ -98,7 +98,7 @@ def _improved(model: TypeModel, jobs: Sequence[Entries]) -> Departures:
     for entries in jobs:
         own = posterior(model, (entries,), still)
         inverse = np.linalg.inv(own.cov)
-        explained = np.einsum("da,de,ea->a", entries.effect, inverse, entries.effect, optimize=True)
+        explained = np.sum(entries.effect * (inverse @ entries.effect), axis=0)
         pull = entries.effect.T @ own.weighed
         for a in range(adjusters):
             block = slice(a * blades, (a + 1) * blades)

@@ -147,7 +147,7 @@ def kept_records(rotor: Rotor, history: History, prior: Influence | None = None,
     def refit(part: History) -> Influence:
         return type_influence(rotor, estimate_cells(HistoryCells(rotor, part), prior), prior)
 
-    sifted = sift_and_refit(rotor, history, type_influence(rotor, without_them, prior), refit)
+    sifted = sift_and_refit(cells, type_influence(rotor, without_them, prior), refit)
     if not sifted.found:
         return everything
     cells = HistoryCells(rotor, sifted.history)

@@ -69,7 +69,7 @@ class _Reference:
 def _sums(rotor: Rotor, piece: History, known: _Reference | None) -> JobSums:
     if known is None:
         return JobSums.of(HistoryCells(rotor, piece))
-    sifted = sift(rotor, piece, known.influence)
+    sifted = sift(HistoryCells(rotor, piece), known.influence)
     return JobSums.of(HistoryCells(rotor, sifted.history), piece, records(rotor, piece, sifted, known.estimates))
 
 

@@ -23,6 +23,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trackbal.departures import Departures
 from trackbal.influence import Influence
@@ -85,6 +86,34 @@ class Entries:
     effect: Reals
     noise: Reals
     single: Reals
+
+    @cached_property
+    def blades(self) -> int:
+        """Tips of a regime; 0 where no heights were read."""
+        heights = len(self.height_regime)
+        return (self.values.size - 2 * len(self.regime)) // heights if heights else 0
+
+    @cached_property
+    def is_height(self) -> NDArray[np.bool_]:
+        """Which entries are tip heights, shape (D,)."""
+        return np.arange(self.values.size) >= 2 * len(self.regime)
+
+    @cached_property
+    def regime_of(self) -> Counts:
+        """Regime of each entry, shape (D,)."""
+        return np.concatenate([self.regime, self.regime, np.repeat(self.height_regime, self.blades)])
+
+    @cached_property
+    def sensor_of(self) -> Counts:
+        """Sensor of each entry, shape (D,); 0 for heights."""
+        tips = np.zeros(len(self.height_regime) * self.blades, dtype=int)
+        return np.concatenate([self.sensor, self.sensor, tips])
+
+    @cached_property
+    def part_of(self) -> Counts:
+        """Real part 0 or imaginary part 1 of a sensor, or the tip, shape (D,)."""
+        cells = np.repeat([0, 1], len(self.regime))
+        return np.concatenate([cells, np.tile(np.arange(self.blades), len(self.height_regime))])
 
     def thinned(self, most: int, blades: int) -> Entries:
         """Return at most about `most` entries: vibration cells and regimes of heights, evenly spaced."""
@@ -154,14 +183,14 @@ class OwnAircraft:
         """
         lever = _lever(self.model, entries, change)
         cross = np.concatenate(
-            [_departure_cov(self.model, entries, lever, e, b) for e, b in zip(self.runs, self._levers, strict=True)],
+            [(lever @ b.T) * _alike(self.model, entries, e) for e, b in zip(self.runs, self._levers, strict=True)],
             axis=1,
         )
-        cov = _departure_cov(self.model, entries, lever, entries, lever) - cross @ self.inverse @ cross.T
+        cov = (lever @ lever.T) * _alike(self.model, entries, entries) - cross @ self.inverse @ cross.T
         return cross @ self.weighed, np.asarray(0.5 * (cov + cov.T))
 
     @cached_property
-    def _levers(self) -> list[_Lever]:
+    def _levers(self) -> list[Reals]:
         return [_lever(self.model, e, self.fault + done) for e, done in zip(self.runs, self.change, strict=True)]
 
     def state(self) -> Reals:
@@ -172,18 +201,18 @@ class OwnAircraft:
 
     def influence(self) -> Influence:
         """Return this aircraft's own coefficients with what is left of their covariance."""
-        model, before = self.model, self.model.influence
+        before = self.model.influence
         _, regimes, sensors = before.alpha.shape
         alpha, vibration_cov = before.alpha.copy(), before.vibration_cov.copy()
         tau, height_cov = before.tau.copy(), before.height_cov.copy()
-        inverse, levers = self.inverse, self._levers
+        inverse = self.inverse
         for r in range(regimes):
             for s in range(sensors):
-                cross = _coefficient_cross(self.runs, levers, model, r, s)
+                cross = self._coefficient_cross(r, s)
                 moved = cross @ self.weighed
                 alpha[:, r, s] += moved[0::2] + 1j * moved[1::2]
                 vibration_cov[r, s] -= cross @ inverse @ cross.T
-            cross = _height_cross(self.runs, levers, model, r)
+            cross = self._coefficient_cross(r)
             tau[:, r] += cross @ self.weighed
             height_cov[r] -= cross @ inverse @ cross.T
         return replace(
@@ -196,6 +225,22 @@ class OwnAircraft:
             mean_height_cov=None,
             departures=None,
         )
+
+    def _coefficient_cross(self, regime: int, sensor: int | None = None) -> Reals:
+        """Return the covariance of a cell's coefficients, (2A) or of a regime's heights (A), with all readings."""
+        model, adjusters = self.model, self.fault.shape[0]
+        height = sensor is None
+        root = model.height_root[regime] if height else model.root[regime, sensor]
+        own = slice(2 * adjusters, None) if height else slice(2 * adjusters)
+        blocks = []
+        for entries, lever in zip(self.runs, self._levers, strict=True):
+            if height:
+                alike = model.departures.heights[regime, entries.regime_of]
+            else:
+                alike = model.departures.regimes[regime, entries.regime_of]
+                alike = alike * model.departures.sensors[sensor, entries.sensor_of]
+            blocks.append(root @ (lever[:, own] * alike[:, None]).T)
+        return np.concatenate(blocks, axis=1)
 
     def present(self, last: Run) -> Run:
         """Return the last run with its readings replaced by the best estimate of the present state."""
@@ -230,21 +275,17 @@ def own_aircraft(model: TypeModel, runs: Sequence[Run], change: Reals, *, most: 
 def posterior(model: TypeModel, runs: tuple[Entries, ...], change: Reals) -> OwnAircraft:
     """Return the posterior of one aircraft from readings as vectors; see own_aircraft."""
     effect = np.concatenate([e.effect for e in runs])
-    noise = np.concatenate([e.noise for e in runs])
     expected = np.concatenate([e.effect @ x.ravel() for e, x in zip(runs, change, strict=True)])
     misfit = np.concatenate([e.values for e in runs]) - expected
     prior = _fault_cov(model)
+    fixed = effect @ prior @ effect.T + np.block([[_unexplained(model, one, other) for other in runs] for one in runs])
+    fixed[np.diag_indices_from(fixed)] += np.concatenate([e.noise for e in runs]) + _LEAST
+    alike = np.block([[_alike(model, one, other) for other in runs] for one in runs])
     found = np.zeros(change.shape[1:])
     for _ in range(_ROUNDS):
         fault = found  # the one that cov is of: with another, what is left of a variance can come out negative
-        levers = [_lever(model, e, fault + x) for e, x in zip(runs, change, strict=True)]
-        cov = np.block(
-            [
-                [_readings_cov(model, one, a, other, b, prior) for other, b in zip(runs, levers, strict=True)]
-                for one, a in zip(runs, levers, strict=True)
-            ]
-        )
-        cov[np.diag_indices_from(cov)] += noise + _LEAST
+        lever = np.concatenate([_lever(model, e, fault + x) for e, x in zip(runs, change, strict=True)])
+        cov = fixed + (lever @ lever.T) * alike
         weighed = np.linalg.solve(cov, misfit)
         found = (prior @ (effect.T @ weighed)).reshape(fault.shape)
     return OwnAircraft(model, runs, change, fault, cov, weighed)
@@ -287,88 +328,56 @@ def entries_of(model: TypeModel, run: Run) -> Entries:
 # ---- covariances -------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class _Lever:
-    """What the coordinates of delta make of a state x: (C, 2, 2A) vibration, (H, B, A) heights."""
-
-    vibration: Reals
-    height: Reals
-
-
-def _lever(model: TypeModel, entries: Entries, x: Reals) -> _Lever:
+def _lever(model: TypeModel, entries: Entries, x: Reals) -> Reals:
+    """Return what the coordinates of delta, (2A) of vibration and (A) of heights, make of a state x: (D, 3A)."""
     rotor = model.rotor
     regime, sensor, height_regime = entries.regime, entries.sensor, entries.height_regime
     z = blade_harmonic(x, rotor.azimuth_deg, rotor.harmonics)[:, sensor].T
-    parts = np.empty((len(z), 2, 2 * z.shape[1]))
-    parts[:, 0, 0::2] = parts[:, 1, 1::2] = z.real
-    parts[:, 0, 1::2] = -z.imag
-    parts[:, 1, 0::2] = z.imag
-    limit = rotor.vibration_limit[regime, sensor]
+    cells, adjusters = z.shape
+    parts = np.empty((2, cells, 2 * adjusters))
+    parts[0, :, 0::2] = parts[1, :, 1::2] = z.real
+    parts[0, :, 1::2] = -z.imag
+    parts[1, :, 0::2] = z.imag
+    parts = (parts[:, :, None] @ model.root[regime, sensor])[:, :, 0]
+    parts /= rotor.vibration_limit[regime, sensor][:, None]
     share = x - x.mean(axis=1, keepdims=True)
-    tips = np.einsum("ab,hac->hbc", share, model.height_root[height_regime])
-    return _Lever(
-        parts @ model.root[regime, sensor] / limit[:, None, None],
-        tips / (rotor.height_limit[height_regime] / 2.0)[:, None, None],
+    tips = share.T @ model.height_root[height_regime] / (rotor.height_limit[height_regime] / 2.0)[:, None, None]
+    lever = np.zeros((entries.values.size, 3 * adjusters))
+    lever[: 2 * cells, : 2 * adjusters] = parts.reshape(2 * cells, 2 * adjusters)
+    lever[2 * cells :, 2 * adjusters :] = tips.reshape(-1, adjusters)
+    return lever
+
+
+def _alike(model: TypeModel, one: Entries, other: Entries) -> Reals:
+    """Return how alike departures are in the entries of two runs, (D, D'); not to be used between the families."""
+    departures = model.departures
+    regimes = np.ix_(one.regime_of, other.regime_of)
+    vibration = departures.regimes[regimes] * departures.sensors[np.ix_(one.sensor_of, other.sensor_of)]
+    return np.where(one.is_height[:, None], departures.heights[regimes], vibration)
+
+
+def _unexplained(model: TypeModel, one: Entries, other: Entries) -> Reals:
+    """Return the covariance, (D, D'), of what no blade difference explains: a reading's own, the same in every run."""
+    rotor, departures = model.rotor, model.departures
+    n = 2 * len(one.regime)
+    rest = np.concatenate(
+        [
+            departures.unexplained[one.sensor_of[:n]] / rotor.vibration_limit[one.regime_of[:n], one.sensor_of[:n]],
+            departures.unexplained_height / (rotor.height_limit[one.regime_of[n:]] / 2.0),
+        ]
     )
-
-
-def _readings_cov(model: TypeModel, one: Entries, a: _Lever, other: Entries, b: _Lever, prior: Reals) -> Reals:
-    """Return the covariance of two runs' readings by faults, departures and what is unexplained, noise apart."""
-    cov = one.effect @ prior @ other.effect.T + _departure_cov(model, one, a, other, b)
-    n, k = 2 * len(one.regime), 2 * len(other.regime)
-    same = np.equal.outer(one.regime, other.regime) & np.equal.outer(one.sensor, other.sensor)
-    rest = (model.departures.unexplained[one.sensor] / model.rotor.vibration_limit[one.regime, one.sensor]) ** 2
-    cov[:n, :k] += np.kron(np.eye(2), same * rest[:, None])
-    rest = (model.departures.unexplained_height / (model.rotor.height_limit[one.height_regime] / 2.0)) ** 2
-    same = np.equal.outer(one.height_regime, other.height_regime)
-    cov[n:, k:] += np.kron(same * rest[:, None], np.eye(len(model.rotor.blades)))
-    return cov
-
-
-def _departure_cov(model: TypeModel, one: Entries, a: _Lever, other: Entries, b: _Lever) -> Reals:
-    """Return the covariance of what delta makes of two states in the readings of two runs."""
-    n, k = 2 * len(one.regime), 2 * len(other.regime)
-    blades = len(model.rotor.blades)
-    cov = np.zeros((n + len(one.height_regime) * blades, k + len(other.height_regime) * blades))
-    alike = model.departures.regimes[np.ix_(one.regime, other.regime)]
-    alike = alike * model.departures.sensors[np.ix_(one.sensor, other.sensor)]
-    parts_a = a.vibration.swapaxes(0, 1).reshape(
-        n, a.vibration.shape[-1]
-    )  # real parts of all cells, then imaginary parts
-    parts_b = b.vibration.swapaxes(0, 1).reshape(k, b.vibration.shape[-1])
-    cov[:n, :k] = (parts_a @ parts_b.T) * np.tile(alike, (2, 2))
-    alike = model.departures.heights[np.ix_(one.height_regime, other.height_regime)]
-    tips = a.height.reshape(-1, a.height.shape[-1]) @ b.height.reshape(-1, b.height.shape[-1]).T
-    cov[n:, k:] = tips * np.repeat(np.repeat(alike, blades, axis=0), blades, axis=1)
-    return cov
+    if one is other:
+        return np.diag(rest**2)
+    same = one.is_height[:, None] == other.is_height
+    for name in ("regime_of", "sensor_of", "part_of"):
+        same &= np.equal.outer(getattr(one, name), getattr(other, name))
+    return np.where(same, (rest**2)[:, None], 0.0)
 
 
 def _fault_cov(model: TypeModel) -> Reals:
     """Return the prior covariance of x, (A B, A B): blade differences, the mean apart."""
     blades = len(model.rotor.blades)
     return np.asarray(np.kron(np.diag(model.departures.fault**2), np.eye(blades) - 1.0 / blades))
-
-
-def _coefficient_cross(runs: Sequence[Entries], levers: Sequence[_Lever], model: TypeModel, r: int, s: int) -> Reals:
-    """Return the covariance of a cell's coefficients (2A) with all readings, (2A, D)."""
-    blocks = []
-    for entries, lever in zip(runs, levers, strict=True):
-        alike = model.departures.regimes[r, entries.regime] * model.departures.sensors[s, entries.sensor]
-        parts = np.einsum("c,cia->aic", alike, lever.vibration).reshape(lever.vibration.shape[-1], -1)
-        heights = np.zeros((len(parts), lever.height.shape[0] * lever.height.shape[1]))
-        blocks.append(np.concatenate([model.root[r, s] @ parts, heights], axis=1))
-    return np.concatenate(blocks, axis=1)
-
-
-def _height_cross(runs: Sequence[Entries], levers: Sequence[_Lever], model: TypeModel, r: int) -> Reals:
-    """Return the covariance of a regime's height coefficients (A) with all readings, (A, D)."""
-    blocks = []
-    for entries, lever in zip(runs, levers, strict=True):
-        alike = model.departures.heights[r, entries.height_regime]
-        tips = np.einsum("h,hba->ahb", alike, lever.height).reshape(lever.height.shape[-1], -1)
-        vibration = np.zeros((len(tips), 2 * len(entries.regime)))
-        blocks.append(np.concatenate([vibration, model.height_root[r] @ tips], axis=1))
-    return np.concatenate(blocks, axis=1)
 
 
 def symmetric_root(cov: Reals) -> Reals:

@@ -66,23 +66,23 @@ def can_judge(found: Estimates) -> bool:
     return True
 
 
-def sift_and_refit(
-    rotor: Rotor, history: History, influence: Influence, refit: Callable[[History], Influence]
-) -> Sifted:
+def sift_and_refit(cells: HistoryCells, influence: Influence, refit: Callable[[History], Influence]) -> Sifted:
     """Return the history without what does not fit.
 
     Parameters
     ----------
+    cells : HistoryCells
+        Of the history.
     influence : Influence
         To begin with.
     refit : callable
         From a history, the influence fitted to it.
     """
-    sifted = sift(rotor, history, influence)
+    sifted = sift(cells, influence)
     for _ in range(ROUNDS - 1):
         if not sifted.found:
             break
-        again = sift(rotor, history, refit(sifted.history))
+        again = sift(cells, refit(sifted.history))
         same = [(row, one.kind) for row, one in again.found] == [(row, one.kind) for row, one in sifted.found]
         sifted = again
         if same:

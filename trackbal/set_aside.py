@@ -20,8 +20,10 @@ import numpy as np
 
 from trackbal.accounts import Account, Sizes, weigh
 from trackbal.influence import Influence
+from trackbal.job_statistics import HistoryCells
 from trackbal.rotor import Rotor
-from trackbal.run import Counts, History
+from trackbal.run import Counts, History, Reals
+from trackbal.screening import gains
 from trackbal.surprise import JobArrays
 
 #: Class of account -> probability beforehand that a job holds one.
@@ -32,9 +34,7 @@ STEP_SIZES = (
     16.0,
 )  # usual sizes of a step that unknown work may have been: a normal law alone has thin tails
 WANTED_ODDS = 20.0
-#: A log-likelihood gain of log(WANTED_ODDS) and more, for which chi-square must exceed its mean by about twice that.
-LEAST_EXCESS = 8.0
-_SIDE_BY_SIDE = 256
+SCREEN_MARGIN = 1.0  # of log-odds: the screen takes covariances as circular, judging a job does not
 MOST_OF_JOB = 4  # records of one job set aside, at most
 
 
@@ -187,13 +187,16 @@ class Sifted:
     found: tuple[tuple[int, SetAside], ...]
 
 
-def sift(rotor: Rotor, history: History, influence: Influence) -> Sifted:
+def sift(cells: HistoryCells, influence: Influence) -> Sifted:
     """Return the history without what does not fit the influence."""
+    rotor, history = cells.rotor, cells.history
     sizes = Sizes.of(rotor, history)
     count, height_count = history.vibration_count.copy(), history.height_count.copy()
     part = np.zeros(len(history.run), dtype=int)
     found: list[tuple[int, SetAside]] = []
-    for rows in worth_judging(rotor, history, influence, sizes):
+    wanted = math.log(WANTED_ODDS) - SCREEN_MARGIN
+    promising = highest_odds(cells, influence, sizes, wanted) > wanted
+    for rows in itertools.compress(rows_of_jobs(history), promising):
         its, account = judge_job(rotor, job_arrays(history, rows), influence, sizes)
         part[rows] = np.cumsum(account.loose > 0)
         if its:
@@ -202,23 +205,44 @@ def sift(rotor: Rotor, history: History, influence: Influence) -> Sifted:
     return Sifted(parted(history, count, height_count, part), tuple(found))
 
 
-def worth_judging(rotor: Rotor, history: History, influence: Influence, sizes: Sizes) -> list[Counts]:
-    """Return the runs of every job whose readings are far enough from the expected for anything to be set aside.
+def highest_odds(cells: HistoryCells, influence: Influence, sizes: Sizes, least: float = -math.inf) -> Reals:
+    """Return the logarithm of the highest odds that `set_asides` finds in each job, shape (J,), all jobs side by side.
 
-    Jobs of as many runs are weighed side by side, which takes a fraction of the time of judging each.
+    Classes are as there; covariances are taken as circular. Odds of less than `least` need not be right.
     """
-    by_length: dict[int, list[Counts]] = {}
-    for rows in rows_of_jobs(history):
-        by_length.setdefault(len(rows), []).append(rows)
-    found: list[Counts] = []
-    for jobs in by_length.values():
-        for first in range(0, len(jobs), _SIDE_BY_SIDE):
-            some = jobs[first : first + _SIDE_BY_SIDE]
-            at = weigh(rotor, [Account.as_recorded(job_arrays(history, rows)) for rows in some], influence, sizes)
-            largest = np.maximum(at.excess.max(axis=(1, 2)), at.height_excess.max(axis=1))
-            whole = at.excess.sum(axis=(1, 2)) + at.height_excess.sum(axis=1)
-            found += [some[j] for j in np.flatnonzero((largest > LEAST_EXCESS) | (whole > LEAST_EXCESS))]
-    return sorted(found, key=lambda rows: int(rows[0]))
+    history, starts = cells.history, cells.starts
+    gain = gains(cells, influence, sizes, STEP_SIZES, least - math.log(CLASSES["step"]))
+    read, tips = history.vibration_count > 0, history.height_count > 0
+    runs = cells.sum_by_job(np.ones(len(history.run)))
+    first = np.zeros(len(history.run), dtype=bool)
+    first[starts] = True
+    last = np.roll(first, -1)
+    inside = (~first & ~last) | (first & last)
+    some = read.any(axis=(1, 2)) | tips.any(axis=1)
+    columns = np.concatenate([read.any(axis=1).T, np.atleast_2d(tips.any(axis=1))])
+    left = cells.sum_by_job(np.moveaxis(read, 0, -1).astype(float))[..., cells.job_of_run]
+    readings = (read & np.moveaxis(left > 1, -1, 0)).sum(axis=(1, 2)) + tips.sum(axis=1)
+    members = {
+        "run": cells.sum_by_job((inside & some).astype(float)),
+        "column": cells.sum_by_job(columns.sum(axis=0).astype(float)),
+        "reading": cells.sum_by_job(readings.astype(float)),
+        "column in every run": np.full(len(starts), gain.column.shape[0]),
+        "step": len(STEP_SIZES) * (runs - 1.0),
+    }
+    best = {
+        "run": _largest(np.where(inside & some, gain.run, -np.inf), starts),
+        "column": _largest(np.where(columns, gain.column, -np.inf).max(axis=0), starts),
+        "reading": _largest(gain.reading, starts),
+        "column in every run": gain.every,
+        "step": _largest(gain.step.max(axis=0), starts),
+    }
+    odds = [best[kind] + math.log(prior) - np.log(np.maximum(members[kind], 1.0)) for kind, prior in CLASSES.items()]
+    return np.asarray(np.max(odds, axis=0))
+
+
+def _largest(values: Reals, starts: Counts) -> Reals:
+    """Return the largest value of each job."""
+    return np.maximum.reduceat(values, starts) if len(starts) else np.zeros(0)
 
 
 def parted(history: History, count: Counts, height_count: Counts, part: Counts) -> History:
