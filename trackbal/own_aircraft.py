@@ -8,9 +8,11 @@ through the same airframe that answers the adjustments:
 x (A, B) the faults, X[t] what was adjusted before run t, delta this aircraft's departure
 from its type, v what no blade difference explains; heights likewise. So a misfit between
 the readings and any faults speaks of delta, and what a plan seems to leave over is often
-no more than that. With delta times x taken at the best estimate of x, found again a few
-times, everything is jointly normal, and conditional on the readings (Kalman's and the
-krigers' formula; e.g. Rasmussen & Williams 2006, Gaussian Processes, eq. A.6, from memory).
+no more than that. Delta times x is taken at the best estimate of x, found again a few
+times; what x may differ by from that, times delta, counts as one more thing unexplained, of
+the covariance it has. Everything is then jointly normal, and conditional on the readings
+(Kalman's and the krigers' formula; e.g. Rasmussen & Williams 2006, Gaussian Processes, eq.
+A.6, from memory).
 
 Readings are handled in units of their limits (half the spread limit for heights), as one
 vector: real parts of the vibration cells read, imaginary parts, heights regime by regime.
@@ -27,7 +29,6 @@ from numpy.typing import NDArray
 
 from trackbal.departures import Departures
 from trackbal.influence import Influence
-from trackbal.phasor import blade_harmonic
 from trackbal.rotor import Rotor
 from trackbal.run import Complexes, Counts, Reals, Run
 
@@ -181,7 +182,7 @@ class OwnAircraft:
         change : ndarray, shape (A, B)
             In the adjusters' units.
         """
-        lever = _lever(self.model, entries, change)
+        lever = _basis(self.model, entries) @ change.ravel()
         cross = np.concatenate(
             [(lever @ b.T) * _alike(self.model, entries, e) for e, b in zip(self.runs, self._levers, strict=True)],
             axis=1,
@@ -191,7 +192,9 @@ class OwnAircraft:
 
     @cached_property
     def _levers(self) -> list[Reals]:
-        return [_lever(self.model, e, self.fault + done) for e, done in zip(self.runs, self.change, strict=True)]
+        return [
+            _basis(self.model, e) @ (self.fault + done).ravel() for e, done in zip(self.runs, self.change, strict=True)
+        ]
 
     def state(self) -> Reals:
         """Return the best estimate of the last run's readings without their noise, shape (D of that run,)."""
@@ -281,14 +284,19 @@ def posterior(model: TypeModel, runs: tuple[Entries, ...], change: Reals) -> Own
     fixed = effect @ prior @ effect.T + np.block([[_unexplained(model, one, other) for other in runs] for one in runs])
     fixed[np.diag_indices_from(fixed)] += np.concatenate([e.noise for e in runs]) + _LEAST
     alike = np.block([[_alike(model, one, other) for other in runs] for one in runs])
-    found = np.zeros(change.shape[1:])
+    bases = [_basis(model, e) for e in runs]
+    basis = np.concatenate(bases)
+    made = np.concatenate([b @ x.ravel() for b, x in zip(bases, change, strict=True)])
+    found, root = np.zeros(effect.shape[1]), np.zeros((effect.shape[1], 0))
     for _ in range(_ROUNDS):
         fault = found  # the one that cov is of: with another, what is left of a variance can come out negative
-        lever = np.concatenate([_lever(model, e, fault + x) for e, x in zip(runs, change, strict=True)])
-        cov = fixed + (lever @ lever.T) * alike
-        weighed = np.linalg.solve(cov, misfit)
-        found = (prior @ (effect.T @ weighed)).reshape(fault.shape)
-    return OwnAircraft(model, runs, change, fault, cov, weighed)
+        levers = np.concatenate([(basis @ fault + made)[..., None], basis @ root], axis=-1).reshape(len(basis), -1)
+        cov = fixed + (levers @ levers.T) * alike
+        pull = np.linalg.solve(cov, np.column_stack([misfit, effect @ prior]))
+        weighed = pull[:, 0]
+        found = prior @ (effect.T @ weighed)
+        root = symmetric_root(prior - prior @ effect.T @ pull[:, 1:])
+    return OwnAircraft(model, runs, change, fault.reshape(change.shape[1:]), cov, weighed)
 
 
 def entries_of(model: TypeModel, run: Run) -> Entries:
@@ -328,24 +336,27 @@ def entries_of(model: TypeModel, run: Run) -> Entries:
 # ---- covariances -------------------------------------------------------------------------
 
 
-def _lever(model: TypeModel, entries: Entries, x: Reals) -> Reals:
-    """Return what the coordinates of delta, (2A) of vibration and (A) of heights, make of a state x: (D, 3A)."""
+def _basis(model: TypeModel, entries: Entries) -> Reals:
+    """Return what the coordinates of delta make of a unit of each adjuster on each blade, (D, 3A, A B).
+
+    Coordinates are (2A) of vibration, then (A) of heights.
+    """
     rotor = model.rotor
     regime, sensor, height_regime = entries.regime, entries.sensor, entries.height_regime
-    z = blade_harmonic(x, rotor.azimuth_deg, rotor.harmonics)[:, sensor].T
-    cells, adjusters = z.shape
-    parts = np.empty((2, cells, 2 * adjusters))
-    parts[0, :, 0::2] = parts[1, :, 1::2] = z.real
-    parts[0, :, 1::2] = -z.imag
-    parts[1, :, 0::2] = z.imag
-    parts = (parts[:, :, None] @ model.root[regime, sensor])[:, :, 0]
-    parts /= rotor.vibration_limit[regime, sensor][:, None]
-    share = x - x.mean(axis=1, keepdims=True)
-    tips = share.T @ model.height_root[height_regime] / (rotor.height_limit[height_regime] / 2.0)[:, None, None]
-    lever = np.zeros((entries.values.size, 3 * adjusters))
-    lever[: 2 * cells, : 2 * adjusters] = parts.reshape(2 * cells, 2 * adjusters)
-    lever[2 * cells :, 2 * adjusters :] = tips.reshape(-1, adjusters)
-    return lever
+    adjusters, blades, cells = model.height_root.shape[-1], len(rotor.blades), len(regime)
+    turn = np.exp(-1j * np.multiply.outer(rotor.harmonics, np.deg2rad(rotor.azimuth_deg)))[sensor]  # (C, B)
+    root = model.root[regime, sensor] / rotor.vibration_limit[regime, sensor][:, None, None]
+    moved = np.einsum("cb,caf->cfab", turn, root[:, 0::2] + 1j * root[:, 1::2])
+    centred = np.eye(blades) - 1.0 / blades
+    tau = model.height_root[height_regime] / (rotor.height_limit[height_regime] / 2.0)[:, None, None]
+    basis = np.zeros((entries.values.size, 3 * adjusters, adjusters * blades))
+    basis[: 2 * cells, : 2 * adjusters] = np.concatenate([moved.real, moved.imag]).reshape(
+        2 * cells, 2 * adjusters, adjusters * blades
+    )
+    basis[2 * cells :, 2 * adjusters :] = np.einsum("haf,cb->hcfab", tau, centred).reshape(
+        len(height_regime) * blades, adjusters, adjusters * blades
+    )
+    return basis
 
 
 def _alike(model: TypeModel, one: Entries, other: Entries) -> Reals:
