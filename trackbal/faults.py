@@ -14,7 +14,7 @@ import numpy as np
 
 from trackbal.departures import Departures
 from trackbal.influence import Influence
-from trackbal.own_aircraft import Entries, TypeModel, entries_of, posterior
+from trackbal.own_aircraft import Entries, OwnAircraft, TypeModel, entries_of, posterior
 from trackbal.rotor import Rotor
 from trackbal.run import History, Reals, Run
 
@@ -40,9 +40,12 @@ def find_faults(rotor: Rotor, influence: Influence, alike: Departures, starts: S
     jobs = [entries_of(neutral, start).thinned(_MOST_ENTRIES, len(rotor.blades)) for start in starts]
     jobs = [entries for entries in jobs if entries.values.size]
     now = _first_guess(rotor, alike, jobs)
+    still = np.zeros((1, len(rotor.adjusters), len(rotor.blades)))
+    own: list[OwnAircraft | None] = [None] * len(jobs)
     for _ in range(_ROUNDS if jobs else 0):
         model = replace(neutral, departures=now)
-        now = _improved(model, jobs)
+        own = [posterior(model, (entries,), still, before) for entries, before in zip(jobs, own, strict=True)]
+        now = _improved(model, [one for one in own if one is not None])
     return now
 
 
@@ -88,16 +91,14 @@ def _half_spread(rotor: Rotor) -> float:
     return float(finite.min() / 2.0) if finite.size else 0.0
 
 
-def _improved(model: TypeModel, jobs: Sequence[Entries]) -> Departures:
-    """Return the next EM estimate."""
+def _improved(model: TypeModel, jobs: Sequence[OwnAircraft]) -> Departures:
+    """Return the next EM estimate from what the last one gave for each job."""
     rotor, now = model.rotor, model.departures
     adjusters, blades, sensors = len(rotor.adjusters), len(rotor.blades), len(rotor.sensors)
     faults = np.zeros(adjusters)
     rest, taken = np.zeros(sensors + 1), np.zeros(sensors + 1)
-    still = np.zeros((1, adjusters, blades))
-    for entries in jobs:
-        own = posterior(model, (entries,), still)
-        inverse = np.linalg.inv(own.cov)
+    for own in jobs:
+        (entries,), inverse = own.runs, own.inverse
         explained = np.sum(entries.effect * (inverse @ entries.effect), axis=0)
         pull = entries.effect.T @ own.weighed
         for a in range(adjusters):

@@ -158,6 +158,10 @@ class OwnAircraft:
         Covariance of all readings, of all runs in turn, before they were taken.
     weighed : ndarray, shape (D,)
         ``cov^-1 (y - expected)``.
+    estimate : tuple of ndarray, shape (A B,) and (A B, A B)
+        Of x after this, and a root of its covariance.
+    basis : tuple of ndarray, shape (D of a run, 3A, A B)
+        What the coordinates of delta make of a unit of each adjuster on each blade.
     """
 
     model: TypeModel
@@ -166,6 +170,8 @@ class OwnAircraft:
     fault: Reals
     cov: Reals
     weighed: Reals
+    estimate: tuple[Reals, Reals]
+    basis: tuple[Reals, ...]
 
     @cached_property
     def inverse(self) -> Reals:
@@ -192,9 +198,7 @@ class OwnAircraft:
 
     @cached_property
     def _levers(self) -> list[Reals]:
-        return [
-            _basis(self.model, e) @ (self.fault + done).ravel() for e, done in zip(self.runs, self.change, strict=True)
-        ]
+        return [basis @ (self.fault + done).ravel() for basis, done in zip(self.basis, self.change, strict=True)]
 
     def state(self) -> Reals:
         """Return the best estimate of the last run's readings without their noise, shape (D of that run,)."""
@@ -275,8 +279,13 @@ def own_aircraft(model: TypeModel, runs: Sequence[Run], change: Reals, *, most: 
     return posterior(model, entries, change)
 
 
-def posterior(model: TypeModel, runs: tuple[Entries, ...], change: Reals) -> OwnAircraft:
-    """Return the posterior of one aircraft from readings as vectors; see own_aircraft."""
+def posterior(
+    model: TypeModel, runs: tuple[Entries, ...], change: Reals, before: OwnAircraft | None = None
+) -> OwnAircraft:
+    """Return the posterior of one aircraft from readings as vectors; see own_aircraft.
+
+    `before`: what was found with other `departures` of the model, from which a single round goes on.
+    """
     effect = np.concatenate([e.effect for e in runs])
     expected = np.concatenate([e.effect @ x.ravel() for e, x in zip(runs, change, strict=True)])
     misfit = np.concatenate([e.values for e in runs]) - expected
@@ -284,19 +293,18 @@ def posterior(model: TypeModel, runs: tuple[Entries, ...], change: Reals) -> Own
     fixed = effect @ prior @ effect.T + np.block([[_unexplained(model, one, other) for other in runs] for one in runs])
     fixed[np.diag_indices_from(fixed)] += np.concatenate([e.noise for e in runs]) + _LEAST
     alike = np.block([[_alike(model, one, other) for other in runs] for one in runs])
-    bases = [_basis(model, e) for e in runs]
+    bases = tuple(_basis(model, e) for e in runs) if before is None else before.basis
     basis = np.concatenate(bases)
     made = np.concatenate([b @ x.ravel() for b, x in zip(bases, change, strict=True)])
-    found, root = np.zeros(effect.shape[1]), np.zeros((effect.shape[1], 0))
-    for _ in range(_ROUNDS):
+    found, root = (np.zeros(effect.shape[1]), np.zeros((effect.shape[1], 0))) if before is None else before.estimate
+    for _ in range(_ROUNDS if before is None else 1):
         fault = found  # the one that cov is of: with another, what is left of a variance can come out negative
         levers = np.concatenate([(basis @ fault + made)[..., None], basis @ root], axis=-1).reshape(len(basis), -1)
         cov = fixed + (levers @ levers.T) * alike
         pull = np.linalg.solve(cov, np.column_stack([misfit, effect @ prior]))
-        weighed = pull[:, 0]
-        found = prior @ (effect.T @ weighed)
+        found = prior @ (effect.T @ pull[:, 0])
         root = symmetric_root(prior - prior @ effect.T @ pull[:, 1:])
-    return OwnAircraft(model, runs, change, fault.reshape(change.shape[1:]), cov, weighed)
+    return OwnAircraft(model, runs, change, fault.reshape(change.shape[1:]), cov, pull[:, 0], (found, root), bases)
 
 
 def entries_of(model: TypeModel, run: Run) -> Entries:
