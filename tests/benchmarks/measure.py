@@ -1,6 +1,6 @@
 """Measure what docs/performance.md states, and write it.
 
-python tests/benchmarks/measure.py --write          the whole, about half an hour
+python tests/benchmarks/measure.py --write          the whole, about a quarter of an hour
 python tests/benchmarks/measure.py --only search    one part, to the terminal
 python tests/benchmarks/measure.py --problems 3     fewer problems against SCIP
 """
