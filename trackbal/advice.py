@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -132,6 +132,7 @@ def advise(
     InputError
         If the run has no reading that counts.
     """
+    settings_given = setting is not None
     if setting is None:
         setting = np.zeros((len(rotor.adjusters), len(rotor.blades)))
     review = check_run(rotor, run, influence)
@@ -152,7 +153,15 @@ def advise(
         worst = plans[recommended].worst_ratio
         verdict = "investigate" if worst > 1.0 and worst > _CURE * now else "adjust"
     said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance)
-    return Advice(verdict, recommended, plans, setting, barred, said, review, chance)
+    advice = Advice(verdict, recommended, plans, setting, barred, said, review, chance)
+    return advice if settings_given else with_settings_assumed(advice)
+
+
+def with_settings_assumed(advice: Advice) -> Advice:
+    """Return advice whose plans, if it has any to make, say that settings were not known."""
+    if advice.verdict not in ("adjust", "investigate"):
+        return advice
+    return replace(advice, cautions=(cautions.SETTINGS_ASSUMED, *advice.cautions))
 
 
 def _barred(rotor: Rotor, run: Run, influence: Influence) -> tuple[tuple[int, str], ...]:
@@ -255,17 +264,9 @@ def _stop_cautions(rotor: Rotor, influence: Influence) -> tuple[str, ...]:
         "A reading is at or above its stop limit: do not adjust over it. Find the cause first; plans are offered "
         "only after a person has decided so (--override-stop).",
         *cautions.mechanical_causes(),
-        *_other_rotor(rotor, influence),
+        *cautions.other_rotor(influence.rotor_name, rotor.name),
         *cautions.general_cautions(),
     )
-
-
-def _other_rotor(rotor: Rotor, influence: Influence) -> list[str]:
-    if influence.rotor_name == rotor.name:
-        return []
-    return [
-        f"The influence file is for '{influence.rotor_name}', the rotor file for '{rotor.name}': are they one type?"
-    ]
 
 
 def _cautions(
@@ -285,7 +286,7 @@ def _cautions(
     if review.stop:
         said.append("A reading is at or above its stop limit; these plans are shown because that was overridden.")
     said += [f"Doubtful: {doubt.text}" for doubt in review.doubts]
-    said += _other_rotor(rotor, influence)
+    said += cautions.other_rotor(influence.rotor_name, rotor.name)
     if verdict == "investigate":
         said.append("No adjustment brings these readings inside limits: look for a mechanical cause first.")
         said += cautions.mechanical_causes()

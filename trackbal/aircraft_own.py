@@ -79,7 +79,8 @@ def own_answers(cells: HistoryCells, estimates: Estimates) -> tuple[OwnAnswer, .
     jobs = int(told.any(axis=0).sum())
     size2 = np.where(vibration.identification.unknown, 0.0, np.abs(vibration.alpha) ** 2)
     seen = np.array([np.einsum("jaa->ja", c.gram).real for c in cells.vibration_statistics])
-    along = (vibration.alpha.conj()[:, None] * own.alpha).real * (seen > 0)
+    told_of = np.where(seen > 0, own.alpha, 0.0)  # of what a job never moved its own coefficient may be anything
+    along = (vibration.alpha.conj()[:, None] * told_of).real
     scale = (size2[:, None] * (seen > 0)).sum(axis=0)
     departure = np.where(scale > 0, along.sum(axis=0) / np.where(scale > 0, scale, 1.0), np.nan)
     names = [history.jobs[history.job[start]] for start in cells.starts.tolist()]

@@ -157,7 +157,10 @@ def _weighed(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -> 
     aside = set_asides(rotor, now, influence, sizes)
     gain = np.array([*(at[1:] - at[0]), *(one.gain for one, _ in aside)])
     odds = np.array([*(at[1:] - at[0] + np.log(priors)), *(o for _, o in aside)])
+    odds[np.isnan(odds)] = -np.inf  # readings that cannot be, tips where a regime has none, explain nothing
     top = float(odds.max())
+    if not np.isfinite(top):
+        return None
     total = top + math.log(float(np.exp(odds - top).sum()))
     if total < math.log(LEAST_ODDS):
         return None
@@ -171,7 +174,7 @@ def _weighed(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -> 
         return Explained(_UNEXPLAINED[one.kind], in_words(rotor, one, len(now.job)), float(gain[i]), share)
 
     best = int(order[0])
-    alike = [told(int(i)) for i in order[: 4 * MOST_OTHERS] if odds[i] > top + math.log(ALIKE)]
+    alike = [told(int(i)) for i in order[: 4 * MOST_OTHERS] if odds[i] >= top + math.log(ALIKE)]
     best_told, *others = _once(alike)[: 1 + MOST_OTHERS]
     if best < len(mistakes):
         account, run = mistakes[best].account, mistakes[best].run

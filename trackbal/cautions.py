@@ -16,6 +16,11 @@ _GENERAL = (
     "If a reading reaches a stop limit, or vibration changes suddenly, stop running and find the cause first.",
 )
 
+SETTINGS_ASSUMED = (
+    "No settings were given: 0 is taken as installed on every blade, and ranges are checked against that. "
+    "See what is really installed before adjusting."
+)
+
 _BY_KIND = {
     "weight": "Weights are blade hardware: use only approved parts, torque and lock them as the manual says, "
     "stay within the station's capacity, and count tools and parts back.",
@@ -41,6 +46,13 @@ _MECHANICAL = (
 def general_cautions() -> list[str]:
     """Return the cautions that go with everything trackbal says."""
     return list(_GENERAL)
+
+
+def other_rotor(influence_name: str, rotor_name: str) -> list[str]:
+    """Return the caution that an influence file is named for another rotor; none if it is not."""
+    if influence_name == rotor_name:
+        return []
+    return [f"The influence file is for '{influence_name}', the rotor file for '{rotor_name}': are they one type?"]
 
 
 def adjuster_cautions(kinds: Iterable[str]) -> list[str]:

@@ -94,18 +94,20 @@ def check_free(*files: str | PathLike[str] | None, force: bool) -> None:
             raise _cannot(file, OSError(errno.EACCES, os.strerror(errno.EACCES)))
 
 
-def refuse_inputs(outputs: Iterable[str | PathLike[str] | None], inputs: Iterable[str | PathLike[str]]) -> None:
-    """Refuse to write an output over a file that was read, even when told to overwrite.
+def refuse_inputs(output: str | PathLike[str], inputs: Iterable[str | PathLike[str]]) -> None:
+    """Refuse to write an output over a file that is read, under whatever name, even when told to overwrite.
 
     Raises
     ------
     InputError
-        If an output is one of the inputs.
+        If the output is one of the inputs.
     """
-    read = {os.path.realpath(file) for file in inputs}
-    for file in outputs:
-        if file is not None and os.path.realpath(file) in read:
-            raise InputError(file, "the original itself", "another name: the original is never overwritten")
+    for file in inputs:
+        same = False
+        with contextlib.suppress(OSError, ValueError):  # what is no file, or not there, is not written over
+            same = os.path.samefile(output, file)
+        if same:
+            raise InputError(output, "the original itself", "another name: what is read is never overwritten")
 
 
 def _take_free_name(temporary: str, target: Path) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from trackbal.cautions import other_rotor
 from trackbal.estimate import LEAST_JOBS, Estimates
 from trackbal.influence import Influence
 from trackbal.rotor import Rotor
@@ -43,10 +44,21 @@ def aside_cautions(records: int, shift: float) -> tuple[str, ...]:
         return ()
     return (
         f"{_count(records, 'record')} did not fit the others and {'was' if records == 1 else 'were'} not relied upon; "
-        f"with {'it' if records == 1 else 'them'} a coefficient would move by up to {shift:.1f} standard "
-        "errors. Check the records, correct what is wrong, and fit again (trackbal audit says what "
-        "probably happened).",
+        f"with {'it' if records == 1 else 'them'}, and noise and spread found again with that, a coefficient would "
+        f"move by up to {shift:.1f} standard errors. Check the records, correct what is wrong, "
+        "and fit again (trackbal audit says what probably happened).",
     )
+
+
+def prior_cautions(rotor_name: str, prior_name: str, contradicted: str) -> tuple[str, ...]:
+    """Return what to know of an earlier file; `contradicted`: adjusters in which the runs say otherwise, in words."""
+    lines = other_rotor(prior_name, rotor_name)
+    if contradicted:
+        lines.append(
+            f"The earlier file and these runs contradict each other by more than chance in {contradicted}: find out "
+            "which is wrong before relying on both together. Fit the runs alone, then trackbal compare shows where."
+        )
+    return tuple(lines)
 
 
 def _few_jobs(rotor: Rotor, jobs: int, found: Estimates, prior: Influence | None) -> Iterator[str]:

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from trackbal.departures import Departures
 from trackbal.estimate import Estimates, estimate
 from trackbal.faults import find_faults
-from trackbal.fit_cautions import aside_cautions, cautions, suspect_cautions
+from trackbal.fit_cautions import aside_cautions, cautions, prior_cautions, suspect_cautions
 from trackbal.influence import Influence
+from trackbal.influence_compare import contradicted
 from trackbal.job_statistics import HistoryCells, Sums
 from trackbal.job_sums import JobSums
 from trackbal.likeness import family_likeness
@@ -138,16 +139,19 @@ class Kept:
 def kept_records(rotor: Rotor, history: History, prior: Influence | None = None, *, robust: bool = True) -> Kept:
     """Return what of a history is relied upon; parameters as in `fit`."""
     cells = HistoryCells(rotor, history)
-    estimates = estimate_cells(cells, prior)
-    suspects, without_them = find_suspects(cells, estimates, prior)
+    estimates = alone = estimate_cells(cells, prior)
+    by = prior  # what runs are judged by: one another, where they can; an earlier file may be the one that is wrong
+    if prior is not None and can_judge(alone := estimate_cells(cells)):
+        by = None
+    suspects, without_them = find_suspects(cells, alone if by is None else estimates, by)
     everything = Kept(cells, estimates, estimates, without_them, suspects)
     if not (robust and can_judge(without_them)):
         return everything
 
     def refit(part: History) -> Influence:
-        return type_influence(rotor, estimate_cells(HistoryCells(rotor, part), prior), prior)
+        return type_influence(rotor, estimate_cells(HistoryCells(rotor, part), by), by)
 
-    sifted = sift_and_refit(cells, type_influence(rotor, without_them, prior), refit)
+    sifted = sift_and_refit(cells, type_influence(rotor, without_them, by), refit)
     if not sifted.found:
         return everything
     cells = HistoryCells(rotor, sifted.history)
@@ -162,7 +166,11 @@ def concluded(sums: JobSums, estimates: Estimates, prior: Influence | None) -> F
     influence = replace(influence, source=_source(sums, prior))
     suspects = tuple(Suspect(record.job, record.run, record.why) for record in sums.set_aside)
     result = replace(_diagnosed(sums.rotor, influence, estimates, suspects), set_aside=sums.set_aside)
-    return replace(result, cautions=cautions(sums.rotor, len(sums.jobs), estimates, influence, prior))
+    lines = cautions(sums.rotor, len(sums.jobs), estimates, influence, prior)
+    if prior is not None:
+        named = contradicted(sums.rotor, prior, type_influence(sums.rotor, estimates, None))
+        lines = (*prior_cautions(sums.rotor.name, prior.rotor_name, named), *lines)
+    return replace(result, cautions=lines)
 
 
 def find_suspects(

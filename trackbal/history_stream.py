@@ -70,6 +70,8 @@ def history_pieces(
             yield history_of(rotor, table, _table(adjustments_file, headings, made))
             if progress is not None:
                 progress(min(1.0, stream.buffer.tell() / size))
+    if not done:
+        raise InputError(runs_file, "no readings", "at least one row with a reading that counts")
     for job, left in changes.items():
         raise InputError(adjustments_file, job, "a job of the history sheet", row=left[0][0], column="job")
 

@@ -65,6 +65,20 @@ def compare(rotor: Rotor, first: Influence, second: Influence) -> tuple[Change, 
     return tuple(sorted(found, key=lambda c: (not c.firm, np.nan_to_num(c.p, nan=2.0))))
 
 
+def contradicted(rotor: Rotor, first: Influence, second: Influence) -> str:
+    """Return the adjusters whose coefficients differ by more than chance where both files know them; "" for none."""
+    firm = {c.adjuster for c in compare(rotor, first, second) if all(c.known) and c.firm}
+    return ", ".join(rotor.adjusters[a].name for a in sorted(firm))
+
+
+def same_coefficients(first: Influence, second: Influence) -> bool:
+    """Return whether two files say the very same, as a copy does."""
+    return all(
+        np.array_equal(getattr(first, name), getattr(second, name))
+        for name in ("alpha", "tau", "vibration_cov", "height_cov")
+    )
+
+
 def _adjusted(change: Change, adjusted: float) -> Change:
     return replace(change, adjusted=adjusted)
 

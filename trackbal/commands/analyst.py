@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from trackbal.commands.options import echo_json, force_option, json_option, rotor_option
+from trackbal.commands.options import Output, echo_json, force_option, json_option, rotor_option
 
 if TYPE_CHECKING:
     from trackbal.fitting import Fit
@@ -27,11 +27,11 @@ if TYPE_CHECKING:
 )
 @click.option("--log", "log_files", multiple=True, metavar="LOGBOOK", help="A logbook instead; may be repeated.")
 @click.option("--prior", "prior_file", metavar="INFLUENCE.json", help="An earlier influence file to build on.")
-@click.option("--out", required=True, metavar="INFLUENCE.json", help="The influence file to write.")
+@click.option("--out", cls=Output, required=True, metavar="INFLUENCE.json", help="The influence file to write.")
 @click.option("--keep", "keep_file", metavar="SUMS.npz", help="Keep the sums of the jobs, for --add later.")
 @click.option("--add", "add_file", metavar="SUMS.npz", help="Add the history to sums that were kept.")
 @click.option("--plain", is_flag=True, help="Rely on every record, those that do not fit too.")
-@click.option("--page", "page_file", metavar="FILE.html", help="Write a page with pictures of the fit too.")
+@click.option("--page", "page_file", cls=Output, metavar="FILE.html", help="Write a page with pictures of the fit too.")
 @json_option
 @force_option
 def fit(
@@ -62,7 +62,7 @@ def fit(
       trackbal fit --rotor rotor.toml --runs may.csv --adjustments may_adj.csv \\
           --add april.npz --keep may.npz --out influence.json
     """
-    from trackbal.files import check_free, write_whole
+    from trackbal.files import check_free, refuse_inputs, write_whole
     from trackbal.fit_report import fit_json, report
     from trackbal.fitting import fit as fit_influence
     from trackbal.influence import Influence
@@ -72,6 +72,9 @@ def fit(
     rotor = Rotor.load(rotor_file)
     prior = Influence.load(prior_file, rotor) if prior_file else None
     check_free(out, page_file, keep_file, force=force)
+    if keep_file is not None:
+        read = (rotor_file, runs_file, adjustments_file, prior_file)  # the sums added to may take the new ones' place
+        refuse_inputs(keep_file, filter(None, read))
     if keep_file is not None or add_file is not None:
         if page_file is not None or log_files:
             raise click.UsageError("--keep and --add go with --runs and --adjustments, and without --page")

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import click
 
-from trackbal.commands.options import echo_json, force_option, json_option, rotor_option
+from trackbal.commands.options import Output, echo_json, force_option, json_option, rotor_option, warn_of_other_rotor
 
 _HISTORY_OPTIONS = (
     rotor_option,
@@ -39,8 +39,10 @@ def _progress(done: int, total: int) -> None:
     metavar="INFLUENCE.json",
     help="Influence to weigh the records with; without it, one is fitted to the history itself.",
 )
-@click.option("--corrected-runs", metavar="OUT.csv", help="Write the runs as they probably were.")
-@click.option("--corrected-adjustments", metavar="OUT2.csv", help="Write the adjustments as they probably were.")
+@click.option("--corrected-runs", cls=Output, metavar="OUT.csv", help="Write the runs as they probably were.")
+@click.option(
+    "--corrected-adjustments", cls=Output, metavar="OUT2.csv", help="Write the adjustments as they probably were."
+)
 @json_option
 @force_option
 def audit(
@@ -66,7 +68,7 @@ def audit(
     from trackbal.audit import audit as weigh_records
     from trackbal.audit_report import audit_json, report
     from trackbal.commands.analyst import past_runs
-    from trackbal.files import check_free, refuse_inputs
+    from trackbal.files import check_free
     from trackbal.fitting import fit
     from trackbal.influence import Influence
     from trackbal.rotor import Rotor
@@ -74,10 +76,10 @@ def audit(
 
     if (corrected_runs is None) != (corrected_adjustments is None):
         raise click.UsageError("--corrected-runs and --corrected-adjustments belong together")
-    refuse_inputs((corrected_runs, corrected_adjustments), filter(None, (runs_file, adjustments_file, *log_files)))
     rotor = Rotor.load(rotor_file)
     history = past_runs(rotor, runs_file, adjustments_file, log_files)
     influence = Influence.load(influence_file, rotor) if influence_file else fit(rotor, history).influence
+    warn_of_other_rotor(rotor, influence)
     check_free(corrected_runs, corrected_adjustments, force=force)
     found = weigh_records(rotor, history, influence, _progress if sys.stderr.isatty() else None)
     if corrected_runs is not None and corrected_adjustments is not None:

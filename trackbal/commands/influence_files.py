@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from trackbal.commands.options import echo_json, force_option, json_option, rotor_option
+from trackbal.commands.options import Output, echo_json, force_option, json_option, rotor_option, warn_of_other_rotor
 
 
 @click.command()
@@ -28,7 +28,9 @@ def compare(rotor_file: str, before: str, after: str, every: bool, as_json: bool
     from trackbal.rotor import Rotor
 
     rotor = Rotor.load(rotor_file)
-    changes = compare_files(rotor, Influence.load(before, rotor), Influence.load(after, rotor))
+    first, second = Influence.load(before, rotor), Influence.load(after, rotor)
+    warn_of_other_rotor(rotor, first, second)
+    changes = compare_files(rotor, first, second)
     if as_json:
         echo_json(comparison_json(rotor, changes))
     else:
@@ -39,7 +41,7 @@ def compare(rotor_file: str, before: str, after: str, every: bool, as_json: bool
 @click.command()
 @rotor_option
 @click.argument("files", nargs=-1, required=True)
-@click.option("--out", required=True, metavar="INFLUENCE.json", help="The influence file to write.")
+@click.option("--out", cls=Output, required=True, metavar="INFLUENCE.json", help="The influence file to write.")
 @json_option
 @force_option
 def merge(rotor_file: str, files: tuple[str, ...], out: str, as_json: bool, force: bool) -> int:
@@ -49,8 +51,10 @@ def merge(rotor_file: str, files: tuple[str, ...], out: str, as_json: bool, forc
     Example:
       trackbal merge --rotor rotor.toml north.json south.json --out both.json
     """
+    from trackbal.errors import InputError
     from trackbal.files import check_free
     from trackbal.influence import Influence
+    from trackbal.influence_compare import contradicted, same_coefficients
     from trackbal.influence_file import write_influence
     from trackbal.influence_merge import merge as merge_files
     from trackbal.rotor import Rotor
@@ -59,7 +63,18 @@ def merge(rotor_file: str, files: tuple[str, ...], out: str, as_json: bool, forc
         raise click.UsageError("give two influence files or more")
     rotor = Rotor.load(rotor_file)
     check_free(out, force=force)
-    merged = merge_files(rotor, [Influence.load(file, rotor) for file in files])
+    influences = [Influence.load(file, rotor) for file in files]
+    warn_of_other_rotor(rotor, *influences)
+    for k, second in enumerate(influences):
+        for j, first in enumerate(influences[:k]):
+            if same_coefficients(first, second):
+                raise InputError(files[k], f"the coefficients of {files[j]}", "files that rest on different jobs")
+            named = contradicted(rotor, first, second)
+            if named:
+                click.echo(
+                    f"{files[j]} and {files[k]} contradict each other in {named}: see trackbal compare", err=True
+                )
+    merged = merge_files(rotor, influences)
     write_influence(out, rotor, merged, force=force)
     _told(merged.source, out, as_json)
     return 0
@@ -71,7 +86,7 @@ def merge(rotor_file: str, files: tuple[str, ...], out: str, as_json: bool, forc
 @click.option("--regime", "regimes", multiple=True, metavar="NAME", help="A regime to keep; may be repeated.")
 @click.option("--sensor", "sensors", multiple=True, metavar="NAME", help="A sensor to keep; may be repeated.")
 @click.option("--adjuster", "adjusters", multiple=True, metavar="NAME", help="An adjuster to keep; may be repeated.")
-@click.option("--out", required=True, metavar="INFLUENCE.json", help="The influence file to write.")
+@click.option("--out", cls=Output, required=True, metavar="INFLUENCE.json", help="The influence file to write.")
 @json_option
 @force_option
 def restrict(
@@ -111,7 +126,9 @@ def restrict(
             if name not in names:
                 raise click.BadParameter(f"found '{name}', expected one of {', '.join(names)}", param_hint=option)
     check_free(out, force=force)
-    kept = restrict_file(rotor, Influence.load(file, rotor), regimes, sensors, adjusters)
+    whole = Influence.load(file, rotor)
+    warn_of_other_rotor(rotor, whole)
+    kept = restrict_file(rotor, whole, regimes, sensors, adjusters)
     write_influence(out, rotor, kept, force=force)
     _told(kept.source, out, as_json)
     return 0

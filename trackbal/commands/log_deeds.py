@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.commands.log import book_argument, by_option, job_option
-from trackbal.commands.options import chance_option, echo_json, force_option, json_option, most_option
+from trackbal.commands.options import Output, chance_option, echo_json, force_option, json_option, most_option
 
 if TYPE_CHECKING:
     from trackbal.logbook.records import Items, JobRecord
@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 @click.option("--nominal", is_flag=True, help="Search as if the influence were known exactly.")
 @click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit.")
 @click.option("--type-only", is_flag=True, help="Leave aside what earlier runs of the job have shown.")
-@click.option("--plan-out", metavar="ADJ.csv", help="Write the recommended adjustments to a sheet.")
-@click.option("--card", "card_file", metavar="FILE.html", help="Write the job card too.")
+@click.option("--plan-out", cls=Output, metavar="ADJ.csv", help="Write the recommended adjustments to a sheet.")
+@click.option("--card", "card_file", cls=Output, metavar="FILE.html", help="Write the job card too.")
 @by_option
 @json_option
 @force_option
@@ -51,6 +51,7 @@ def advise_command(
     Example:
       trackbal log advise fleet.tblog --card card.html
     """
+    from trackbal.advice import with_settings_assumed
     from trackbal.advice_report import advice_json, advice_text
     from trackbal.files import check_free, write_whole
     from trackbal.job_advice import advise_in_job
@@ -77,7 +78,7 @@ def advise_command(
             nominal=nominal,
             override_stop=override_stop,
         )
-        advice = found.advice
+        advice = found.advice if record.as_found else with_settings_assumed(found.advice)
         answer = advice_json(rotor, found.run, advice) | {"learned": found.learned}
         record_advice(book, record, entry, answer, advised_items(rotor, advice), author)
     if plan_out is not None and advice.recommended is not None:
@@ -89,7 +90,7 @@ def advise_command(
             aircraft=record.aircraft,
             run_label=f"job {record.name}, run {len(record.runs)}",
             influence_file=f"{book_file}, entry {entry}",
-            settings_file=book_file,
+            settings_file=book_file if record.as_found else "",
         )
         write_whole(card_file, card(rotor, found.run, found.influence, advice, labels), force=force)
     surprising = found.surprise is not None and found.surprise.surprising

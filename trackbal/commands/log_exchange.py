@@ -5,18 +5,24 @@ from __future__ import annotations
 import click
 
 from trackbal.commands.log import book_argument, by_option
-from trackbal.commands.options import echo_json, force_option, json_option
+from trackbal.commands.options import Output, echo_json, force_option, json_option
 
 
 @click.command("export")
 @book_argument
 @click.option("--job", "job_name", metavar="NAME", help="One job only.")
 @click.option("--rotor-name", metavar="NAME", help="The rotor, if the logbook has several.")
-@click.option("--runs", "runs_file", metavar="HISTORY.csv", help="History sheet of the runs.")
-@click.option("--adjustments", "adjustments_file", metavar="HISTORY_ADJ.csv", help="Adjustments done between them.")
-@click.option("--settings", "settings_file", metavar="SETTINGS.csv", help="Settings as found, job by job.")
-@click.option("--settings-now", "now_file", metavar="SETTINGS.csv", help="What is installed now, of one --job.")
-@click.option("--xlsx", "workbook_file", metavar="FILE.xlsx", help="All three as a workbook (needs openpyxl).")
+@click.option("--runs", "runs_file", cls=Output, metavar="HISTORY.csv", help="History sheet of the runs.")
+@click.option(
+    "--adjustments", "adjustments_file", cls=Output, metavar="HISTORY_ADJ.csv", help="Adjustments done between them."
+)
+@click.option("--settings", "settings_file", cls=Output, metavar="SETTINGS.csv", help="Settings as found, job by job.")
+@click.option(
+    "--settings-now", "now_file", cls=Output, metavar="SETTINGS.csv", help="What is installed now, of one --job."
+)
+@click.option(
+    "--xlsx", "workbook_file", cls=Output, metavar="FILE.xlsx", help="All three as a workbook (needs openpyxl)."
+)
 @json_option
 @force_option
 def export_command(

@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from trackbal.commands.options import advice_options, echo_json, force_option, json_option, rotor_option, run_option
+from trackbal.commands.options import (
+    Output,
+    advice_options,
+    echo_json,
+    force_option,
+    json_option,
+    rotor_option,
+    run_option,
+)
 
 if TYPE_CHECKING:
     from trackbal.advice import Advice
@@ -44,7 +52,7 @@ def check(rotor_file: str, run_file: str, as_json: bool) -> int:
 
 @click.command()
 @advice_options
-@click.option("--card", "card_file", metavar="FILE.html", help="Write the job card too.")
+@click.option("--card", "card_file", cls=Output, metavar="FILE.html", help="Write the job card too.")
 @json_option
 @force_option
 def advise(card_file: str | None, as_json: bool, **request: Any) -> int:
@@ -68,7 +76,7 @@ def advise(card_file: str | None, as_json: bool, **request: Any) -> int:
 
 @click.command()
 @advice_options
-@click.option("--out", "card_file", required=True, metavar="FILE.html", help="The card to write.")
+@click.option("--out", "card_file", cls=Output, required=True, metavar="FILE.html", help="The card to write.")
 @click.option("--aircraft", default="", metavar="TEXT", help="The aircraft, as it stands on the card.")
 @click.option("--run-label", default="", metavar="TEXT", help="The run, as it stands on the card.")
 @click.option("--limits-from", default="", metavar="TEXT", help="Who set the limits, from which manual and revision.")
@@ -120,7 +128,7 @@ def _advise(
     rotor = Rotor.load(rotor_file)
     run = read_run(rotor, run_file)
     influence = Influence.load(influence_file, rotor)
-    setting = read_settings(rotor, settings_file)
+    setting = read_settings(rotor, settings_file) if settings_file is not None else None
     check_free(plan_out, card_file, force=force)
     advice = weigh(
         rotor, run, influence, setting, most=most, chance=chance, nominal=nominal, override_stop=override_stop
@@ -140,8 +148,8 @@ def _advise(
 
 @click.command()
 @rotor_option
-@click.option("--csv", "csv_file", metavar="FILE.csv", help="Write the blank run sheet to fill in.")
-@click.option("--page", "page_file", metavar="FILE.html", help="Write the same as a page to print.")
+@click.option("--csv", "csv_file", cls=Output, metavar="FILE.csv", help="Write the blank run sheet to fill in.")
+@click.option("--page", "page_file", cls=Output, metavar="FILE.html", help="Write the same as a page to print.")
 @force_option
 def form(rotor_file: str, csv_file: str | None, page_file: str | None, force: bool) -> int:
     """Write a blank run sheet for a rotor: as CSV, as a page to print, or both.

@@ -5,10 +5,36 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Iterator, Mapping
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from trackbal.influence import Influence
+    from trackbal.rotor import Rotor
+
+
+class Output(click.Option):
+    """An option that names a file to write: never one that the same command reads, even when told to overwrite."""
+
+    def handle_parse_result(
+        self, ctx: click.Context, opts: Mapping[str, Any], args: list[str]
+    ) -> tuple[Any, list[str]]:
+        """Refuse a file that another option or argument names as an input."""
+        wanted = opts.get(self.name or "")
+        if isinstance(wanted, str):
+            from trackbal.files import refuse_inputs
+
+            refuse_inputs(wanted, self._inputs(ctx, opts))
+        return super().handle_parse_result(ctx, opts, args)
+
+    def _inputs(self, ctx: click.Context, opts: Mapping[str, Any]) -> Iterator[str]:
+        for param in ctx.command.params:
+            given = opts.get(param.name or "")
+            if not isinstance(param, Output):
+                yield from (v for v in (given if isinstance(given, list | tuple) else [given]) if isinstance(v, str))
+
 
 rotor_option = click.option("--rotor", "rotor_file", required=True, metavar="ROTOR.toml", help="The rotor.")
 run_option = click.option("--run", "run_file", required=True, metavar="SHEET.csv", help="The readings of the run.")
@@ -52,7 +78,7 @@ _ADVICE_OPTIONS = (
     chance_option,
     click.option("--nominal", is_flag=True, help="Search as if the influence were known exactly."),
     click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit."),
-    click.option("--plan-out", metavar="ADJ.csv", help="Write the recommended adjustments to a sheet."),
+    click.option("--plan-out", cls=Output, metavar="ADJ.csv", help="Write the recommended adjustments to a sheet."),
 )
 
 
@@ -61,6 +87,15 @@ def advice_options(command: Callable[..., int]) -> Callable[..., int]:
     for option in reversed(_ADVICE_OPTIONS):
         command = option(command)
     return command
+
+
+def warn_of_other_rotor(rotor: Rotor, *influences: Influence) -> None:
+    """Say on stderr which influence files are named for another rotor."""
+    from trackbal.cautions import other_rotor
+
+    for influence in influences:
+        for line in other_rotor(influence.rotor_name, rotor.name):
+            click.echo(line, err=True)
 
 
 def echo_json(answer: dict[str, Any]) -> None:
