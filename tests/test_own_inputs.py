@@ -89,6 +89,20 @@ def test_headers_without_rows_are_one_clear_line(
     assert not Path("o.json").exists() and not Path("k.npz").exists()
 
 
+def test_an_amount_beyond_the_whole_range_is_named_first(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sheet = folder / "history_adjustments.csv"
+    lines = sheet.read_text().splitlines()
+    cells = lines[1].split(",")
+    lines[1] = ",".join([*cells[:-1], "99999"])
+    sheet.write_text("\n".join(lines) + "\n")
+    capsys.readouterr()
+    for command in (["fit", "--out", str(folder / "o.json")], ["audit"]):
+        run([*history_of(folder, command[0]), *command[1:]])
+        said = capsys.readouterr()
+        assert f"job {cells[0]} run {int(cells[1]) + 1}: " in said.out + said.err
+        assert "more than its whole range" in said.out + said.err
+
+
 def test_a_reading_beyond_belief_is_weighed() -> None:
     rotor = plain_rotor(blades=4)
     history = simulate(rotor, Truth.draw(rotor, seed=1), jobs=8, runs=4, seed=1)
@@ -130,7 +144,7 @@ class TestEarlierFile:
         assert run([*history_of(folder, "fit"), "--out", str(folder / "a.json")]) == 0
         answer = json.loads((folder / "a.json").read_text())
         (folder / "copy.json").write_text(json.dumps(answer))
-        for row in answer["rows"]:
+        for row in (row for row in answer["rows"] if "re" in row):
             row["re"], row["im"] = -row["re"], -row["im"]
         (folder / "turned.json").write_text(json.dumps(answer | {"rotor": "another"}))
         capsys.readouterr()

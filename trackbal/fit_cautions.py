@@ -10,6 +10,7 @@ from trackbal.cautions import other_rotor
 from trackbal.estimate import LEAST_JOBS, Estimates
 from trackbal.influence import Influence
 from trackbal.rotor import Rotor
+from trackbal.run import History
 
 FEW_JOBS = 8  # a spread from fewer is uncertain by over a third of itself (1 / sqrt(2 (n - 1)), n < 5 .. 8)
 FEW_DOF = 5.0
@@ -48,6 +49,23 @@ def aside_cautions(records: int, shift: float) -> tuple[str, ...]:
         f"move by up to {shift:.1f} standard errors. Check the records, correct what is wrong, "
         "and fit again (trackbal audit says what probably happened).",
     )
+
+
+def amount_cautions(rotor: Rotor, history: History) -> tuple[str, ...]:
+    """Return, job by job, the first run by which an adjuster was moved by more than there is of it."""
+    reach = np.array([a.maximum - a.minimum + 1e-9 * a.step for a in rotor.adjusters])
+    beyond = np.abs(history.change) > reach[:, None]
+    lines: dict[int, str] = {}
+    for i, a, b in np.argwhere(beyond).tolist():
+        adjuster, job = rotor.adjusters[a], int(history.job[i])
+        lines.setdefault(
+            job,
+            f"job {history.jobs[job]} run {history.run[i]}: {adjuster.name} of blade {rotor.blades[b]} would by then "
+            f"have been changed by {history.change[i, a, b]:+g} {adjuster.unit} since the job's start, more than its whole "
+            f"range of {adjuster.maximum - adjuster.minimum:g}. Nothing fitted can be relied upon: check the amounts "
+            "recorded before that run, and the range in the rotor file.",
+        )
+    return tuple(lines.values())
 
 
 def prior_cautions(rotor_name: str, prior_name: str, contradicted: str) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from trackbal.departures import Departures
 from trackbal.estimate import Estimates, estimate
 from trackbal.faults import find_faults
-from trackbal.fit_cautions import aside_cautions, cautions, prior_cautions, suspect_cautions
+from trackbal.fit_cautions import amount_cautions, aside_cautions, cautions, prior_cautions, suspect_cautions
 from trackbal.influence import Influence
 from trackbal.influence_compare import contradicted
 from trackbal.job_statistics import HistoryCells, Sums
@@ -106,7 +106,11 @@ def fit(rotor: Rotor, history: History, prior: Influence | None = None, *, robus
     still_in = tuple(s for s in kept.suspects if s.job not in named)
     shift = _largest_shift(kept.plain, kept.without_suspects) if still_in else 0.0
     moved = _largest_shift(kept.estimates, kept.plain) if kept.set_aside else 0.0
-    lines = (*aside_cautions(len(kept.set_aside), moved), *suspect_cautions(len(still_in), shift))
+    lines = (
+        *amount_cautions(rotor, history),
+        *aside_cautions(len(kept.set_aside), moved),
+        *suspect_cautions(len(still_in), shift),
+    )
     result = concluded(JobSums.of(kept.cells, history, kept.set_aside), kept.estimates, prior)
     return replace(result, suspects=result.suspects + still_in, cautions=lines + result.cautions)
 

@@ -69,6 +69,7 @@ def audit(
     from trackbal.audit_report import audit_json, report
     from trackbal.commands.analyst import past_runs
     from trackbal.files import check_free
+    from trackbal.fit_cautions import amount_cautions
     from trackbal.fitting import fit
     from trackbal.influence import Influence
     from trackbal.rotor import Rotor
@@ -80,6 +81,8 @@ def audit(
     history = past_runs(rotor, runs_file, adjustments_file, log_files)
     influence = Influence.load(influence_file, rotor) if influence_file else fit(rotor, history).influence
     warn_of_other_rotor(rotor, influence)
+    for line in amount_cautions(rotor, history):
+        click.echo(line, err=True)
     check_free(corrected_runs, corrected_adjustments, force=force)
     found = weigh_records(rotor, history, influence, _progress if sys.stderr.isatty() else None)
     if corrected_runs is not None and corrected_adjustments is not None:
