@@ -61,9 +61,9 @@ def amount_cautions(rotor: Rotor, history: History) -> tuple[str, ...]:
         lines.setdefault(
             job,
             f"job {history.jobs[job]} run {history.run[i]}: {adjuster.name} of blade {rotor.blades[b]} would by then "
-            f"have been changed by {history.change[i, a, b]:+g} {adjuster.unit} since the job's start, more than its whole "
-            f"range of {adjuster.maximum - adjuster.minimum:g}. Nothing fitted can be relied upon: check the amounts "
-            "recorded before that run, and the range in the rotor file.",
+            f"have been changed by {history.change[i, a, b]:+g} {adjuster.unit} since the job's start, more than its "
+            f"whole range of {adjuster.maximum - adjuster.minimum:g}. Nothing fitted can be relied upon: check the "
+            "amounts recorded before that run, and the range in the rotor file.",
         )
     return tuple(lines.values())
 
