@@ -248,3 +248,10 @@ def test_command(tmp_path: object, capsys: pytest.CaptureFixture[str]) -> None:
     assert len(answer["checks"]) == 3 * 2 and len(answer["aircraft"]) == 12 and len(answer["prediction"]) == 4
     warns = any(not c["holds"] for c in answer["checks"]) or any(a["unlike"] for a in answer["aircraft"])
     assert code == int(warns)
+
+
+def test_one_job_alone_is_compared_with_nothing() -> None:
+    rotor = plain_rotor()
+    cells = HistoryCells(rotor, simulate(rotor, Truth.draw(rotor, seed=1), jobs=1, runs=3, seed=1))
+    (own,) = own_answers(cells, estimate_cells(cells))
+    assert np.isnan(own.p) and not own.unlike

@@ -77,6 +77,20 @@ def test_sums_may_be_kept_under_the_name_they_had(folder: Path, monkeypatch: pyt
     assert run([*more, "--add", "sums.npz", "--keep", "sums.npz", "--force"]) == 0
 
 
+def test_a_copied_logbook_does_not_count_twice(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(folder)
+    sheets = ["--runs", "history.csv", "--adjustments", "history_adjustments.csv"]
+    assert run(["log", "import", "f.tblog", *sheets]) == 0
+    Path("copy.tblog").write_bytes(Path("f.tblog").read_bytes())
+    capsys.readouterr()
+    fit_both = ["fit", "--rotor", "rotor.toml", "--log", "f.tblog", "--log", "copy.tblog", "--out", "both.json"]
+    assert run(fit_both) == 2
+    assert "copy.tblog: found 'job TL-11, as it stands in f.tblog'" in capsys.readouterr().err
+    assert not Path("both.json").exists()
+
+
 def test_headers_without_rows_are_one_clear_line(
     folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

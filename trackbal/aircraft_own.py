@@ -75,8 +75,9 @@ def own_answers(cells: HistoryCells, estimates: Estimates) -> tuple[OwnAnswer, .
     p = np.concatenate([own.p, tips.p])
     told = np.isfinite(p)
     least = np.min(np.where(told, p, np.inf), axis=0)
-    each = np.where(told.any(axis=0), np.minimum(least * told.sum(axis=0), 1.0), np.nan)
-    jobs = int(told.any(axis=0).sum())
+    judged = told.any(axis=0)
+    each = np.where(judged, np.minimum(np.where(judged, least, 1.0) * told.sum(axis=0), 1.0), np.nan)
+    jobs = int(judged.sum())
     size2 = np.where(vibration.identification.unknown, 0.0, np.abs(vibration.alpha) ** 2)
     seen = np.array([np.einsum("jaa->ja", c.gram).real for c in cells.vibration_statistics])
     told_of = np.where(seen > 0, own.alpha, 0.0)  # of what a job never moved its own coefficient may be anything

@@ -140,15 +140,22 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
     Raises
     ------
     InputError
-        If a file is given twice or is no logbook, or none has a run of this rotor.
+        If a file is given twice or is no logbook, if two hold the very same job (one is a copy), or none has a run of
+        this rotor.
     """
     jobs: list[tuple[str, JobRows]] = []
     real = [os.path.realpath(file) for file in files]
+    held: dict[str, str] = {}
     for i, file in enumerate(files):
         if real[i] in real[:i]:
             raise InputError(file, "the same logbook again", "each logbook once")
         with Book.open(file) as book:
-            jobs += [(file, job) for job in load_all(book, rotor.name)]
+            own = load_all(book, rotor.name)
+        for job in own:
+            other = held.setdefault(repr((job.runs, job.done)), file)
+            if other != file:
+                raise InputError(file, f"job {job.name}, as it stands in {other}", "each job in one logbook only")
+        jobs += [(file, job) for job in own]
     source = ", ".join(files)
     taken = Counter(job.name for _, job in jobs)
     if not jobs:
