@@ -112,11 +112,11 @@ def test_the_history_is_that_of_the_sheets(worked: Path, files: Path, command: C
     )
 
 
-def fleet(folder: Path) -> tuple[Path, Path]:
+def fleet(folder: Path, seed: int = 4) -> tuple[Path, Path]:
     """Write the sheets of five jobs that follow the invented influence, with a little noise."""
     from trackbal.sheets import write_history
 
-    rng = np.random.default_rng(4)
+    rng = np.random.default_rng(seed)
     influence = invented_influence()
     jobs, runs = 5, 4
     change = rng.integers(-3, 4, size=(jobs, runs, 2, 4)) * np.array([20.0, 1.0])[:, None]
@@ -161,9 +161,11 @@ def test_fit_on_a_logbook_is_fit_on_its_sheets(files: Path, command: Command, ca
 
 
 def test_jobs_of_the_same_name_in_two_logbooks(files: Path, command: Command) -> None:
-    runs, adjustments = fleet(files)
     books = [files / "one.tblog", files / "two.tblog"]
-    for book in books:
+    for seed, book in enumerate(books):
+        place = files / f"{seed}"
+        place.mkdir()
+        runs, adjustments = fleet(place, seed)
         command("new", book, "--rotor", files / "rotor.toml")
         command("import", book, "--runs", runs, "--adjustments", adjustments)
     history = read_logbooks(ROTOR, [str(book) for book in books])
