@@ -6,12 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from invented_fleet import Truth, plain_rotor, simulate
 from invented_rotor import ROTOR
 from scipy import stats
 
 from trackbal.explanations import explain
+from trackbal.fitting import fit
 from trackbal.influence import Influence
 from trackbal.phasor import blade_harmonic
+from trackbal.set_aside import job_arrays
 from trackbal.surprise import JobArrays, surprise, surprises
 
 A, R, S, B = len(ROTOR.adjusters), len(ROTOR.regimes), len(ROTOR.sensors), len(ROTOR.blades)
@@ -327,3 +330,20 @@ def test_every_run_is_held_against_the_runs_before_it() -> None:
         if one is not None and alone is not None:
             assert one.chi2 == alone.chi2
             np.testing.assert_array_equal(one.vibration, alone.vibration)
+
+
+def test_a_reading_that_cannot_be_is_not_explained_away_to_where_nothing_was_read() -> None:
+    """Two rows exchanged, one of a regime not read before: believable, or 25 ips where the limit is 0.2."""
+    rotor = plain_rotor(regimes=3, sensors=2)
+    history = simulate(rotor, Truth.draw(rotor, seed=1), jobs=12, runs=3, seed=1)
+    influence = fit(rotor, history).influence
+    job = job_arrays(history, np.arange(2))
+    count, tips = job.vibration_count.copy(), job.height_count.copy()
+    count[0, 2], tips[0, 2] = 0, 0
+    for other, kinds in ((0.6, True), (25.0, False)):
+        vibration, height = job.vibration.copy(), job.height.copy()
+        vibration[1, 2], height[1, 2] = job.vibration[1, 1], job.height[1, 1]
+        vibration[1, 1] = other
+        job_told = JobArrays(vibration, count, height, tips, job.change)
+        told = explain(rotor, job_told, influence)
+        assert any("regime1 and regime2" in e.text for e in told) is kinds

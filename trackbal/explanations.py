@@ -13,11 +13,12 @@ from trackbal.belief import Innovation, after_change, prior_belief
 from trackbal.influence import Influence
 from trackbal.mistakes import Mistake, all_mistakes
 from trackbal.rotor import Rotor
-from trackbal.run import Reals
+from trackbal.run import Counts, Reals
 from trackbal.surprise import ALARM, JobArrays, observe_run, tail
 
 _BATCH = 256  # mistakes weighed side by side
 WORTH_SHOWING = 6.0  # log-likelihood below the best beyond which an explanation is e^6 = 400 times less likely
+LARGEST_FIRST = 10.0  # limits: a larger reading is not explained by having been taken where none was before
 ALIKE = 3.0  # log-likelihoods closer than this (e^3 = 20 to 1) are said to be about as likely
 
 
@@ -83,9 +84,10 @@ def explain(
         some = mistakes[first : first + _BATCH]
         weighed = _Weighed.of(rotor, [m.job for m in some], influence)
         gains = weighed.log_likelihood - record.log_likelihood[0] + _jacobian(some, weighed)
-        for mistake, gain, chi2 in zip(some, gains.tolist(), weighed.chi2.tolist(), strict=True):
+        believable = (weighed.unbelievable <= record.unbelievable[0]).tolist()
+        for mistake, gain, chi2, can_be in zip(some, gains.tolist(), weighed.chi2.tolist(), believable, strict=True):
             p = tail(chi2, weighed.dof)
-            if gain > 0.0 and p >= ALARM:
+            if gain > 0.0 and p >= ALARM and can_be:
                 score = gain - math.log(of_kind[mistake.kind])
                 found.append(Explanation(mistake.kind, mistake.text, gain, score, p, mistake.change, mistake.job))
     found.sort(key=lambda e: -e.score)  # stable: the commoner mistakes are listed first
@@ -94,12 +96,16 @@ def explain(
 
 @dataclass(frozen=True)
 class _Weighed:
-    """Jobs of the same readings taken, weighed: chi2 of the last run, log-likelihood of all; both (H,)."""
+    """Jobs of the same readings taken, weighed: chi2 of the last run, log-likelihood of all; both (H,).
+
+    `unbelievable` (H,): readings of LARGEST_FIRST limits or more that nothing before them was compared with.
+    """
 
     chi2: Reals
     log_likelihood: Reals
     dof: int
     compared: tuple[Innovation, ...]
+    unbelievable: Counts
 
     @classmethod
     def of(cls, rotor: Rotor, jobs: Sequence[JobArrays], influence: Influence) -> _Weighed:
@@ -112,16 +118,19 @@ class _Weighed:
             np.stack([j.change for j in jobs], axis=1),
         )
         belief = prior_belief(rotor, influence)
-        likelihood = np.zeros(len(jobs))
+        likelihood, unbelievable = np.zeros(len(jobs)), np.zeros(len(jobs), dtype=int)
         compared: list[Innovation] = []
         for t in range(len(first)):
             if t:
                 belief = after_change(rotor, belief, together.change[t] - together.change[t - 1])
             belief, vibration, height = observe_run(rotor, belief, together, t)
             likelihood = likelihood + vibration.log_likelihood.sum(axis=(-2, -1)) + height.log_likelihood.sum(axis=-1)
+            alone = (first.vibration_count[t] > 0) & (vibration.dof == 0)
+            large = np.abs(together.vibration[t]) > LARGEST_FIRST * rotor.vibration_limit
+            unbelievable = unbelievable + (alone & large).sum(axis=(-2, -1))
             compared += [vibration, height]
         chi2 = vibration.chi2.sum(axis=(-2, -1)) + height.chi2.sum(axis=-1)
-        return cls(chi2, likelihood, int(vibration.dof.sum() + height.dof.sum()), tuple(compared))
+        return cls(chi2, likelihood, int(vibration.dof.sum() + height.dof.sum()), tuple(compared), unbelievable)
 
 
 def _jacobian(mistakes: Sequence[Mistake], weighed: _Weighed) -> Reals:
