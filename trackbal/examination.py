@@ -158,7 +158,9 @@ def _prediction(found: Examination) -> list[str]:
 
 def _own(found: Examination) -> list[str]:
     names = [a.name for a in found.rotor.adjusters]
-    title = "Each aircraft against its type: chance, and vibration influence as a part of the type's"
+    title = (
+        "Each aircraft against its type: chance (of one looked at alone), vibration influence as a part of the type's"
+    )
     rows: list[tuple[str, ...]] = [("job", "chance", *names, "")]
     for o in found.own:
         parts = ["-" if not math.isfinite(v) else f"{100 * v:.0f} %" for v in o.departure]

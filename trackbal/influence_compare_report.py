@@ -16,7 +16,9 @@ from trackbal.rotor import Rotor
 def report(rotor: Rotor, changes: Sequence[Change], every: bool = False) -> str:
     """Return a comparison as readable text; `every` coefficient, or only firm changes."""
     firm = [c for c in changes if c.firm]
-    head = f"{len(changes)} coefficients compared, {len(firm)} changed by more than chance."
+    one_only = sum(c.known[0] != c.known[1] for c in changes)
+    head = f"{len(changes)} coefficients compared, {len(firm) - one_only} changed by more than chance"
+    head += f", {one_only} known to one file only." if one_only else "."
     shown = list(changes) if every else firm
     if not shown:
         return head + "\n"
