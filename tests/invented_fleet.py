@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,3 +113,9 @@ def simulate(
         height_squares=height_squares,
         change=x,
     )
+
+
+def jobs_of(history: History, chosen: range) -> History:
+    """Return some jobs of a history, one after another, numbered anew."""
+    part = history.of_runs(np.flatnonzero(np.isin(history.job, list(chosen))))
+    return replace(part, jobs=tuple(history.jobs[j] for j in chosen), job=part.job - chosen.start)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from damaged_fleet import damage, fly_fleet
-from invented_fleet import Truth, plain_rotor, simulate
+from invented_fleet import Truth, jobs_of, plain_rotor, simulate
 
 from trackbal.commands.group import run
 from trackbal.errors import InputError
@@ -21,13 +21,6 @@ from trackbal.job_sums import JobSums
 from trackbal.rotor import Rotor
 from trackbal.run import History
 from trackbal.sheets import read_history, write_history
-
-
-def jobs_of(history: History, chosen: range) -> History:
-    kept = np.isin(history.job, list(chosen))
-    names = [f.name for f in fields(History) if f.name not in ("jobs", "source")]
-    part = replace(history, **{name: getattr(history, name)[kept] for name in names})
-    return replace(part, jobs=tuple(history.jobs[j] for j in chosen), job=part.job - chosen.start)
 
 
 @pytest.fixture(scope="module")

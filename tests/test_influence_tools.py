@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from damaged_fleet import fly_fleet
-from invented_fleet import Truth, plain_rotor, simulate
+from invented_fleet import Truth, jobs_of, plain_rotor, simulate
 from statsmodels.stats.multitest import multipletests
 
 from trackbal.advice import advise
@@ -20,14 +20,6 @@ from trackbal.influence_compare import compare, holm
 from trackbal.influence_file import write_influence
 from trackbal.influence_merge import merge, restrict
 from trackbal.rotor import Rotor
-from trackbal.run import History
-
-
-def jobs_of(history: History, chosen: range) -> History:
-    kept = np.isin(history.job, list(chosen))
-    names = [f.name for f in fields(History) if f.name not in ("jobs", "source")]
-    part = replace(history, **{name: getattr(history, name)[kept] for name in names})
-    return replace(part, jobs=tuple(history.jobs[j] for j in chosen), job=part.job - chosen.start)
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,7 @@ unrecorded work to move the readings as far as recorded work does (Box and Tiao 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,7 +151,7 @@ class Weights:
 
 
 def weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, sizes: Sizes) -> Weights:
-    """Return how probable the readings are under accounts of a job, or of several jobs of as many runs.
+    """Return how probable the readings are under accounts of one job.
 
     Parameters
     ----------
@@ -162,8 +162,7 @@ def weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, sizes
         What readings and steps are taken to be where an account leaves them free.
     """
     parts = [_weigh(rotor, accounts[i : i + _BATCH], influence, sizes) for i in range(0, len(accounts), _BATCH)]
-    names = [f.name for f in fields(Weights)]
-    return Weights(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+    return Weights(np.concatenate([p.vibration for p in parts]), np.concatenate([p.height for p in parts]))
 
 
 def _weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, sizes: Sizes) -> Weights:

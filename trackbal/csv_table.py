@@ -12,7 +12,7 @@ import csv
 import difflib
 import io
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
@@ -25,6 +25,8 @@ from trackbal.rotor import HIGHEST_RPM, LOWEST_RPM
 
 LARGEST_FILE = 512 * 1024 * 1024  # bytes; far above any real sheet, below what would exhaust memory
 LARGEST_NUMBER = 1e12
+
+Row = tuple[int, tuple[str, ...]]  # line of the file, cells
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _NO_PART_OF_NUMBERS = re.compile(r"[^0-9eE+.\-\n]")
@@ -80,18 +82,15 @@ class CsvTable:
     @classmethod
     def load(cls, file: str | PathLike[str]) -> CsvTable:
         """Read a sheet. Raises InputError if it cannot be read or is no proper CSV sheet."""
-        lines, rows = _parse(file, _read_text(file))
-        if not rows:
-            raise InputError(file, "an empty file", "a header line and rows below it")
-        headings = tuple(map(str.strip, rows[0]))
-        _check_headings(file, headings, lines[0])
-        for line, row in zip(lines, rows, strict=True):
-            if len(row) != len(headings):
-                raise InputError(
-                    file, f"{len(row)} cells", f"{len(headings)}, as many as the header has columns", row=line
-                )
-        columns = tuple(tuple(map(str.strip, column)) for column in zip(*rows[1:], strict=True))
-        return cls(file, headings, columns or ((),) * len(headings), tuple(lines[1:]))
+        found = parsed_rows(file, io.StringIO(_read_text(file), newline=""))
+        headings = header_of(file, found)
+        return cls.of_rows(file, headings, list(found))
+
+    @classmethod
+    def of_rows(cls, source: str | PathLike[str], headings: tuple[str, ...], rows: Sequence[Row]) -> CsvTable:
+        """Return the table of some rows, each of as many cells as there are headings."""
+        columns = tuple(tuple(map(str.strip, column)) for column in zip(*(cells for _, cells in rows), strict=True))
+        return cls(source, headings, columns or ((),) * len(headings), tuple(line for line, _ in rows))
 
     @property
     def rows(self) -> int:
@@ -188,23 +187,33 @@ def _read_text(file: str | PathLike[str]) -> str:
         raise InputError(file, f"byte 0x{data[error.start]:02x}", "text in UTF-8; save it as such", row=line) from None
 
 
-def _parse(file: str | PathLike[str], text: str) -> tuple[list[int], list[tuple[str, ...]]]:
-    """Return the line and the cells of every row that is not blank."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True, skipinitialspace=True)
-    lines, rows = [], []
-    line = 1
+def parsed_rows(file: str | PathLike[str], stream: Iterable[str]) -> Iterator[Row]:
+    """Yield line and cells of every row that is not blank, all as wide as the first, which is the header.
+
+    Raises InputError where the text is no proper CSV sheet.
+    """
+    reader = csv.reader(stream, strict=True, skipinitialspace=True)
+    width, line = 0, 1
     try:
         for row in reader:
             if any(map(str.strip, row)):
-                lines.append(line)
-                rows.append(tuple(row))  # the garbage collector need not walk tuples of text, as it would lists
+                width = width or len(row)
+                if len(row) != width:
+                    raise InputError(file, f"{len(row)} cells", f"{width}, as many as the header has columns", row=line)
+                yield line, tuple(row)  # the garbage collector need not walk tuples of text, as it would lists
             line = reader.line_num + 1
     except csv.Error as error:
         raise InputError(file, str(error), "comma-separated cells, quotation marks in pairs", row=line) from None
-    return lines, rows
+    except UnicodeDecodeError as error:  # of a stream that decodes as it is read
+        raise InputError(file, error.reason, "text in UTF-8; save it as such", row=line) from None
 
 
-def _check_headings(file: str | PathLike[str], headings: tuple[str, ...], line: int) -> None:
+def header_of(file: str | PathLike[str], rows: Iterator[Row]) -> tuple[str, ...]:
+    """Return the headings, from the first of some rows. Raises InputError for a header that is none."""
+    first = next(rows, None)
+    if first is None:
+        raise InputError(file, "an empty file", "a header line and rows below it")
+    line, headings = first[0], tuple(map(str.strip, first[1]))
     if len(headings) == 1 and (";" in headings[0] or "\t" in headings[0]):
         raise InputError(file, headings[0], "columns separated by commas", row=line)
     for i, heading in enumerate(headings):
@@ -212,6 +221,7 @@ def _check_headings(file: str | PathLike[str], headings: tuple[str, ...], line: 
             raise InputError(file, "an empty heading", f"a name over column {i + 1}, or no such column", row=line)
         if heading in headings[:i]:
             raise InputError(file, heading, "every column once", row=line, column=heading)
+    return headings
 
 
 def _convert(cells: Sequence[str], clock: bool) -> NDArray[np.float64] | None:

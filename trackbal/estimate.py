@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from trackbal import mixed
 from trackbal.identification import DEAD_SQUARE, Identification, identify
-from trackbal.job_statistics import CellStatistics, Matrix
+from trackbal.job_statistics import CellStatistics, Matrix, evenly_spaced
 from trackbal.run import Counts, Reals
 
 #: Jobs that must have changed an adjuster before its spread between aircraft is estimated:
@@ -211,7 +211,7 @@ def sample_jobs(cells: Sequence[CellStatistics]) -> list[CellStatistics]:
     wanted = max(LEAST_JOBS, COMPONENT_SAMPLE // len(cells))
     if jobs <= wanted:
         return list(cells)
-    chosen = np.linspace(0, jobs - 1, wanted).round().astype(int)
+    chosen = evenly_spaced(jobs, wanted)
     return [c.of_jobs(chosen) for c in cells]
 
 

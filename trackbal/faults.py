@@ -14,12 +14,13 @@ import numpy as np
 
 from trackbal.departures import Departures
 from trackbal.influence import Influence
+from trackbal.job_statistics import evenly_spaced
 from trackbal.own_aircraft import Entries, OwnAircraft, TypeModel, entries_of, posterior
 from trackbal.rotor import Rotor
 from trackbal.run import History, Reals, Run
 
 _ROUNDS = 30  # the chance hardly moves after ten
-_MOST_JOBS = 60
+MOST_JOBS = 60
 _MOST_ENTRIES = 150  # readings of a job; more are thinned evenly
 _START_UNEXPLAINED = 0.2  # of the limit
 
@@ -52,7 +53,7 @@ def find_faults(rotor: Rotor, influence: Influence, alike: Departures, starts: S
 def first_runs(history: History) -> list[Run]:
     """Return the first run of every job, evenly spaced jobs of many."""
     starts = np.flatnonzero(history.run == 1)
-    chosen = starts[np.unique(np.linspace(0, len(starts) - 1, min(len(starts), _MOST_JOBS)).round().astype(int))]
+    chosen = starts[evenly_spaced(len(starts), MOST_JOBS)]
     return [
         Run(
             vibration=history.vibration[i],

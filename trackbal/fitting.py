@@ -143,11 +143,11 @@ class Kept:
 def kept_records(rotor: Rotor, history: History, prior: Influence | None = None, *, robust: bool = True) -> Kept:
     """Return what of a history is relied upon; parameters as in `fit`."""
     cells = HistoryCells(rotor, history)
-    estimates = alone = estimate_cells(cells, prior)
-    by = prior  # what runs are judged by: one another, where they can; an earlier file may be the one that is wrong
+    estimates = judged = estimate_cells(cells, prior)
+    by = prior
     if prior is not None and can_judge(alone := estimate_cells(cells)):
-        by = None
-    suspects, without_them = find_suspects(cells, alone if by is None else estimates, by)
+        judged, by = alone, None  # runs that can are judged by one another: the earlier file may be what is wrong
+    suspects, without_them = find_suspects(cells, judged, by)
     everything = Kept(cells, estimates, estimates, without_them, suspects)
     if not (robust and can_judge(without_them)):
         return everything

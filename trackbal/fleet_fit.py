@@ -40,37 +40,21 @@ def sum_up(
     """
     parts = [] if kept is None else [kept]
     held = frozenset() if kept is None else frozenset(kept.jobs)
-    known = _Reference.of_sums(kept) if kept is not None and robust else None
+    known = estimate_cells(kept) if kept is not None and robust else None
     for piece in pieces:
         refuse_known_jobs(held, piece.jobs, piece.source)
-        if robust and known is None:
-            known = _Reference.of_history(rotor, piece)
+        if robust and (known is None or not can_judge(known)):
+            known = kept_records(rotor, piece).estimates
         parts.append(_sums(rotor, piece, known))
     return JobSums.joined(parts)
 
 
-class _Reference:
-    """Coefficients that records are judged by."""
-
-    def __init__(self, influence: Influence, estimates: Estimates) -> None:
-        self.influence, self.estimates = influence, estimates
-
-    @classmethod
-    def of_sums(cls, sums: JobSums) -> _Reference | None:
-        found = estimate_cells(sums)
-        return cls(type_influence(sums.rotor, found, None), found) if can_judge(found) else None
-
-    @classmethod
-    def of_history(cls, rotor: Rotor, history: History) -> _Reference | None:
-        found = kept_records(rotor, history).estimates
-        return cls(type_influence(rotor, found, None), found) if can_judge(found) else None
-
-
-def _sums(rotor: Rotor, piece: History, known: _Reference | None) -> JobSums:
-    if known is None:
+def _sums(rotor: Rotor, piece: History, known: Estimates | None) -> JobSums:
+    """Return the sums of a piece, less the records that do not fit what is known, if that can tell."""
+    if known is None or not can_judge(known):
         return JobSums.of(HistoryCells(rotor, piece))
-    sifted = sift(HistoryCells(rotor, piece), known.influence)
-    return JobSums.of(HistoryCells(rotor, sifted.history), piece, records(rotor, piece, sifted, known.estimates))
+    sifted = sift(HistoryCells(rotor, piece), type_influence(rotor, known, None))
+    return JobSums.of(HistoryCells(rotor, sifted.history), piece, records(rotor, piece, sifted, known))
 
 
 def fit_sums(sums: JobSums, prior: Influence | None = None) -> Fit:

@@ -6,16 +6,15 @@ holds one piece of the history, and the adjustments of jobs not yet read.
 
 from __future__ import annotations
 
-import csv
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from itertools import chain
-from os import PathLike, fspath
+from os import PathLike
 from pathlib import Path
 from typing import TextIO
 
-from trackbal.csv_table import CsvTable
+from trackbal.csv_table import CsvTable, Row, header_of, parsed_rows
 from trackbal.errors import InputError
 from trackbal.rotor import Rotor
 from trackbal.run import History
@@ -24,7 +23,6 @@ from trackbal.sheets import history_of
 ROWS = 20_000  # of a piece, about: tens of megabytes while it is worked on
 
 File = str | PathLike[str]
-Row = tuple[int, tuple[str, ...]]
 
 
 def history_pieces(
@@ -52,8 +50,8 @@ def history_pieces(
     size = max(_size(runs_file), 1)
     with ExitStack() as stack:
         stream = stack.enter_context(_opened(runs_file))
-        found = _rows(runs_file, stream)
-        header = _header(runs_file, found)
+        found = parsed_rows(runs_file, stream)
+        header = header_of(runs_file, found)
         if "job" not in header:
             raise InputError(runs_file, "no column job", "one, as in a history sheet", row=1)
         at = header.index("job")
@@ -66,8 +64,8 @@ def history_pieces(
                     raise InputError(runs_file, job, "the rows of a job all together", row=line, column="job")
             done.update(jobs)
             made = list(chain.from_iterable(changes.pop(job, ()) for job in jobs))
-            table = _table(runs_file, header, piece)
-            yield history_of(rotor, table, _table(adjustments_file, headings, made))
+            table = CsvTable.of_rows(runs_file, header, piece)
+            yield history_of(rotor, table, CsvTable.of_rows(adjustments_file, headings, made))
             if progress is not None:
                 progress(min(1.0, stream.buffer.tell() / size))
     if not done:
@@ -94,8 +92,8 @@ def _changes_by_job(file: File) -> tuple[tuple[str, ...], dict[str, list[Row]]]:
     """Return the headings and, job by job, the rows of an adjustments sheet."""
     changes: dict[str, list[Row]] = {}
     with _opened(file) as stream:
-        found = _rows(file, stream)
-        headings = _header(file, found)
+        found = parsed_rows(file, stream)
+        headings = header_of(file, found)
         at = headings.index("job") if "job" in headings else 0
         for line, cells in found:
             # the same few blades, adjusters and amounts stand in all rows
@@ -116,41 +114,3 @@ def _opened(file: File) -> TextIO:
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError(file, reason, "a CSV file that can be read") from None
-
-
-def _rows(file: File, stream: TextIO) -> Iterator[Row]:
-    """Yield line and cells of every row that is not blank; the header is the first."""
-    reader = csv.reader(stream, strict=True, skipinitialspace=True)
-    width = 0
-    line = 1
-    try:
-        for cells in reader:
-            if any(map(str.strip, cells)):
-                width = width or len(cells)
-                if len(cells) != width:
-                    expected = f"{width}, as many as the header has columns"
-                    raise InputError(file, f"{len(cells)} cells", expected, row=line)
-                yield line, tuple(cells)
-            line = reader.line_num + 1
-    except csv.Error as error:
-        raise InputError(file, str(error), "comma-separated cells, quotation marks in pairs", row=line) from None
-    except UnicodeDecodeError as error:
-        raise InputError(file, error.reason, "text in UTF-8; save it as such", row=line) from None
-
-
-def _header(file: File, found: Iterator[Row]) -> tuple[str, ...]:
-    first = next(found, None)
-    if first is None:
-        raise InputError(file, "an empty file", "a header line and rows below it")
-    headings = tuple(map(str.strip, first[1]))
-    for i, heading in enumerate(headings):
-        if not heading:
-            raise InputError(file, "an empty heading", f"a name over column {i + 1}, or no such column", row=first[0])
-        if heading in headings[:i]:
-            raise InputError(file, heading, "every column once", row=first[0], column=heading)
-    return headings
-
-
-def _table(file: File, headings: tuple[str, ...], rows: list[Row]) -> CsvTable:
-    columns = tuple(tuple(map(str.strip, column)) for column in zip(*(cells for _, cells in rows), strict=True))
-    return CsvTable(fspath(file), headings, columns or ((),) * len(headings), tuple(line for line, _ in rows))

@@ -99,6 +99,11 @@ class CentredDesign:
     job_weight: Reals
 
 
+def evenly_spaced(count: int, most: int) -> Counts:
+    """Return at most `most` of the indices 0 ... count - 1, evenly spaced, the ends among them."""
+    return np.unique(np.linspace(0, count - 1, min(count, most)).round().astype(int))
+
+
 class HistoryCells:
     """A history seen cell by cell.
 

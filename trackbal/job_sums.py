@@ -19,15 +19,14 @@ from typing import Any
 import numpy as np
 
 from trackbal.errors import InputError
-from trackbal.faults import first_runs
+from trackbal.faults import MOST_JOBS, first_runs
 from trackbal.files import write_whole
-from trackbal.job_statistics import CellStatistics, HistoryCells, Matrix
+from trackbal.job_statistics import CellStatistics, HistoryCells, Matrix, evenly_spaced
 from trackbal.robust import Record
 from trackbal.rotor import Rotor
 from trackbal.run import History, Reals, Run
 
 SCHEMA = 1
-MOST_STARTS = 60  # first runs kept, evenly spaced: what faults are estimated from
 _START_FIELDS = (
     "vibration",
     "height",
@@ -88,7 +87,6 @@ class JobSums:
         """Return the sums of several parts of a fleet, which must not share jobs."""
         first = parts[0]
         starts = [start for part in parts for start in part.starts]
-        chosen = np.unique(np.linspace(0, len(starts) - 1, min(len(starts), MOST_STARTS)).round().astype(int))
         return cls(
             first.rotor,
             tuple(job for part in parts for job in part.jobs),
@@ -96,7 +94,7 @@ class JobSums:
             _joined([part.vibration_statistics for part in parts]),
             _joined([part.height_statistics for part in parts]),
             np.max([part.largest_change for part in parts], axis=0),
-            tuple(starts[i] for i in chosen.tolist()),
+            tuple(starts[i] for i in evenly_spaced(len(starts), MOST_JOBS).tolist()),
             tuple(record for part in parts for record in part.set_aside),
         )
 

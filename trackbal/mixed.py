@@ -92,6 +92,8 @@ class Solution:
         ``r' V^-2 r`` and the trace of the projected inverse it would be on average.
     likelihood : float
         Restricted log-likelihood, without constants (complex: natural units; real: twice).
+    g, w : ndarray, shape (C, J, A, A)
+        G and W of each job.
     """
 
     alpha: Matrix
@@ -103,6 +105,8 @@ class Solution:
     noise_squares: Reals
     noise_trace: Reals
     likelihood: float
+    g: Matrix
+    w: Matrix
 
 
 def stack(cells: Sequence[CellStatistics], column: Reals, null: Matrix) -> Stack:
@@ -184,6 +188,8 @@ def solve(data: Stack, sigma2: Reals, spread: Reals) -> Solution:
         noise_squares=((raw - 2 * overlap + twice).sum(axis=1) + data.repeat_squares) / sigma2**2,
         noise_trace=(own_trace - lost_trace).sum(axis=1) + data.repeat_dof / sigma2,
         likelihood=float(per_cell.sum()),
+        g=g,
+        w=w,
     )
 
 
@@ -275,11 +281,7 @@ def _gradient(data: Stack, parts: Reals, theta: Reals, at: Solution) -> tuple[Re
     coefficients takes off is left out: it only makes steps a little shorter.
     """
     cells, adjusters = data.column.shape
-    sigma2, spread = theta[:cells], np.tensordot(theta[cells:], parts, axes=1)
-    inner = data.gram * spread[:, None, None, :]
-    inner[..., np.arange(adjusters), np.arange(adjusters)] += sigma2[:, None, None]
-    g = np.linalg.inv(inner)
-    w = g @ data.gram
+    sigma2, g, w = theta[:cells], at.g, at.w
     squared = np.einsum("cjab,cjab->cab", w.conj(), w).real
     twice = np.einsum("cjab,cjab->ca", w, g.conj()).real
     own = np.einsum("cjab,cjba->c", g, g).real + ((data.dof - adjusters).sum(axis=1) + data.repeat_dof) / sigma2**2

@@ -29,6 +29,8 @@ from numpy.typing import NDArray
 
 from trackbal.departures import Departures
 from trackbal.influence import Influence
+from trackbal.job_statistics import evenly_spaced
+from trackbal.phasor import blade_harmonic
 from trackbal.rotor import Rotor
 from trackbal.run import Complexes, Counts, Reals, Run
 
@@ -138,8 +140,7 @@ class Entries:
 
 def _evenly(count: int, share: float) -> Counts:
     """Return about a share of 0 ... count - 1, evenly spaced, at least one of any."""
-    wanted = min(count, max(1, int(count * share)))
-    return np.unique(np.linspace(0, max(count - 1, 0), wanted).round().astype(int))
+    return evenly_spaced(count, max(1, int(count * share)))
 
 
 @dataclass(frozen=True)
@@ -315,9 +316,10 @@ def entries_of(model: TypeModel, run: Run) -> Entries:
     height_regime = np.flatnonzero(run.height_read)
     limit = rotor.vibration_limit[regime, sensor]
     half_spread = rotor.height_limit[height_regime] / 2.0
-    delay = np.exp(-1j * np.multiply.outer(rotor.harmonics, np.deg2rad(rotor.azimuth_deg)))
     alpha = influence.alpha[:, regime, sensor].T / limit[:, None]
-    vibration = np.einsum("ca,cb->cab", alpha, delay[sensor]).reshape(regime.size, influence.tau.shape[0] * blades)
+    vibration = np.einsum("ca,cb->cab", alpha, _delays(rotor, sensor)).reshape(
+        regime.size, influence.tau.shape[0] * blades
+    )
     centred = np.eye(blades) - 1.0 / blades
     tau = influence.tau[:, height_regime].T / half_spread[:, None]
     heights = np.einsum("ha,cb->hcab", tau, centred).reshape(
@@ -352,9 +354,8 @@ def _basis(model: TypeModel, entries: Entries) -> Reals:
     rotor = model.rotor
     regime, sensor, height_regime = entries.regime, entries.sensor, entries.height_regime
     adjusters, blades, cells = model.height_root.shape[-1], len(rotor.blades), len(regime)
-    turn = np.exp(-1j * np.multiply.outer(rotor.harmonics, np.deg2rad(rotor.azimuth_deg)))[sensor]  # (C, B)
     root = model.root[regime, sensor] / rotor.vibration_limit[regime, sensor][:, None, None]
-    moved = np.einsum("cb,caf->cfab", turn, root[:, 0::2] + 1j * root[:, 1::2])
+    moved = np.einsum("cb,caf->cfab", _delays(rotor, sensor), root[:, 0::2] + 1j * root[:, 1::2])
     centred = np.eye(blades) - 1.0 / blades
     tau = model.height_root[height_regime] / (rotor.height_limit[height_regime] / 2.0)[:, None, None]
     basis = np.zeros((entries.values.size, 3 * adjusters, adjusters * blades))
@@ -365,6 +366,11 @@ def _basis(model: TypeModel, entries: Entries) -> Reals:
         len(height_regime) * blades, adjusters, adjusters * blades
     )
     return basis
+
+
+def _delays(rotor: Rotor, sensor: Counts) -> Complexes:
+    """Return what each blade's own part of a reading is turned by, (C, B), for the sensors (C,) of some cells."""
+    return blade_harmonic(np.eye(len(rotor.blades)), rotor.azimuth_deg, rotor.harmonics).T[sensor]
 
 
 def _alike(model: TypeModel, one: Entries, other: Entries) -> Reals:

@@ -9,7 +9,7 @@ wrong adjustment parts its job in two, each half with a start of its own.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from trackbal.estimate import Estimate, Estimates
 from trackbal.influence import Influence
 from trackbal.job_statistics import CellStatistics, HistoryCells
 from trackbal.rotor import Rotor
-from trackbal.run import Counts, History, Reals
+from trackbal.run import History, Reals
 from trackbal.set_aside import SetAside, Sifted, in_words, parted, sift
 
 LEAST_DOF = 6.0  # of the noise of every reading: with fewer, chance alone looks like a bad record
@@ -107,10 +107,10 @@ def _effect(
 ) -> tuple[float, str]:
     """Return the largest shift that putting one record back would cause, and of what."""
     rows = np.flatnonzero(history.job == history.job[row])
-    without = _part(sifted.history, rows)
+    without = sifted.history.of_runs(rows)
     count, height_count = without.vibration_count.copy(), without.height_count.copy()
     part = without.job - without.job[0]
-    given = _part(history, rows)
+    given = history.of_runs(rows)
     if one.kind == "step":
         part = part - (np.arange(len(rows)) >= one.run)
     else:
@@ -132,11 +132,6 @@ def _effect(
     regime = rotor.regimes[int(c) // sensors if vibration else int(c) - len(shifts)].name
     reading = rotor.sensors[int(c) % sensors].name if vibration else "height"
     return float(both[c, a]), f"{rotor.adjusters[int(a)].name} in {regime} / {reading}"
-
-
-def _part(history: History, rows: Counts) -> History:
-    names = [f.name for f in fields(History) if f.name not in ("jobs", "source")]
-    return replace(history, **{name: getattr(history, name)[rows] for name in names})
 
 
 def _shifts(more: Sequence[CellStatistics], less: Sequence[CellStatistics], found: Estimate) -> Reals:

@@ -8,7 +8,7 @@ Not read is nan; a regime in which any tip is missing has nan for all its tips.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -109,3 +109,8 @@ class History:
     height_squares: Reals
     change: Reals
     source: str = field(default="", compare=False)
+
+    def of_runs(self, rows: Counts) -> History:
+        """Return some of the runs, by growing index; names and numbers of jobs stay."""
+        names = [f.name for f in fields(self) if f.name not in ("jobs", "source")]
+        return replace(self, **{name: getattr(self, name)[rows] for name in names})

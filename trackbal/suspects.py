@@ -15,7 +15,7 @@ runs): a history without a fault then names any run once in a thousand times.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -215,8 +215,7 @@ def breaks(rotor: Rotor, history: History, estimates: Estimates, jobs: Counts) -
     A wrong record of an adjustment sets all later runs of its job off.
     """
     rows = np.flatnonzero(np.isin(history.job, jobs))
-    per_run = [f.name for f in fields(History) if f.name not in ("jobs", "source")]
-    part = replace(history, **{name: getattr(history, name)[rows] for name in per_run})
+    part = history.of_runs(rows)
     owner = np.searchsorted(jobs, part.job)
     first = np.searchsorted(part.job, jobs)
     place = np.arange(len(rows)) - first[owner]

@@ -7,28 +7,26 @@ from typing import TYPE_CHECKING
 
 import click
 
-from trackbal.commands.options import Output, echo_json, force_option, json_option, rotor_option
+from trackbal.commands.options import Output, echo_json, force_option, history_options, json_option, past_runs
 
 if TYPE_CHECKING:
     from trackbal.fitting import Fit
     from trackbal.influence import Influence
     from trackbal.rotor import Rotor
-    from trackbal.run import History
 
 
 @click.command()
-@rotor_option
-@click.option("--runs", "runs_file", metavar="HISTORY.csv", help="Past runs, with job and run columns.")
-@click.option(
-    "--adjustments",
-    "adjustments_file",
-    metavar="HISTORY_ADJ.csv",
-    help="The adjustments made between them.",
-)
-@click.option("--log", "log_files", multiple=True, metavar="LOGBOOK", help="A logbook instead; may be repeated.")
+@history_options
 @click.option("--prior", "prior_file", metavar="INFLUENCE.json", help="An earlier influence file to build on.")
 @click.option("--out", cls=Output, required=True, metavar="INFLUENCE.json", help="The influence file to write.")
-@click.option("--keep", "keep_file", metavar="SUMS.npz", help="Keep the sums of the jobs, for --add later.")
+@click.option(
+    "--keep",
+    "keep_file",
+    cls=Output,
+    but=("add_file",),
+    metavar="SUMS.npz",
+    help="Keep the sums of the jobs, for --add later.",
+)
 @click.option("--add", "add_file", metavar="SUMS.npz", help="Add the history to sums that were kept.")
 @click.option("--plain", is_flag=True, help="Rely on every record, those that do not fit too.")
 @click.option("--page", "page_file", cls=Output, metavar="FILE.html", help="Write a page with pictures of the fit too.")
@@ -58,11 +56,11 @@ def fit(
 
     With --keep or --add a history of any length is read piece by piece, jobs whole:
 
-    
+    \b
       trackbal fit --rotor rotor.toml --runs may.csv --adjustments may_adj.csv \\
           --add april.npz --keep may.npz --out influence.json
     """
-    from trackbal.files import check_free, refuse_inputs, write_whole
+    from trackbal.files import check_free, write_whole
     from trackbal.fit_report import fit_json, report
     from trackbal.fitting import fit as fit_influence
     from trackbal.influence import Influence
@@ -72,9 +70,6 @@ def fit(
     rotor = Rotor.load(rotor_file)
     prior = Influence.load(prior_file, rotor) if prior_file else None
     check_free(out, page_file, keep_file, force=force)
-    if keep_file is not None:
-        read = (rotor_file, runs_file, adjustments_file, prior_file)  # the sums added to may take the new ones' place
-        refuse_inputs(keep_file, filter(None, read))
     if keep_file is not None or add_file is not None:
         if page_file is not None or log_files:
             raise click.UsageError("--keep and --add go with --runs and --adjustments, and without --page")
@@ -124,16 +119,3 @@ def _fleet(
 def _progress(share: float) -> None:
     """Show on a terminal how far the history has been read."""
     click.echo(f"\rread {100 * share:.0f} %", nl=share >= 1.0, err=True)
-
-
-def past_runs(rotor: Rotor, runs_file: str | None, adjustments_file: str | None, log_files: tuple[str, ...]) -> History:
-    """Return past runs from the two sheets of a history, or from logbooks."""
-    if log_files and runs_file is None and adjustments_file is None:
-        from trackbal.logbook.exchange import read_logbooks
-
-        return read_logbooks(rotor, log_files)
-    if not log_files and runs_file is not None and adjustments_file is not None:
-        from trackbal.sheets import read_history
-
-        return read_history(rotor, runs_file, adjustments_file)
-    raise click.UsageError("give --runs HISTORY.csv with --adjustments HISTORY_ADJ.csv, or --log LOGBOOK")

@@ -3,27 +3,18 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 
 import click
 
-from trackbal.commands.options import Output, echo_json, force_option, json_option, rotor_option, warn_of_other_rotor
-
-_HISTORY_OPTIONS = (
-    rotor_option,
-    click.option("--runs", "runs_file", metavar="HISTORY.csv", help="Past runs, with job and run columns."),
-    click.option(
-        "--adjustments", "adjustments_file", metavar="HISTORY_ADJ.csv", help="The adjustments made between them."
-    ),
-    click.option("--log", "log_files", multiple=True, metavar="LOGBOOK", help="A logbook instead; may be repeated."),
+from trackbal.commands.options import (
+    Output,
+    echo_json,
+    force_option,
+    history_options,
+    json_option,
+    past_runs,
+    warn_of_other_rotor,
 )
-
-
-def history_options(command: Callable[..., int]) -> Callable[..., int]:
-    """Give a command the options that name a rotor and its past runs."""
-    for option in reversed(_HISTORY_OPTIONS):
-        command = option(command)
-    return command
 
 
 def _progress(done: int, total: int) -> None:
@@ -67,7 +58,6 @@ def audit(
     """
     from trackbal.audit import audit as weigh_records
     from trackbal.audit_report import audit_json, report
-    from trackbal.commands.analyst import past_runs
     from trackbal.files import check_free
     from trackbal.fit_cautions import amount_cautions
     from trackbal.fitting import fit
@@ -119,7 +109,6 @@ def examine(
     Example:
       trackbal examine --rotor rotor.toml --runs history.csv --adjustments history_adj.csv
     """
-    from trackbal.commands.analyst import past_runs
     from trackbal.examination import examination_json, report
     from trackbal.examination import examine as examine_history
     from trackbal.fitting import kept_records

@@ -120,6 +120,7 @@ def _advise(
 ) -> tuple[Rotor, Run, Advice]:
     """Return the advice, and write the files that were asked for, none if any is in the way."""
     from trackbal.advice import advise as weigh
+    from trackbal.advice import with_settings_assumed
     from trackbal.files import check_free, write_whole
     from trackbal.influence import Influence
     from trackbal.rotor import Rotor
@@ -128,11 +129,13 @@ def _advise(
     rotor = Rotor.load(rotor_file)
     run = read_run(rotor, run_file)
     influence = Influence.load(influence_file, rotor)
-    setting = read_settings(rotor, settings_file) if settings_file is not None else None
+    setting = read_settings(rotor, settings_file)
     check_free(plan_out, card_file, force=force)
     advice = weigh(
         rotor, run, influence, setting, most=most, chance=chance, nominal=nominal, override_stop=override_stop
     )
+    if settings_file is None:
+        advice = with_settings_assumed(advice)
     page = None
     if card_file is not None:
         from trackbal.card import CardLabels, card

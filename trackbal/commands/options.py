@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -13,10 +13,18 @@ import click
 if TYPE_CHECKING:
     from trackbal.influence import Influence
     from trackbal.rotor import Rotor
+    from trackbal.run import History
 
 
 class Output(click.Option):
-    """An option that names a file to write: never one that the same command reads, even when told to overwrite."""
+    """An option that names a file to write: never one that the same command reads, even when told to overwrite.
+
+    `but`: parameters whose files it may replace all the same.
+    """
+
+    def __init__(self, *args: Any, but: Sequence[str] = (), **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self._but = but
 
     def handle_parse_result(
         self, ctx: click.Context, opts: Mapping[str, Any], args: list[str]
@@ -32,7 +40,7 @@ class Output(click.Option):
     def _inputs(self, ctx: click.Context, opts: Mapping[str, Any]) -> Iterator[str]:
         for param in ctx.command.params:
             given = opts.get(param.name or "")
-            if not isinstance(param, Output):
+            if not isinstance(param, Output) and param.name not in self._but:
                 yield from (v for v in (given if isinstance(given, list | tuple) else [given]) if isinstance(v, str))
 
 
@@ -84,7 +92,39 @@ _ADVICE_OPTIONS = (
 
 def advice_options(command: Callable[..., int]) -> Callable[..., int]:
     """Give a command the options from which advice is worked out."""
-    for option in reversed(_ADVICE_OPTIONS):
+    return _with(_ADVICE_OPTIONS, command)
+
+
+_HISTORY_OPTIONS = (
+    rotor_option,
+    click.option("--runs", "runs_file", metavar="HISTORY.csv", help="Past runs, with job and run columns."),
+    click.option(
+        "--adjustments", "adjustments_file", metavar="HISTORY_ADJ.csv", help="The adjustments made between them."
+    ),
+    click.option("--log", "log_files", multiple=True, metavar="LOGBOOK", help="A logbook instead; may be repeated."),
+)
+
+
+def history_options(command: Callable[..., int]) -> Callable[..., int]:
+    """Give a command the options that name a rotor and its past runs."""
+    return _with(_HISTORY_OPTIONS, command)
+
+
+def past_runs(rotor: Rotor, runs_file: str | None, adjustments_file: str | None, log_files: tuple[str, ...]) -> History:
+    """Return past runs from the two sheets of a history, or from logbooks, as `history_options` name them."""
+    if log_files and runs_file is None and adjustments_file is None:
+        from trackbal.logbook.exchange import read_logbooks
+
+        return read_logbooks(rotor, log_files)
+    if not log_files and runs_file is not None and adjustments_file is not None:
+        from trackbal.sheets import read_history
+
+        return read_history(rotor, runs_file, adjustments_file)
+    raise click.UsageError("give --runs HISTORY.csv with --adjustments HISTORY_ADJ.csv, or --log LOGBOOK")
+
+
+def _with(options: Sequence[Callable[..., Any]], command: Callable[..., int]) -> Callable[..., int]:
+    for option in reversed(options):
         command = option(command)
     return command
 
