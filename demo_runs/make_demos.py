@@ -20,12 +20,12 @@ from pathlib import Path
 import numpy as np
 from scenes import SCENES, Scene
 
-from trackbal.advice import Advice, advise
-from trackbal.fitting import fit
-from trackbal.phasor import blade_harmonic, phase_deg, unit_factor
-from trackbal.rotor import Rotor
-from trackbal.run import Complexes, Reals, Run
-from trackbal.sheets import read_history, read_run
+from trackbal.base.phasor import blade_harmonic, phase_deg, unit_factor
+from trackbal.fitting.fit import fit
+from trackbal.plan.advice import Advice, advise
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Complexes, Reals, Run
+from trackbal.runs.sheets import read_history, read_run
 from trackbal.virtual import Aircraft, VirtualType
 
 MOST_RUNS = 5

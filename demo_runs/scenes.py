@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from trackbal.rotor import Rotor
+from trackbal.runs.rotor import Rotor
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from plain_reference import no_change
 
-from trackbal.advice import advise
-from trackbal.advice_report import advice_json
-from trackbal.influence_file import parse_influence
-from trackbal.rotor import Rotor
-from trackbal.sheets import read_run, read_settings
+from trackbal.influence.coefficients import Influence
+from trackbal.plan.advice import advise
+from trackbal.reports.advice_report import advice_json
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.sheets import read_run, read_settings
 
 MOST = 4
 
@@ -17,7 +17,7 @@ def advised(case, folder, **options):
     """Return trackbal's advice on the case's files as the JSON a program reads."""
     case.write(folder)
     rotor = Rotor.load(folder / "rotor.toml")
-    influence = parse_influence((folder / "influence.json").read_text(), "influence.json", rotor)
+    influence = Influence.parse((folder / "influence.json").read_text(), "influence.json", rotor)
     run, setting = read_run(rotor, folder / "run.csv"), read_settings(rotor, folder / "settings.csv")
     return advice_json(rotor, run, advise(rotor, run, influence, setting, **{"most": MOST} | options))
 

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trackbal.phasor import unit_factor
-from trackbal.rotor import Rotor
-from trackbal.run import History, Reals, Run
+from trackbal.base.phasor import unit_factor
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import History, Reals, Run
 from trackbal.virtual import Aircraft, VirtualType
 
 MOST_STEPS = 10  # of one change

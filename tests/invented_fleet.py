@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.phasor import blade_harmonic
-from trackbal.rotor import Adjuster, Regime, Rotor, Sensor
-from trackbal.run import History
+from trackbal.base.phasor import blade_harmonic
+from trackbal.runs.rotor import Adjuster, Regime, Rotor, Sensor
+from trackbal.runs.run import History
 
 
 def plain_rotor(

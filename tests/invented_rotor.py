@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from trackbal.rotor import Adjuster, Regime, Rotor, Sensor
+from trackbal.runs.rotor import Adjuster, Regime, Rotor, Sensor
 
 ROTOR = Rotor(
     name="Invented four-blade rotor",

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from trackbal.influence import Influence
-from trackbal.rotor import Adjuster, Regime, Rotor, Sensor
-from trackbal.run import History, Run
+from trackbal.influence.coefficients import Influence
+from trackbal.runs.rotor import Adjuster, Regime, Rotor, Sensor
+from trackbal.runs.run import History, Run
 
 LABELS = (
     "Flat pitch, on the ground",

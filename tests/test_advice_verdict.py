@@ -10,8 +10,8 @@ from advised_case import MOST, advised, change_of
 from invented_cases import invented_case
 from plain_reference import no_change
 
-from trackbal import advice as advice_module
-from trackbal.errors import InputError
+from trackbal.base.errors import InputError
+from trackbal.plan import advice as advice_module
 
 
 def expected_choice(plans, wanted):

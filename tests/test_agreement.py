@@ -8,9 +8,9 @@ import numpy as np
 from invented_rotor import ROTOR
 from scipy import stats
 
-from trackbal.agreement import agrees, departures, expected_run
-from trackbal.influence import Influence
-from trackbal.run import Complexes, Reals, Run
+from trackbal.influence.coefficients import Influence
+from trackbal.lessons.agreement import agrees, departures, expected_run
+from trackbal.runs.run import Complexes, Reals, Run
 
 A, R, S, B = len(ROTOR.adjusters), len(ROTOR.regimes), len(ROTOR.sensors), len(ROTOR.blades)
 

@@ -12,18 +12,18 @@ from damaged_fleet import KINDS, Fleet, damage, fly_fleet
 from invented_fleet import Truth, plain_rotor, simulate
 from scipy.stats import multivariate_normal
 
-from trackbal.accounts import Account, Sizes, weigh
-from trackbal.audit import audit
+from trackbal.base.phasor import blade_harmonic
 from trackbal.commands.group import run
-from trackbal.fitting import fit
-from trackbal.influence import Influence
-from trackbal.influence_file import write_influence
-from trackbal.phasor import blade_harmonic
-from trackbal.record_mistakes import record_mistakes
-from trackbal.rotor import Rotor
-from trackbal.run import History
-from trackbal.set_aside import job_arrays, rows_of_jobs
-from trackbal.sheets import read_history, write_history
+from trackbal.fitting.fit import fit
+from trackbal.influence.coefficients import Influence
+from trackbal.influence.influence_writer import write_influence
+from trackbal.records.alternatives import Account, Sizes, weigh
+from trackbal.records.audit import audit
+from trackbal.records.record_mistakes import record_mistakes
+from trackbal.records.set_aside import job_arrays, rows_of_jobs
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import History
+from trackbal.runs.sheets import read_history, write_history
 
 
 @pytest.fixture(scope="module")

@@ -10,16 +10,16 @@ import pytest
 from page_checks import Page, assert_contrast, assert_pictures_are_told, assert_stands_alone, contrast
 from page_rotors import curable_run, influence_of, rotor_of, run_of
 
-from trackbal import cautions
-from trackbal.advice import advise
-from trackbal.advice_report import plan_adjustments
-from trackbal.card import KINDS, CardLabels, card
-from trackbal.card_readings import decimals
+from trackbal.base import cautions
 from trackbal.commands.group import run as trackbal
-from trackbal.html import esc, page, plain, tag
-from trackbal.influence_file import write_influence
-from trackbal.plot_style import EXPECTED, INK, NOW, SOFT
-from trackbal.sheets import read_adjustments, write_run
+from trackbal.influence.influence_writer import write_influence
+from trackbal.pages.card import KINDS, CardLabels, card
+from trackbal.pages.card_readings import decimals
+from trackbal.pages.html import esc, page, plain, tag
+from trackbal.pages.plot_style import EXPECTED, INK, NOW, SOFT
+from trackbal.plan.advice import advise
+from trackbal.reports.advice_report import plan_adjustments
+from trackbal.runs.sheets import read_adjustments, write_run
 from trackbal.virtual import VirtualType
 
 HOSTILE = '<script>alert("1")</script>\'"&amp;<img src=x onerror=alert(1)>]]>--><!-- $\\frac{1}{0}$ \u202egpj\u0007'

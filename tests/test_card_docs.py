@@ -8,8 +8,8 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
-from trackbal import fit_plots, plots
 from trackbal.commands.group import group
+from trackbal.pages import fit_plots, plots
 
 ROOT = Path(__file__).resolve().parents[1]
 TEXT = (ROOT / "docs" / "card_and_pictures.md").read_text(encoding="utf-8")

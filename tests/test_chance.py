@@ -12,10 +12,10 @@ from invented_cases import invented_case, random_change
 from plain_reference import no_change
 from scipy import stats
 
-from trackbal.chance import SAMPLES, chances
-from trackbal.influence_file import parse_influence
-from trackbal.rotor import Rotor
-from trackbal.sheets import read_run
+from trackbal.influence.coefficients import Influence
+from trackbal.plan.chance import SAMPLES, chances
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.sheets import read_run
 
 OURS = 40_000
 
@@ -24,7 +24,7 @@ def chance_of(case, folder, *changes):
     """Return trackbal's chance of each change dict."""
     case.write(folder)
     rotor = Rotor.load(folder / "rotor.toml")
-    influence = parse_influence((folder / "influence.json").read_text(), "influence.json", rotor)
+    influence = Influence.parse((folder / "influence.json").read_text(), "influence.json", rotor)
     arrays = np.array([[[c[a["name"], b] for b in case.blades] for a in case.adjusters] for c in changes])
     return chances(rotor, read_run(rotor, folder / "run.csv"), influence, arrays)
 

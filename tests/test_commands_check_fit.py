@@ -12,8 +12,8 @@ from invented_cases import invented_case, random_change
 from plain_reference import toml_text, write_csv
 
 from trackbal.commands.group import run
-from trackbal.influence import Influence
-from trackbal.rotor import Rotor
+from trackbal.influence.coefficients import Influence
+from trackbal.runs.rotor import Rotor
 
 CASE = invented_case(51, size=0.3)
 

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from trackbal.check.review import check_run
 from trackbal.commands.group import run as command
-from trackbal.demo_folder import read_demo
-from trackbal.fitting import fit
-from trackbal.influence import Influence
-from trackbal.review import check_run
+from trackbal.fitting.fit import fit
+from trackbal.influence.coefficients import Influence
+from trackbal.lessons.demo_folder import read_demo
 from trackbal.virtual import VirtualType
 
 ROOT = Path(__file__).parents[1] / "demo_runs"

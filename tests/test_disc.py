@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from trackbal.disc import chance_within
+from trackbal.plan.disc import chance_within
 
 
 @pytest.mark.parametrize("mean", [0.0, 0.3, 0.9, 1.0, 1.4])

@@ -18,9 +18,9 @@ import pytest
 
 from trackbal.commands.group import group
 from trackbal.commands.group import run as command
-from trackbal.influence_file import parse_influence
-from trackbal.rotor import Rotor
-from trackbal.sheets import read_history, read_run
+from trackbal.influence.coefficients import Influence
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.sheets import read_history, read_run
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "demo_runs" / "fault_first_three_blades"
@@ -230,7 +230,7 @@ def test_examples_in_the_guide_to_the_files_can_be_read(tmp_path):
     assert read_run(rotor, tmp_path / "run.csv").regime_read.all()
     read = read_history(rotor, tmp_path / "history.csv", tmp_path / "adjustments.csv")
     assert read.change[1].min() == -40.0
-    influence = parse_influence(blocks(guide, "json")[0], "influence.json", rotor)
+    influence = Influence.parse(blocks(guide, "json")[0], "influence.json", rotor)
     assert influence.alpha[0, 1, 0] == -0.0021 + 0.0008j
     assert influence.mean_vibration_cov is not None
 

@@ -11,16 +11,16 @@ from damaged_fleet import fly_fleet
 from invented_fleet import Truth, circular, plain_rotor, random_changes, simulate
 from scipy.stats import kstest
 
-from trackbal.aircraft_own import own_answers, own_coefficients
+from trackbal.base.phasor import blade_harmonic
 from trackbal.commands.group import run
-from trackbal.fitting import estimate_cells
-from trackbal.job_prediction import predict_jobs
-from trackbal.job_statistics import HistoryCells
-from trackbal.model_checks import QUESTIONS, check_model, extra_columns
-from trackbal.next_change import lessons
-from trackbal.phasor import blade_harmonic
-from trackbal.run import History
-from trackbal.sheets import write_history
+from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.examination.job_prediction import predict_jobs
+from trackbal.examination.model_checks import QUESTIONS, check_model, extra_columns
+from trackbal.examination.next_change import lessons
+from trackbal.examination.own_coefficients import own_answers, own_coefficients
+from trackbal.fitting.fit import estimate_cells
+from trackbal.runs.run import History
+from trackbal.runs.sheets import write_history
 
 
 def dense_cell(cells: HistoryCells, extra: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from trackbal.errors import FileExists, InputError
-from trackbal.files import write_whole
+from trackbal.base.errors import FileExists, InputError
+from trackbal.base.files import write_whole
 
 
 def test_writes_new_file(tmp_path: Path) -> None:

@@ -10,10 +10,10 @@ from page_checks import Page, assert_contrast, assert_pictures_are_told, assert_
 from page_rotors import history_of, influence_of, rotor_of
 
 from trackbal.commands.group import run as trackbal
-from trackbal.fit_page import fit_page
-from trackbal.fit_residuals import residuals
-from trackbal.fitting import fit
-from trackbal.sheets import write_history
+from trackbal.fitting.fit import fit
+from trackbal.fitting.residuals import residuals
+from trackbal.pages.fit_page import fit_page
+from trackbal.runs.sheets import write_history
 from trackbal.virtual import VirtualType
 
 

@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 from invented_fleet import Truth, circular, plain_rotor, random_changes, simulate
 from scipy.stats import chi2
 
-from trackbal.fit_report import fit_json, report
-from trackbal.fitting import Fit, fit
-from trackbal.rotor import Rotor
-from trackbal.run import History
-from trackbal.small_sample import widening
+from trackbal.estimate.small_sample import widening
+from trackbal.fitting.fit import Fit, fit
+from trackbal.reports.fit_report import fit_json, report
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import History
 
 PER_RUN = [f.name for f in fields(History) if f.name not in ("jobs", "job", "source")]
 EXACT = {"kappa": 0.0, "height_kappa": 0.0, "sd": 0.0, "height_sd": 0.0}

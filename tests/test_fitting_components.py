@@ -14,14 +14,14 @@ from scipy.optimize import minimize
 from scipy.stats import chi2, t
 from statsmodels.regression.mixed_linear_model import MixedLM
 
-from trackbal.estimate import Estimate, _total
-from trackbal.fitting import estimate_cells, fit
-from trackbal.identification import identify
-from trackbal.job_statistics import CellStatistics, HistoryCells
-from trackbal.mixed import Components, climb, solve, stack
-from trackbal.phasor import blade_harmonic
-from trackbal.rotor import Rotor
-from trackbal.run import History
+from trackbal.base.phasor import blade_harmonic
+from trackbal.estimate.estimate import Estimate, _total
+from trackbal.estimate.identification import identify
+from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
+from trackbal.estimate.mixed import Components, climb, solve, stack
+from trackbal.fitting.fit import estimate_cells, fit
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import History
 
 
 class DenseCell:
@@ -223,7 +223,7 @@ def test_large_history_estimates_components_on_a_sample(monkeypatch: pytest.Monk
     truth = Truth.draw(rotor, seed=9)
     history = simulate(rotor, truth, jobs=600, runs=4, seed=9)
     whole = fit(rotor, history)
-    monkeypatch.setattr("trackbal.estimate.COMPONENT_SAMPLE", 400)
+    monkeypatch.setattr("trackbal.estimate.estimate.COMPONENT_SAMPLE", 400)
     sampled = fit(rotor, history)
     assert (sampled.spread != whole.spread).all()
     np.testing.assert_allclose(sampled.spread, truth.kappa, rtol=0.15)  # 200 jobs x 2 cells: 5 % standard error

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from invented_fleet import Truth, plain_rotor, random_changes, simulate
 
-from trackbal.fitting import estimate_cells, fit
-from trackbal.influence import Influence
-from trackbal.job_statistics import HistoryCells
-from trackbal.prior import as_real
-from trackbal.run import History
+from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.estimate.prior import as_real
+from trackbal.fitting.fit import estimate_cells, fit
+from trackbal.influence.coefficients import Influence
+from trackbal.runs.run import History
 
 PER_RUN = [f.name for f in fields(History) if f.name not in ("jobs", "job", "source")]
 ROTOR = plain_rotor()

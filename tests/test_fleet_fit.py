@@ -11,16 +11,16 @@ import pytest
 from damaged_fleet import damage, fly_fleet
 from invented_fleet import Truth, jobs_of, plain_rotor, simulate
 
+from trackbal.base.errors import InputError
 from trackbal.commands.group import run
-from trackbal.errors import InputError
-from trackbal.fitting import fit
-from trackbal.fleet_fit import fit_sums, sum_up
-from trackbal.history_stream import history_pieces
-from trackbal.job_statistics import HistoryCells
-from trackbal.job_sums import JobSums
-from trackbal.rotor import Rotor
-from trackbal.run import History
-from trackbal.sheets import read_history, write_history
+from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.fitting.fit import fit
+from trackbal.fitting.fleet_fit import fit_sums, sum_up
+from trackbal.fitting.job_sums import JobSums
+from trackbal.runs.history_stream import history_pieces
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import History
+from trackbal.runs.sheets import read_history, write_history
 
 
 @pytest.fixture(scope="module")

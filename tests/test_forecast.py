@@ -9,8 +9,8 @@ import pytest
 from page_rotors import influence_of, rotor_of, run_of
 from scipy import stats
 
-from trackbal.chance import chances
-from trackbal.forecast import ELLIPSE_RADIUS, LIKELY, ellipse, forecast
+from trackbal.plan.chance import chances
+from trackbal.plan.forecast import ELLIPSE_RADIUS, LIKELY, ellipse, forecast
 
 
 def quiet(rotor, **changes):

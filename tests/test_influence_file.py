@@ -13,10 +13,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from invented_fleet import Truth, plain_rotor, random_changes, simulate
 
-from trackbal.errors import FileExists, InputError
-from trackbal.fitting import fit
-from trackbal.influence import Influence
-from trackbal.influence_file import influence_document, influence_text, read_influence, write_influence
+from trackbal.base.errors import FileExists, InputError
+from trackbal.fitting.fit import fit
+from trackbal.influence.coefficients import Influence
+from trackbal.influence.influence_writer import influence_document, influence_text, write_influence
 
 ROTOR = plain_rotor()
 PLAIN: dict[str, Any] = {
@@ -86,7 +86,7 @@ def test_unidentified_may_be_narrowed_to_one_reading(tmp_path: Path) -> None:
         {"adjuster": "adjuster0", "regime": "regime0", "sensor": "sensor1"},
         {"adjuster": "adjuster1", "regime": "regime1", "height": True},
     ]
-    found = read_influence(save(tmp_path, document), ROTOR)
+    found = Influence.load(save(tmp_path, document), ROTOR)
     assert np.argwhere(found.unknown_vibration[:2]).tolist() == [[0, 0, 1]]
     assert np.argwhere(found.unknown_height[:2]).tolist() == [[1, 1]]
 
@@ -99,7 +99,7 @@ def test_fit_written_and_read_is_the_same(tmp_path: Path) -> None:
     written = fit(ROTOR, history).influence
     file = tmp_path / "influence.json"
     write_influence(file, ROTOR, written)
-    found = read_influence(file, ROTOR)
+    found = Influence.load(file, ROTOR)
     for name in ("alpha", "tau", "vibration_noise", "height_noise", "unknown_vibration", "unknown_height"):
         np.testing.assert_array_equal(getattr(found, name), getattr(written, name), err_msg=name)
     for name in ("vibration_cov", "height_cov", "mean_vibration_cov", "mean_height_cov"):
@@ -191,7 +191,7 @@ def test_refusals_name_the_key(tmp_path: Path, change: Any, key: str, expected: 
     document = copy.deepcopy(PLAIN)
     change(document)
     with pytest.raises(InputError) as caught:
-        read_influence(save(tmp_path, document), ROTOR)
+        Influence.load(save(tmp_path, document), ROTOR)
     message = str(caught.value)
     assert caught.value.column == key
     assert "influence.json" in message and expected in message and "\n" not in message
@@ -205,7 +205,7 @@ def test_same_row_twice_is_refused(tmp_path: Path) -> None:
             row["adjusters"].reverse()
         document["rows"].append(row)
         with pytest.raises(InputError, match=rf"rows\[{i}\]"):
-            read_influence(save(tmp_path, document), ROTOR)
+            Influence.load(save(tmp_path, document), ROTOR)
 
 
 @pytest.mark.parametrize(
@@ -227,25 +227,25 @@ def test_same_row_twice_is_refused(tmp_path: Path) -> None:
 )
 def test_not_an_influence_file(tmp_path: Path, text: str) -> None:
     with pytest.raises(InputError) as caught:
-        read_influence(save(tmp_path, text), ROTOR)
+        Influence.load(save(tmp_path, text), ROTOR)
     assert "\n" not in str(caught.value)
 
 
 def test_nan_in_a_row_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="NaN"):
-        read_influence(save(tmp_path, json.dumps(PLAIN).replace("-2,", "NaN,")), ROTOR)
+        Influence.load(save(tmp_path, json.dumps(PLAIN).replace("-2,", "NaN,")), ROTOR)
 
 
 @pytest.mark.parametrize("name", ["none.json", ".", "a\0b"])
 def test_unreadable_file(tmp_path: Path, name: str) -> None:
     with pytest.raises(InputError):
-        read_influence(f"{tmp_path}/{name}", ROTOR)
+        Influence.load(f"{tmp_path}/{name}", ROTOR)
 
 
 def test_byte_order_mark_and_other_rotors_name_are_accepted(tmp_path: Path) -> None:
     file = tmp_path / "influence.json"
     file.write_bytes(b"\xef\xbb\xbf" + json.dumps({**PLAIN, "rotor": "other"}).encode())
-    assert read_influence(file, ROTOR).rotor_name == "other"
+    assert Influence.load(file, ROTOR).rotor_name == "other"
 
 
 JSON = st.recursive(
@@ -282,7 +282,7 @@ def test_any_bytes_are_refused_or_read(tmp_path: Path, start: int, end: int, mid
 
 def _refused_or_sound(file: Path) -> None:
     try:
-        found = read_influence(file, ROTOR)
+        found = Influence.load(file, ROTOR)
     except InputError as error:
         assert "\n" not in str(error)
         return

@@ -12,14 +12,14 @@ from damaged_fleet import fly_fleet
 from invented_fleet import Truth, jobs_of, plain_rotor, simulate
 from statsmodels.stats.multitest import multipletests
 
-from trackbal.advice import advise
 from trackbal.commands.group import run
-from trackbal.fitting import fit
-from trackbal.influence import Influence
-from trackbal.influence_compare import compare, holm
-from trackbal.influence_file import write_influence
-from trackbal.influence_merge import merge, restrict
-from trackbal.rotor import Rotor
+from trackbal.fitting.fit import fit
+from trackbal.fitting.merge import merge, restrict
+from trackbal.influence.coefficients import Influence
+from trackbal.influence.compare import compare, holm
+from trackbal.influence.influence_writer import write_influence
+from trackbal.plan.advice import advise
+from trackbal.runs.rotor import Rotor
 
 
 @pytest.fixture(scope="module")

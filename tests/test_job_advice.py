@@ -10,12 +10,12 @@ from invented_rotor import ROTOR
 from test_learning import random_influence
 from test_surprise import flown, influence_of
 
-from trackbal.advice import advise
-from trackbal.departures import Departures
-from trackbal.influence import Influence
-from trackbal.job_advice import advise_in_job
-from trackbal.run import Run
-from trackbal.surprise import JobArrays
+from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.influence.coefficients import Influence
+from trackbal.influence.departures import Departures
+from trackbal.plan.advice import advise
+from trackbal.plan.job_advice import advise_in_job
+from trackbal.runs.run import Run
 
 A, R, S, B = len(ROTOR.adjusters), len(ROTOR.regimes), len(ROTOR.sensors), len(ROTOR.blades)
 SETTING = np.stack([np.full(B, 300.0), np.zeros(B)])

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from invented_rotor import ROTOR
 
-from trackbal.belief import contrasts
-from trackbal.influence import Influence
-from trackbal.learning import learn
-from trackbal.run import Run
+from trackbal.aircraft.belief import contrasts
+from trackbal.aircraft.learning import learn
+from trackbal.influence.coefficients import Influence
+from trackbal.runs.run import Run
 
 A, R, S, B = len(ROTOR.adjusters), len(ROTOR.regimes), len(ROTOR.sensors), len(ROTOR.blades)
 

@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from trackbal.agreement import agrees
-from trackbal.demo_folder import read_demo
-from trackbal.lesson import Lesson, prepare_lesson
-from trackbal.lesson_text import lesson_steps
-from trackbal.text_layout import WIDTH, across
+from trackbal.base.text_layout import WIDTH, across
+from trackbal.lessons.agreement import agrees
+from trackbal.lessons.demo_folder import read_demo
+from trackbal.lessons.lesson import Lesson, prepare_lesson
+from trackbal.lessons.lesson_text import lesson_steps
 
 ROOT = Path(__file__).parents[1] / "demo_runs"
 FOLDERS = sorted(p.parent.name for p in ROOT.glob("*/rotor.toml"))

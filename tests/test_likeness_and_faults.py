@@ -7,13 +7,14 @@ import pytest
 from invented_rotor import ROTOR
 from test_own_aircraft import NOISE, A, B, Fleet, R, S, even_departures, invented_influence
 
-from trackbal.departures_file import departures_document
-from trackbal.errors import InputError
-from trackbal.faults import find_faults
-from trackbal.fitting import fit
-from trackbal.influence_file import influence_document, influence_text, parse_influence
-from trackbal.likeness import find_likeness
-from trackbal.run import History
+from trackbal.base.errors import InputError
+from trackbal.estimate.blade_differences import find_faults
+from trackbal.estimate.likeness import find_likeness
+from trackbal.fitting.fit import fit
+from trackbal.influence.coefficients import Influence
+from trackbal.influence.departures_file import departures_document
+from trackbal.influence.influence_writer import influence_document, influence_text
+from trackbal.runs.run import History
 
 
 def scores_of(rng, regimes, sensors, jobs, noise):
@@ -97,7 +98,7 @@ def test_a_fit_finds_what_departures_share(fitted):
 
 
 def test_departures_survive_writing_and_reading(fitted):
-    back = parse_influence(influence_text(ROTOR, fitted), "influence.json", ROTOR)
+    back = Influence.parse(influence_text(ROTOR, fitted), "influence.json", ROTOR)
     for name in ("regimes", "sensors", "heights", "fault", "unexplained", "unexplained_height"):
         assert np.array_equal(getattr(back.departures, name), getattr(fitted.departures, name))
 
@@ -112,7 +113,7 @@ def test_names_may_stand_in_another_order(fitted):
     document["departures"] = given
     import json
 
-    back = parse_influence(json.dumps(document), "influence.json", ROTOR)
+    back = Influence.parse(json.dumps(document), "influence.json", ROTOR)
     assert np.array_equal(back.departures.regimes, fitted.departures.regimes)
 
 
@@ -133,7 +134,7 @@ def test_departures_that_do_not_fit_are_refused_in_one_line(fitted, key, value, 
     document = influence_document(ROTOR, fitted)
     document["departures"] = {**document["departures"], key: value}
     with pytest.raises(InputError, match=says) as caught:
-        parse_influence(json.dumps(document), "influence.json", ROTOR)
+        Influence.parse(json.dumps(document), "influence.json", ROTOR)
     assert "\n" not in str(caught.value)
 
 

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from invented_rotor import ROTOR
 
-from trackbal.chance import chances
-from trackbal.departures import Departures
-from trackbal.influence import Influence
-from trackbal.own_aircraft import TypeModel, entries_of, own_aircraft, symmetric_root
-from trackbal.run import Run
+from trackbal.aircraft.posterior import TypeModel, entries_of, own_aircraft, symmetric_root
+from trackbal.influence.coefficients import Influence
+from trackbal.influence.departures import Departures
+from trackbal.plan.chance import chances
+from trackbal.runs.run import Run
 
 A, B, R, S = 2, 4, 4, 3
 SPREAD, NOISE, TIP_NOISE = 0.15, 0.01, 0.8

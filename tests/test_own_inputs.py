@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from invented_fleet import Truth, plain_rotor, simulate
 
-from trackbal.audit import audit
 from trackbal.commands.group import run
-from trackbal.fitting import fit
+from trackbal.fitting.fit import fit
+from trackbal.records.audit import audit
 
 DEMO = Path(__file__).parents[1] / "demo_runs" / "tail_rotor_weights_only"
 

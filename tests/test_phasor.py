@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trackbal.phasor import HEIGHT_UNITS, VIBRATION_UNITS, blade_harmonic, phase_deg, to_phasor, unit_factor
+from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, blade_harmonic, phase_deg, to_phasor, unit_factor
 
 AMPLITUDES = st.floats(1e-6, 1e6)
 DEGREES = st.floats(-360.0, 360.0)

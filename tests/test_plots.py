@@ -14,17 +14,17 @@ from matplotlib.transforms import Affine2D
 from page_rotors import history_of, influence_of, rotor_of, run_of
 from scipy.optimize import isotonic_regression
 
-from trackbal.advice import advise
-from trackbal.card_pictures import COUNT_MARGINS_MM, COUNT_MM, HEIGHTS_MARGINS_MM, HEIGHTS_MM, row_width
-from trackbal.dial import Dial
-from trackbal.fit_page import SCATTER_MARGINS_MM, SCATTER_MM, SQUARES_MARGINS_MM, squares_size
-from trackbal.fit_plots import coefficients, height_changes, residuals_by_job, thinned, vibration_changes
-from trackbal.fit_residuals import residuals
-from trackbal.fitting import fit
-from trackbal.forecast import forecast
-from trackbal.plot_style import fitted, spread_out, text_width
-from trackbal.plots import blade_marks, chance_by_count, chance_words, phasors, tip_heights, worst_by_count
-from trackbal.svg import new_axes, picture
+from trackbal.fitting.fit import fit
+from trackbal.fitting.residuals import residuals
+from trackbal.pages.card_pictures import COUNT_MARGINS_MM, COUNT_MM, HEIGHTS_MARGINS_MM, HEIGHTS_MM, row_width
+from trackbal.pages.dial import Dial
+from trackbal.pages.fit_page import SCATTER_MARGINS_MM, SCATTER_MM, SQUARES_MARGINS_MM, squares_size
+from trackbal.pages.fit_plots import coefficients, height_changes, residuals_by_job, thinned, vibration_changes
+from trackbal.pages.plot_style import fitted, spread_out, text_width
+from trackbal.pages.plots import blade_marks, chance_by_count, chance_words, phasors, tip_heights, worst_by_count
+from trackbal.pages.svg import new_axes, picture
+from trackbal.plan.advice import advise
+from trackbal.plan.forecast import forecast
 
 SIZES = [(2, 1, 1), (4, 3, 2), (8, 8, 6)]
 TOUCH = 0.2  # points by which boxes may overlap: boxes are a little larger than the ink

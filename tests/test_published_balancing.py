@@ -20,11 +20,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from trackbal.fitting import fit
-from trackbal.influence import Influence
-from trackbal.phasor import phase_deg, to_phasor
-from trackbal.rotor import Adjuster, Regime, Rotor, Sensor
-from trackbal.run import History
+from trackbal.base.phasor import phase_deg, to_phasor
+from trackbal.fitting.fit import fit
+from trackbal.influence.coefficients import Influence
+from trackbal.runs.rotor import Adjuster, Regime, Rotor, Sensor
+from trackbal.runs.run import History
 
 
 @dataclass(frozen=True)

@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from invented_cases import invented_case, random_change
 from plain_reference import Case, no_change
 
-from trackbal.influence_file import parse_influence
-from trackbal.quadratic import build_quadratic
-from trackbal.rotor import Rotor
-from trackbal.sheets import read_run
+from trackbal.influence.coefficients import Influence
+from trackbal.plan.quadratic import build_quadratic
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.sheets import read_run
 
 
 def loaded(case, folder):
@@ -23,7 +23,7 @@ def loaded(case, folder):
     case.write(folder)
     rotor = Rotor.load(folder / "rotor.toml")
     run = read_run(rotor, folder / "run.csv")
-    return rotor, run, parse_influence((folder / "influence.json").read_text(), "influence.json", rotor)
+    return rotor, run, Influence.parse((folder / "influence.json").read_text(), "influence.json", rotor)
 
 
 def in_steps(case, change):

@@ -12,13 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_rotor import ROTOR, rotor_with
 
-from trackbal.cautions import adjuster_cautions, general_cautions, mechanical_causes
-from trackbal.check_report import check_json, check_text
-from trackbal.influence import Influence
-from trackbal.phasor import to_phasor
-from trackbal.review import Review, check_run
-from trackbal.rotor import Regime, Rotor, Sensor
-from trackbal.run import Run
+from trackbal.base.cautions import adjuster_cautions, general_cautions, mechanical_causes
+from trackbal.base.phasor import to_phasor
+from trackbal.check.review import Review, check_run
+from trackbal.influence.coefficients import Influence
+from trackbal.reports.check_report import check_json, check_text
+from trackbal.runs.rotor import Regime, Rotor, Sensor
+from trackbal.runs.run import Run
 
 R, S, B = 4, 3, 4
 NAN = complex(np.nan, np.nan)

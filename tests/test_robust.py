@@ -11,10 +11,10 @@ from damaged_fleet import damage, fly_fleet, true_mean
 from invented_fleet import Truth, plain_rotor, simulate
 
 from trackbal.commands.group import run
-from trackbal.fitting import estimate_cells, fit
-from trackbal.job_statistics import HistoryCells
-from trackbal.robust import can_judge
-from trackbal.sheets import write_history
+from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.fitting.fit import estimate_cells, fit
+from trackbal.records.robust import can_judge
+from trackbal.runs.sheets import write_history
 
 
 def relative_error(alpha: np.ndarray, truth: np.ndarray) -> float:

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from trackbal.errors import InputError
-from trackbal.rotor import Rotor
+from trackbal.base.errors import InputError
+from trackbal.runs.rotor import Rotor
 
 GOOD = """
 name = "Invented five-blade rotor"

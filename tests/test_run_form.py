@@ -11,10 +11,10 @@ import pytest
 from page_checks import Page, assert_contrast, assert_stands_alone
 from page_rotors import rotor_of
 
+from trackbal.base.errors import InputError
 from trackbal.commands.group import run as trackbal
-from trackbal.errors import InputError
-from trackbal.run_form import blank_page, blank_sheet, sheet_headings
-from trackbal.sheets import read_run
+from trackbal.pages.run_form import blank_page, blank_sheet, sheet_headings
+from trackbal.runs.sheets import read_run
 from trackbal.virtual import VirtualType, type_names
 
 ROTORS = [rotor_of(2, 1, 1), rotor_of(8, 8, 6), *(VirtualType.shipped(name).rotor for name in type_names())]

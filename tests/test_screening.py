@@ -9,13 +9,13 @@ import pytest
 from damaged_fleet import damage, fly_fleet
 from invented_fleet import Truth, plain_rotor, simulate
 
-from trackbal.accounts import Account, Sizes
-from trackbal.fitting import fit
-from trackbal.job_statistics import HistoryCells
-from trackbal.rotor import Rotor
-from trackbal.run import History
-from trackbal.screening import gains
-from trackbal.set_aside import CLASSES, STEP_SIZES, highest_odds, job_arrays, rows_of_jobs, set_asides
+from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.fitting.fit import fit
+from trackbal.records.alternatives import Account, Sizes
+from trackbal.records.gains import gains
+from trackbal.records.set_aside import CLASSES, STEP_SIZES, highest_odds, job_arrays, rows_of_jobs, set_asides
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import History
 
 
 def patchy_history(repeats: int) -> tuple[Rotor, History]:

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from whole_step_problems import WholeSteps, invented_rotor_problem
 
-from trackbal import search as search_module
-from trackbal.search import search
+from trackbal.search import search as search_module
+from trackbal.search.search import search
 
 SAME = 1e-9
 

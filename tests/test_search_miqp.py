@@ -6,7 +6,7 @@ import pytest
 from miqp_oracle import solve
 from whole_step_problems import invented_rotor_problem
 
-from trackbal.search import search
+from trackbal.search.search import search
 
 
 @pytest.mark.parametrize(

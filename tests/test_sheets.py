@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from invented_rotor import ROTOR, rotor_with
 
-from trackbal.errors import FileExists, InputError
-from trackbal.rotor import Adjuster, Rotor
-from trackbal.run import History, Run
-from trackbal.sheets import (
+from trackbal.base.errors import FileExists, InputError
+from trackbal.runs.rotor import Adjuster, Rotor
+from trackbal.runs.run import History, Run
+from trackbal.runs.sheets import (
     read_adjustments,
     read_history,
     read_run,
@@ -244,7 +244,7 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
 
 
 def test_a_file_beyond_the_largest_size_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("trackbal.csv_table.LARGEST_FILE", 1024)
+    monkeypatch.setattr("trackbal.base.csv_table.LARGEST_FILE", 1024)
     (tmp_path / "big.csv").write_text("regime,height.1\n" + "hover,1\n" * 200)
     with pytest.raises(InputError, match="a larger file"):
         read_run(ROTOR, tmp_path / "big.csv")

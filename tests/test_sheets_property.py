@@ -12,10 +12,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from invented_rotor import ROTOR, rotor_with
 
-from trackbal.errors import InputError
-from trackbal.rotor import Rotor
-from trackbal.run import Run
-from trackbal.sheets import read_adjustments, read_history, read_run, read_settings, write_run
+from trackbal.base.errors import InputError
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Run
+from trackbal.runs.sheets import read_adjustments, read_history, read_run, read_settings, write_run
 
 often = settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 

@@ -7,8 +7,8 @@ import pytest
 from damaged_fleet import fly_fleet
 from scipy.stats import chi2, f
 
-from trackbal.fitting import fit
-from trackbal.small_sample import widening
+from trackbal.estimate.small_sample import widening
+from trackbal.fitting.fit import fit
 from trackbal.virtual import VirtualType
 
 

@@ -10,12 +10,13 @@ from invented_fleet import Truth, plain_rotor, simulate
 from invented_rotor import ROTOR
 from scipy import stats
 
-from trackbal.explanations import explain
-from trackbal.fitting import fit
-from trackbal.influence import Influence
-from trackbal.phasor import blade_harmonic
-from trackbal.set_aside import job_arrays
-from trackbal.surprise import JobArrays, surprise, surprises
+from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.aircraft.surprise import surprise, surprises
+from trackbal.base.phasor import blade_harmonic
+from trackbal.fitting.fit import fit
+from trackbal.influence.coefficients import Influence
+from trackbal.records.explanations import explain
+from trackbal.records.set_aside import job_arrays
 
 A, R, S, B = len(ROTOR.adjusters), len(ROTOR.regimes), len(ROTOR.sensors), len(ROTOR.blades)
 STEP = np.array([a.step for a in ROTOR.adjusters])

@@ -5,21 +5,21 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from trackbal.advice import advise as advise
-    from trackbal.fitting import fit as fit
-    from trackbal.influence import Influence as Influence
-    from trackbal.rotor import Rotor as Rotor
-    from trackbal.sheets import read_run as read_run
+    from trackbal.fitting.fit import fit as fit
+    from trackbal.influence.coefficients import Influence as Influence
+    from trackbal.plan.advice import advise as advise
+    from trackbal.runs.rotor import Rotor as Rotor
+    from trackbal.runs.sheets import read_run as read_run
 
 __version__ = "0.1.0"
 
 #: Public name -> module. Loaded when first used, so that `trackbal --version` stays instant.
 _HOMES = {
-    "Rotor": "trackbal.rotor",
-    "Influence": "trackbal.influence",
-    "read_run": "trackbal.sheets",
-    "fit": "trackbal.fitting",
-    "advise": "trackbal.advice",
+    "Rotor": "trackbal.runs.rotor",
+    "Influence": "trackbal.influence.coefficients",
+    "read_run": "trackbal.runs.sheets",
+    "fit": "trackbal.fitting.fit",
+    "advise": "trackbal.plan.advice",
 }
 __all__ = ["Influence", "Rotor", "__version__", "advise", "fit", "read_run"]
 

@@ -11,12 +11,12 @@ from functools import cache
 
 import numpy as np
 
-from trackbal.fitting import estimate_cells, fit
-from trackbal.influence import Influence
-from trackbal.job_statistics import HistoryCells
-from trackbal.review import check_run
-from trackbal.rotor import Rotor
-from trackbal.run import History, Reals, Run
+from trackbal.check.review import check_run
+from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.fitting.fit import estimate_cells, fit
+from trackbal.influence.coefficients import Influence
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import History, Reals, Run
 from trackbal.virtual import VirtualType, type_names
 from trackbal.virtual.aircraft import Aircraft
 from trackbal.virtual.variation import Fault

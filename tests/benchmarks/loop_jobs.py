@@ -11,7 +11,7 @@ import numpy as np
 from loop_fleet import SEVERITIES, Fleet, Hidden, exact, fleet, hidden, truly_inside
 from loop_methods import METHODS, Method, Situation, ceiling, in_job, independent_rows, without_most
 
-from trackbal.review import check_run
+from trackbal.check.review import check_run
 from trackbal.virtual import type_names
 
 MOST_ROUNDS = 6

@@ -9,14 +9,14 @@ import numpy as np
 from loop_fleet import Fleet, exact
 from scipy.optimize import lsq_linear
 
-from trackbal.advice import Advice, _recommend, advise
-from trackbal.chance import chances
-from trackbal.influence import Influence
-from trackbal.job_advice import advise_in_job
-from trackbal.quadratic import build_quadratic
-from trackbal.review import check_run
-from trackbal.rotor import Rotor
-from trackbal.run import Reals, Run
+from trackbal.check.review import check_run
+from trackbal.influence.coefficients import Influence
+from trackbal.plan.advice import Advice, _recommend, advise
+from trackbal.plan.chance import chances
+from trackbal.plan.job_advice import advise_in_job
+from trackbal.plan.quadratic import build_quadratic
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Reals, Run
 from trackbal.virtual.aircraft import Aircraft
 
 MOST = 6  # adjustments in a round

@@ -24,12 +24,12 @@ from damaged_fleet import KINDS, Fleet, damage, fly_fleet, true_mean
 from invented_fleet import Truth, plain_rotor, simulate
 from scipy.stats import chi2
 
-from trackbal.audit import audit
-from trackbal.fitting import estimate_cells, fit, type_influence
-from trackbal.job_statistics import HistoryCells
-from trackbal.phasor import blade_harmonic
-from trackbal.rotor import Rotor
-from trackbal.run import History
+from trackbal.base.phasor import blade_harmonic
+from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.fitting.fit import estimate_cells, fit, type_influence
+from trackbal.records.audit import audit
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import History
 from trackbal.virtual import VirtualType
 
 TYPES = ("main3", "main4", "main5", "main7", "tail2", "uneven4")

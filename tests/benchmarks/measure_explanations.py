@@ -18,15 +18,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from trackbal.explanations import explain
-from trackbal.fitting import fit
-from trackbal.influence import Influence
-from trackbal.phasor import VIBRATION_UNITS, unit_factor
-from trackbal.quadratic import build_quadratic
-from trackbal.rotor import Rotor
-from trackbal.run import History, Reals, Run
-from trackbal.search import search
-from trackbal.surprise import JobArrays, surprise
+from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.aircraft.surprise import surprise
+from trackbal.base.phasor import VIBRATION_UNITS, unit_factor
+from trackbal.fitting.fit import fit
+from trackbal.influence.coefficients import Influence
+from trackbal.plan.quadratic import build_quadratic
+from trackbal.records.explanations import explain
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import History, Reals, Run
+from trackbal.search.search import search
 from trackbal.virtual import Aircraft, VirtualType
 
 TYPES = ("main3", "main4", "main5", "main7", "tail2", "uneven4")

@@ -17,8 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
-from trackbal.phasor import blade_harmonic, phase_deg
-from trackbal.rotor import Rotor
+from trackbal.base.phasor import blade_harmonic, phase_deg
+from trackbal.runs.rotor import Rotor
 from trackbal.virtual import VirtualType
 
 KIND, RUNS_OF_JOB, BLOCK = "main5", 5, 4000

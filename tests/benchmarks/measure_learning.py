@@ -14,8 +14,8 @@ import sys
 import numpy as np
 from measure_explanations import TYPES, best_of_three, fleet_influence
 
-from trackbal.job_advice import advise_in_job
-from trackbal.review import check_run
+from trackbal.check.review import check_run
+from trackbal.plan.job_advice import advise_in_job
 from trackbal.virtual import VirtualType
 
 FLIGHTS = 5

@@ -17,15 +17,15 @@ from pathlib import Path
 import numpy as np
 from measure_explanations import fleet_influence, random_change
 
-from trackbal.influence_file import write_influence
+from trackbal.base.phasor import phase_deg
+from trackbal.influence.influence_writer import write_influence
 from trackbal.logbook.entries import add_import
 from trackbal.logbook.exchange import read_logbooks
 from trackbal.logbook.records import Items
 from trackbal.logbook.rows import Cell, Row
 from trackbal.logbook.store import Book
-from trackbal.phasor import phase_deg
-from trackbal.rotor import Rotor
-from trackbal.run import Run
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Run
 from trackbal.virtual import VirtualType
 
 RUNS_PER_JOB = 4

@@ -11,9 +11,9 @@ import statsmodels.api as sm
 from invented_fleet import simulate
 from test_fit_speed import ROTOR, TRUTH, _centred, _centred_least_squares
 
-from trackbal.fitting import estimate_cells, fit
-from trackbal.job_statistics import HistoryCells
-from trackbal.phasor import blade_harmonic
+from trackbal.base.phasor import blade_harmonic
+from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.fitting.fit import estimate_cells, fit
 
 RUNS_OF_A_JOB = 4
 SIZES = (25_000, 50_000, 100_000)

@@ -12,8 +12,7 @@ from miqp_oracle import solve
 from pyscipopt import Model, quicksum
 from whole_step_problems import invented_rotor_problem
 
-from trackbal import box_qp
-from trackbal.search import search
+from trackbal.search import box_qp, search
 
 MOST = 6
 SCIP_SECONDS = 120.0  # for each count

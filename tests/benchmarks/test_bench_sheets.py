@@ -12,7 +12,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from invented_rotor import ROTOR
 
-from trackbal.sheets import read_history
+from trackbal.runs.sheets import read_history
 
 JOBS, RUNS = 10_000, 5
 

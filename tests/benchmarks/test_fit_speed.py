@@ -17,9 +17,9 @@ import statsmodels.api as sm
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from invented_fleet import Truth, plain_rotor, simulate
 
-from trackbal.fitting import estimate_cells, fit
-from trackbal.job_statistics import HistoryCells
-from trackbal.phasor import blade_harmonic
+from trackbal.base.phasor import blade_harmonic
+from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.fitting.fit import estimate_cells, fit
 
 ROTOR = plain_rotor(blades=7, regimes=5, sensors=3, adjusters=4)
 TRUTH = Truth.draw(ROTOR, seed=1)

@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from trackbal.fitting import fit
-from trackbal.influence_file import write_influence
-from trackbal.run import History
-from trackbal.sheets import write_history, write_run, write_settings
+from trackbal.fitting.fit import fit
+from trackbal.influence.influence_writer import write_influence
+from trackbal.runs.run import History
+from trackbal.runs.sheets import write_history, write_run, write_settings
 from trackbal.virtual import VirtualType
 
 TYPES = ("main7", "main4", "tail2")

@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parent))
 from measured_search import FAMILIES, MOST, problems
 
-from trackbal.search import search
+from trackbal.search.search import search
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -19,11 +19,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from page_rotors import curable_run, history_of, influence_of, rotor_of, run_of
 
-from trackbal.advice import advise
-from trackbal.card import CardLabels, card
-from trackbal.fit_page import fit_page
-from trackbal.fitting import fit
-from trackbal.run_form import blank_page
+from trackbal.fitting.fit import fit
+from trackbal.pages.card import CardLabels, card
+from trackbal.pages.fit_page import fit_page
+from trackbal.pages.run_form import blank_page
+from trackbal.plan.advice import advise
 
 CHROMIUM = find_chromium()
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium here: apt-get install chromium")

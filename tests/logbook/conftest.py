@@ -9,7 +9,7 @@ from invented_rotor import ROTOR
 from logbook_cases import TOML, Command, invented_influence
 
 from trackbal.commands.group import run as run_command
-from trackbal.influence_file import write_influence
+from trackbal.influence.influence_writer import write_influence
 
 
 @pytest.fixture

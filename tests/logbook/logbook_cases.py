@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from invented_rotor import ROTOR
 
-from trackbal.influence import Influence
+from trackbal.influence.coefficients import Influence
 
 Command = Callable[..., tuple[int, str, str]]
 

@@ -16,7 +16,7 @@ from logbook_cases import Command, invented_influence, sheet, show
 from trackbal.commands.group import run as run_command
 from trackbal.logbook.records import find_job, load_job
 from trackbal.logbook.store import Book
-from trackbal.sheets import read_run, read_settings, write_run
+from trackbal.runs.sheets import read_run, read_settings, write_run
 
 HIGH = {"flat_pitch": (0.5, 40.0), "hover": (0.4, 50.0), "cruise": (0.6, 60.0), "descent": (0.3, 20.0)}
 LOW = {"flat_pitch": (0.05, 10.0), "hover": (0.04, 20.0), "cruise": (0.06, 30.0), "descent": (0.05, 40.0)}

@@ -12,8 +12,8 @@ from logbook_cases import Command, invented_influence, sheet
 
 from trackbal.commands.group import run as run_command
 from trackbal.logbook.exchange import read_logbooks
-from trackbal.run import History
-from trackbal.sheets import read_history
+from trackbal.runs.run import History
+from trackbal.runs.sheets import read_history
 
 HIGH = {"flat_pitch": (0.5, 40.0), "hover": (0.4, 50.0), "cruise": (0.6, 60.0), "descent": (0.3, 20.0)}
 
@@ -114,7 +114,7 @@ def test_the_history_is_that_of_the_sheets(worked: Path, files: Path, command: C
 
 def fleet(folder: Path, seed: int = 4) -> tuple[Path, Path]:
     """Write the sheets of five jobs that follow the invented influence, with a little noise."""
-    from trackbal.sheets import write_history
+    from trackbal.runs.sheets import write_history
 
     rng = np.random.default_rng(seed)
     influence = invented_influence()

@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 from logbook_cases import Command, sheet, show
 
-from trackbal.errors import FileExists, InputError
+from trackbal.base.errors import FileExists, InputError
 from trackbal.logbook import schema
 from trackbal.logbook.entries import add_note
 from trackbal.logbook.store import Book

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from plain_virtual import plain_files
 
-from trackbal.errors import InputError
-from trackbal.rotor import Rotor
+from trackbal.base.errors import InputError
+from trackbal.runs.rotor import Rotor
 from trackbal.virtual import VirtualType, type_names
 
 

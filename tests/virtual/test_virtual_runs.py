@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from plain_virtual import plain_type
 
-from trackbal.errors import InputError, TrackbalError
-from trackbal.phasor import blade_harmonic, phase_deg, to_phasor
+from trackbal.base.errors import InputError, TrackbalError
+from trackbal.base.phasor import blade_harmonic, phase_deg, to_phasor
 from trackbal.virtual import VirtualType, type_names
 from trackbal.virtual.instrument import take_readings
 from trackbal.virtual.physics import Variation

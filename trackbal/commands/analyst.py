@@ -10,9 +10,9 @@ import click
 from trackbal.commands.options import Output, echo_json, force_option, history_options, json_option, past_runs
 
 if TYPE_CHECKING:
-    from trackbal.fitting import Fit
-    from trackbal.influence import Influence
-    from trackbal.rotor import Rotor
+    from trackbal.fitting.fit import Fit
+    from trackbal.influence.coefficients import Influence
+    from trackbal.runs.rotor import Rotor
 
 
 @click.command()
@@ -60,12 +60,12 @@ def fit(
       trackbal fit --rotor rotor.toml --runs may.csv --adjustments may_adj.csv \\
           --add april.npz --keep may.npz --out influence.json
     """
-    from trackbal.files import check_free, write_whole
-    from trackbal.fit_report import fit_json, report
-    from trackbal.fitting import fit as fit_influence
-    from trackbal.influence import Influence
-    from trackbal.influence_file import write_influence
-    from trackbal.rotor import Rotor
+    from trackbal.base.files import check_free, write_whole
+    from trackbal.fitting.fit import fit as fit_influence
+    from trackbal.influence.coefficients import Influence
+    from trackbal.influence.influence_writer import write_influence
+    from trackbal.reports.fit_report import fit_json, report
+    from trackbal.runs.rotor import Rotor
 
     rotor = Rotor.load(rotor_file)
     prior = Influence.load(prior_file, rotor) if prior_file else None
@@ -79,7 +79,7 @@ def fit(
         found = fit_influence(rotor, history, prior, robust=not plain)
     write_influence(out, rotor, found.influence, force=force)
     if page_file is not None:
-        from trackbal.fit_page import fit_page
+        from trackbal.pages.fit_page import fit_page
 
         write_whole(page_file, fit_page(rotor, history, found), force=force)
     if as_json:
@@ -101,9 +101,9 @@ def _fleet(
     force: bool,
 ) -> Fit:
     """Fit a history read in pieces, with sums kept before; keep the sums."""
-    from trackbal.fleet_fit import fit_sums, sum_up
-    from trackbal.history_stream import history_pieces
-    from trackbal.job_sums import JobSums
+    from trackbal.fitting.fleet_fit import fit_sums, sum_up
+    from trackbal.fitting.job_sums import JobSums
+    from trackbal.runs.history_stream import history_pieces
 
     if runs_file is None or adjustments_file is None:
         raise click.UsageError("give --runs HISTORY.csv with --adjustments HISTORY_ADJ.csv")

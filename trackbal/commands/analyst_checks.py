@@ -56,14 +56,14 @@ def audit(
     Example:
       trackbal audit --rotor rotor.toml --runs history.csv --adjustments history_adj.csv
     """
-    from trackbal.audit import audit as weigh_records
-    from trackbal.audit_report import audit_json, report
-    from trackbal.files import check_free
-    from trackbal.fit_cautions import amount_cautions
-    from trackbal.fitting import fit
-    from trackbal.influence import Influence
-    from trackbal.rotor import Rotor
-    from trackbal.sheets import write_history
+    from trackbal.base.files import check_free
+    from trackbal.fitting.fit import fit
+    from trackbal.fitting.fit_cautions import amount_cautions
+    from trackbal.influence.coefficients import Influence
+    from trackbal.records.audit import audit as weigh_records
+    from trackbal.reports.audit_report import audit_json, report
+    from trackbal.runs.rotor import Rotor
+    from trackbal.runs.sheets import write_history
 
     if (corrected_runs is None) != (corrected_adjustments is None):
         raise click.UsageError("--corrected-runs and --corrected-adjustments belong together")
@@ -109,10 +109,10 @@ def examine(
     Example:
       trackbal examine --rotor rotor.toml --runs history.csv --adjustments history_adj.csv
     """
-    from trackbal.examination import examination_json, report
-    from trackbal.examination import examine as examine_history
-    from trackbal.fitting import kept_records
-    from trackbal.rotor import Rotor
+    from trackbal.examination.examination import examine as examine_history
+    from trackbal.fitting.fit import kept_records
+    from trackbal.reports.examination_report import examination_json, report
+    from trackbal.runs.rotor import Rotor
 
     rotor = Rotor.load(rotor_file)
     history = past_runs(rotor, runs_file, adjustments_file, log_files)

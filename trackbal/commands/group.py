@@ -9,8 +9,8 @@ from collections.abc import Sequence
 import click
 
 from trackbal import __version__
+from trackbal.base.errors import TrackbalError
 from trackbal.commands.lazy import LazyGroup
-from trackbal.errors import TrackbalError
 
 #: Command -> where it is, in the order in which help lists them.
 _HOMES = {

@@ -22,10 +22,10 @@ def compare(rotor_file: str, before: str, after: str, every: bool, as_json: bool
     Example:
       trackbal compare --rotor rotor.toml last_year.json this_year.json
     """
-    from trackbal.influence import Influence
-    from trackbal.influence_compare import compare as compare_files
-    from trackbal.influence_compare_report import comparison_json, report
-    from trackbal.rotor import Rotor
+    from trackbal.influence.coefficients import Influence
+    from trackbal.influence.compare import compare as compare_files
+    from trackbal.reports.compare_report import comparison_json, report
+    from trackbal.runs.rotor import Rotor
 
     rotor = Rotor.load(rotor_file)
     first, second = Influence.load(before, rotor), Influence.load(after, rotor)
@@ -51,13 +51,13 @@ def merge(rotor_file: str, files: tuple[str, ...], out: str, as_json: bool, forc
     Example:
       trackbal merge --rotor rotor.toml north.json south.json --out both.json
     """
-    from trackbal.errors import InputError
-    from trackbal.files import check_free
-    from trackbal.influence import Influence
-    from trackbal.influence_compare import contradicted, same_coefficients
-    from trackbal.influence_file import write_influence
-    from trackbal.influence_merge import merge as merge_files
-    from trackbal.rotor import Rotor
+    from trackbal.base.errors import InputError
+    from trackbal.base.files import check_free
+    from trackbal.fitting.merge import merge as merge_files
+    from trackbal.influence.coefficients import Influence
+    from trackbal.influence.compare import contradicted, same_coefficients
+    from trackbal.influence.influence_writer import write_influence
+    from trackbal.runs.rotor import Rotor
 
     if len(files) < 2:
         raise click.UsageError("give two influence files or more")
@@ -107,11 +107,11 @@ def restrict(
     Example:
       trackbal restrict --rotor rotor.toml influence.json --regime hover --out hover.json
     """
-    from trackbal.files import check_free
-    from trackbal.influence import Influence
-    from trackbal.influence_file import write_influence
-    from trackbal.influence_merge import restrict as restrict_file
-    from trackbal.rotor import Rotor
+    from trackbal.base.files import check_free
+    from trackbal.fitting.merge import restrict as restrict_file
+    from trackbal.influence.coefficients import Influence
+    from trackbal.influence.influence_writer import write_influence
+    from trackbal.runs.rotor import Rotor
 
     if not (regimes or sensors or adjusters):
         raise click.UsageError("give at least one --regime, --sensor or --adjuster to keep")

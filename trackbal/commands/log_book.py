@@ -10,7 +10,7 @@ from trackbal.commands.log import book_argument, by_option, job_option, tell, wh
 from trackbal.commands.options import echo_json, json_option
 
 if TYPE_CHECKING:
-    from trackbal.influence import Influence
+    from trackbal.influence.coefficients import Influence
     from trackbal.logbook.records import JobRecord
     from trackbal.logbook.store import Book
 
@@ -86,7 +86,7 @@ def renew_command(
 def _text(file: str) -> str:
     from pathlib import Path
 
-    from trackbal.errors import InputError
+    from trackbal.base.errors import InputError
 
     try:
         return Path(file).read_bytes().decode("utf-8-sig")

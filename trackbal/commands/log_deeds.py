@@ -51,15 +51,15 @@ def advise_command(
     Example:
       trackbal log advise fleet.tblog --card card.html
     """
-    from trackbal.advice import with_settings_assumed
-    from trackbal.advice_report import advice_json, advice_text
-    from trackbal.files import check_free, write_whole
-    from trackbal.job_advice import advise_in_job
+    from trackbal.base.files import check_free, write_whole
     from trackbal.logbook.deeds import advised_items, record_advice
     from trackbal.logbook.entries import job_to_advise
     from trackbal.logbook.records import load_influence
     from trackbal.logbook.store import Book
-    from trackbal.sheets import write_adjustments
+    from trackbal.plan.advice import with_settings_assumed
+    from trackbal.plan.job_advice import advise_in_job
+    from trackbal.reports.advice_report import advice_json, advice_text
+    from trackbal.runs.sheets import write_adjustments
 
     check_free(plan_out, card_file, force=force)
     with Book.open(book_file, write=True) as book:
@@ -84,7 +84,7 @@ def advise_command(
     if plan_out is not None and advice.recommended is not None:
         write_adjustments(rotor, plan_out, advice.plans[advice.recommended].change, force=force)
     if card_file is not None:
-        from trackbal.card import CardLabels, card
+        from trackbal.pages.card import CardLabels, card
 
         labels = CardLabels(
             aircraft=record.aircraft,
@@ -171,7 +171,7 @@ def done_command(
 
 def _ask_items(book: Book, job_name: str | None, after: int | None) -> Items:
     """Ask what was done, advised adjustment by advised adjustment, then what else."""
-    from trackbal.errors import InputError
+    from trackbal.base.errors import InputError
     from trackbal.logbook.deeds import check_item
     from trackbal.logbook.entries import the_run
     from trackbal.logbook.records import find_job, load_job
@@ -206,7 +206,7 @@ def _ask_items(book: Book, job_name: str | None, after: int | None) -> Items:
 
 
 def _ask_amount(record: JobRecord, place: tuple[str, str], prompt: str) -> str:
-    from trackbal.errors import InputError
+    from trackbal.base.errors import InputError
     from trackbal.logbook.deeds import check_item
 
     while True:

@@ -43,7 +43,7 @@ def export_command(
     Example:
       trackbal log export fleet.tblog --runs history.csv --adjustments history_adj.csv
     """
-    from trackbal.files import check_free, write_whole
+    from trackbal.base.files import check_free, write_whole
     from trackbal.logbook.entries import rotor_of
     from trackbal.logbook.exchange import history_sheets, load_all
     from trackbal.logbook.records import find_job, load_job, load_rotor
@@ -113,7 +113,7 @@ def import_command(
     Example:
       trackbal log import fleet.tblog --runs history.csv --adjustments history_adj.csv
     """
-    from trackbal.csv_table import CsvTable
+    from trackbal.base.csv_table import CsvTable
     from trackbal.logbook.exchange import import_history
     from trackbal.logbook.store import Book
 

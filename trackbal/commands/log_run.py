@@ -62,7 +62,7 @@ def run_command(book_file: str, sheet: str | None, job_name: str | None, drop: b
 
 def _type_run(book: Book, job_name: str | None, author: str) -> JobRecord | None:
     """Ask for the readings of a run; None if the person breaks off."""
-    from trackbal.errors import InputError
+    from trackbal.base.errors import InputError
     from trackbal.logbook.asking import Asking
     from trackbal.logbook.entries import begin_typing, finish_typing, type_cells
     from trackbal.logbook.records import load_lines

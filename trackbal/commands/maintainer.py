@@ -17,9 +17,9 @@ from trackbal.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from trackbal.advice import Advice
-    from trackbal.rotor import Rotor
-    from trackbal.run import Run
+    from trackbal.plan.advice import Advice
+    from trackbal.runs.rotor import Rotor
+    from trackbal.runs.run import Run
 
 
 @click.command()
@@ -35,10 +35,10 @@ def check(rotor_file: str, run_file: str, as_json: bool) -> int:
     Example:
       trackbal check --rotor rotor.toml --run run1.csv
     """
-    from trackbal.check_report import check_json, check_text
-    from trackbal.review import check_run
-    from trackbal.rotor import Rotor
-    from trackbal.sheets import read_run
+    from trackbal.check.review import check_run
+    from trackbal.reports.check_report import check_json, check_text
+    from trackbal.runs.rotor import Rotor
+    from trackbal.runs.sheets import read_run
 
     rotor = Rotor.load(rotor_file)
     run = read_run(rotor, run_file)
@@ -64,7 +64,7 @@ def advise(card_file: str | None, as_json: bool, **request: Any) -> int:
     Example:
       trackbal advise --rotor rotor.toml --run run1.csv --influence influence.json
     """
-    from trackbal.advice_report import advice_json, advice_text
+    from trackbal.reports.advice_report import advice_json, advice_text
 
     rotor, run, advice = _advise(card_file, **request)
     if as_json:
@@ -92,7 +92,7 @@ def card(card_file: str, aircraft: str, run_label: str, limits_from: str, as_jso
       trackbal card --rotor rotor.toml --run run1.csv --influence influence.json \\
           --settings settings.csv --aircraft "No. 7" --run-label "Run 1" --out card.html
     """
-    from trackbal.advice_report import advice_json
+    from trackbal.reports.advice_report import advice_json
 
     texts = {"aircraft": aircraft, "run_label": run_label, "limits_from": limits_from}
     rotor, run, advice = _advise(card_file, texts, **request)
@@ -119,12 +119,12 @@ def _advise(
     force: bool,
 ) -> tuple[Rotor, Run, Advice]:
     """Return the advice, and write the files that were asked for, none if any is in the way."""
-    from trackbal.advice import advise as weigh
-    from trackbal.advice import with_settings_assumed
-    from trackbal.files import check_free, write_whole
-    from trackbal.influence import Influence
-    from trackbal.rotor import Rotor
-    from trackbal.sheets import read_run, read_settings, write_adjustments
+    from trackbal.base.files import check_free, write_whole
+    from trackbal.influence.coefficients import Influence
+    from trackbal.plan.advice import advise as weigh
+    from trackbal.plan.advice import with_settings_assumed
+    from trackbal.runs.rotor import Rotor
+    from trackbal.runs.sheets import read_run, read_settings, write_adjustments
 
     rotor = Rotor.load(rotor_file)
     run = read_run(rotor, run_file)
@@ -138,7 +138,7 @@ def _advise(
         advice = with_settings_assumed(advice)
     page = None
     if card_file is not None:
-        from trackbal.card import CardLabels, card
+        from trackbal.pages.card import CardLabels, card
 
         labels = CardLabels(influence_file=influence_file, settings_file=settings_file or "", **(texts or {}))
         page = card(rotor, run, influence, advice, labels)
@@ -163,9 +163,9 @@ def form(rotor_file: str, csv_file: str | None, page_file: str | None, force: bo
     Example:
       trackbal form --rotor rotor.toml --csv run1.csv --page run1.html
     """
-    from trackbal.files import check_free, write_whole
-    from trackbal.rotor import Rotor
-    from trackbal.run_form import blank_page, blank_sheet
+    from trackbal.base.files import check_free, write_whole
+    from trackbal.pages.run_form import blank_page, blank_sheet
+    from trackbal.runs.rotor import Rotor
 
     if csv_file is None and page_file is None:
         raise click.UsageError("nothing to write: give --csv FILE.csv, --page FILE.html or both")

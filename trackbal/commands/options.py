@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from trackbal.influence import Influence
-    from trackbal.rotor import Rotor
-    from trackbal.run import History
+    from trackbal.influence.coefficients import Influence
+    from trackbal.runs.rotor import Rotor
+    from trackbal.runs.run import History
 
 
 class Output(click.Option):
@@ -32,7 +32,7 @@ class Output(click.Option):
         """Refuse a file that another option or argument names as an input."""
         wanted = opts.get(self.name or "")
         if isinstance(wanted, str):
-            from trackbal.files import refuse_inputs
+            from trackbal.base.files import refuse_inputs
 
             refuse_inputs(wanted, self._inputs(ctx, opts))
         return super().handle_parse_result(ctx, opts, args)
@@ -117,7 +117,7 @@ def past_runs(rotor: Rotor, runs_file: str | None, adjustments_file: str | None,
 
         return read_logbooks(rotor, log_files)
     if not log_files and runs_file is not None and adjustments_file is not None:
-        from trackbal.sheets import read_history
+        from trackbal.runs.sheets import read_history
 
         return read_history(rotor, runs_file, adjustments_file)
     raise click.UsageError("give --runs HISTORY.csv with --adjustments HISTORY_ADJ.csv, or --log LOGBOOK")
@@ -131,7 +131,7 @@ def _with(options: Sequence[Callable[..., Any]], command: Callable[..., int]) ->
 
 def warn_of_other_rotor(rotor: Rotor, *influences: Influence) -> None:
     """Say on stderr which influence files are named for another rotor."""
-    from trackbal.cautions import other_rotor
+    from trackbal.base.cautions import other_rotor
 
     for influence in influences:
         for line in other_rotor(influence.rotor_name, rotor.name):

@@ -21,9 +21,9 @@ def replay(folder: str, pause: bool, most: int, chance: float) -> int:
     Example:
       trackbal replay demo_runs/heavy_lift_seven_blades
     """
-    from trackbal.demo_folder import read_demo
-    from trackbal.lesson import prepare_lesson
-    from trackbal.lesson_text import lesson_steps
+    from trackbal.lessons.demo_folder import read_demo
+    from trackbal.lessons.lesson import prepare_lesson
+    from trackbal.lessons.lesson_text import lesson_steps
 
     steps = lesson_steps(prepare_lesson(read_demo(folder), most=most, chance=chance))
     for number, step in enumerate(steps):

@@ -10,13 +10,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from trackbal.errors import InputError
+from trackbal.base.errors import InputError
+from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, phase_deg
+from trackbal.check.plausibility import TIMES_LIMIT, TIMES_STOP
 from trackbal.logbook.entries import check_cell
 from trackbal.logbook.rows import Cell, Row, run_of_rows
-from trackbal.phasor import HEIGHT_UNITS, VIBRATION_UNITS, phase_deg
-from trackbal.plausibility import TIMES_LIMIT, TIMES_STOP
-from trackbal.rotor import Rotor
-from trackbal.run import Run
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Run
 
 HELP = (
     "Enter leaves a reading as it is (not read, if nothing was typed). Amplitude and phase may be typed together: "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from trackbal.errors import InputError
+from trackbal.base.errors import InputError
 from trackbal.logbook.deeds import check_item
 from trackbal.logbook.entries import add_readings, add_settings, check_cell, check_range, check_rows, set_state, the_run
 from trackbal.logbook.records import Items, JobRecord, find_job, load_job, load_lines

@@ -8,13 +8,13 @@ from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
 
-from trackbal.advice import Advice
-from trackbal.csv_table import LARGEST_NUMBER
-from trackbal.errors import InputError
+from trackbal.base.csv_table import LARGEST_NUMBER
+from trackbal.base.errors import InputError
 from trackbal.logbook.entries import add_adjustments, check_place, check_range, the_run
 from trackbal.logbook.records import Items, JobRecord, RunRecord, find_job, load_job
 from trackbal.logbook.store import Book
-from trackbal.rotor import Rotor
+from trackbal.plan.advice import Advice
+from trackbal.runs.rotor import Rotor
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?")
 

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from decimal import Decimal
 
-from trackbal.csv_table import AMPLITUDE, NUMBER, PHASE, SPEED, CsvTable
-from trackbal.errors import InputError
-from trackbal.influence_file import parse_influence
+from trackbal.base.csv_table import NUMBER, CsvTable
+from trackbal.base.errors import InputError
+from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS
+from trackbal.influence.coefficients import Influence
 from trackbal.logbook.records import Items, JobRecord, RunRecord, find_job, load_job, load_rotor, rotor_names
 from trackbal.logbook.rows import Cell, Row, heading, run_of_rows
 from trackbal.logbook.store import Book
-from trackbal.phasor import HEIGHT_UNITS, VIBRATION_UNITS
-from trackbal.rotor import STEP_SLACK, Rotor
+from trackbal.runs.readings import AMPLITUDE, PHASE, SPEED
+from trackbal.runs.rotor import STEP_SLACK, Rotor
 
 _LONGEST_TEXT = 10_000
 
@@ -44,7 +45,7 @@ def add_rotor(book: Book, text: str, source: str, author: str, why: str | None =
 
 def add_influence(book: Book, text: str, source: str, rotor: Rotor, author: str, why: str | None = None) -> None:
     """Add an influence file of a rotor; the latest one counts."""
-    parse_influence(text, source, rotor)
+    Influence.parse(text, source, rotor)
     entry = book.add_entry("influence", author, why=why)
     values = (entry, rotor.name, source, text)
     book.run("INSERT INTO influence (entry, rotor, source, json) VALUES (?, ?, ?, ?)", values)

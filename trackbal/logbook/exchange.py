@@ -10,17 +10,18 @@ from itertools import groupby
 
 import numpy as np
 
-from trackbal.csv_table import CsvTable
-from trackbal.errors import InputError
+from trackbal.base.csv_table import CsvTable
+from trackbal.base.errors import InputError
+from trackbal.base.phasor import phase_deg
 from trackbal.logbook.entries import add_import, check_rows, rotor_of
 from trackbal.logbook.records import Items, load_rotor
 from trackbal.logbook.rows import Cell, Row, heading, read_typed_rows, rows_of_sheet
-from trackbal.logbook.sheets import Sheet, check_readings, items_of_table
+from trackbal.logbook.sheets import check_readings, items_of_table
 from trackbal.logbook.store import Book
-from trackbal.phasor import phase_deg
-from trackbal.readings import average
-from trackbal.rotor import Rotor
-from trackbal.run import History
+from trackbal.logbook.workbook import Sheet
+from trackbal.runs.readings import average
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import History
 
 AIRCRAFT = "info.aircraft"  # the column that carries the aircraft's name out and in
 
@@ -133,7 +134,7 @@ def _sum(one: str, other: str) -> str:
 
 
 def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
-    """Return the history that logbooks hold of a rotor, as `trackbal.sheets.read_history` gives it.
+    """Return the history that logbooks hold of a rotor, as `trackbal.runs.sheets.read_history` gives it.
 
     Jobs of the same name in several logbooks are told apart by the file.
 

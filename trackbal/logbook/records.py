@@ -9,13 +9,12 @@ from functools import cached_property
 
 import numpy as np
 
-from trackbal.errors import InputError
-from trackbal.influence import Influence
-from trackbal.influence_file import parse_influence
+from trackbal.base.errors import InputError
+from trackbal.influence.coefficients import Influence
 from trackbal.logbook.rows import Cell, Row, run_of_rows
 from trackbal.logbook.store import Book
-from trackbal.rotor import Rotor
-from trackbal.run import Reals, Run
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Reals, Run
 
 #: (blade, adjuster) -> what was typed.
 Items = dict[tuple[str, str], str]
@@ -196,7 +195,7 @@ def load_influence(book: Book, rotor: Rotor) -> tuple[int, Influence]:
             f"no influence of {rotor.name}",
             "one; add it with trackbal log renew LOGBOOK --influence INFLUENCE.json",
         )
-    return found[0], parse_influence(found[2], f"{book.file}, influence {found[1]}", rotor)
+    return found[0], Influence.parse(found[2], f"{book.file}, influence {found[1]}", rotor)
 
 
 def influence_if_any(book: Book, rotor: Rotor) -> Influence | None:

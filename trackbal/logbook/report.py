@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from trackbal.advice_report import adjustment_words
-from trackbal.cautions import general_cautions, mechanical_causes
-from trackbal.explanations import ALIKE, Explanation
+from trackbal.aircraft.surprise import Surprise
+from trackbal.base.cautions import general_cautions, mechanical_causes
 from trackbal.logbook.records import Items, JobRecord, RunRecord
 from trackbal.logbook.standing import RunStanding, Standing
-from trackbal.rotor import Rotor
-from trackbal.surprise import Surprise
+from trackbal.records.explanations import ALIKE, Explanation
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.words import adjustment_words
 
 WIDTH = 100
 _MOST_SHOWN = 5

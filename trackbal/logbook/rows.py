@@ -9,10 +9,10 @@ from os import PathLike
 
 import numpy as np
 
-from trackbal.csv_table import CsvTable
-from trackbal.readings import RowReadings, average, read_headings, read_rows, split_unit
-from trackbal.rotor import Rotor
-from trackbal.run import Counts, Run
+from trackbal.base.csv_table import CsvTable
+from trackbal.runs.readings import RowReadings, average, read_headings, read_rows, split_unit
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Counts, Run
 
 
 @dataclass(frozen=True)

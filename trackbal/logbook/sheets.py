@@ -7,27 +7,23 @@ import io
 from collections.abc import Sequence
 from pathlib import Path
 
-from trackbal.csv_table import NUMBER, CsvTable
+from trackbal.base.csv_table import NUMBER, CsvTable
 from trackbal.logbook.records import Items, JobRecord
 from trackbal.logbook.rows import Row, rows_of_sheet
-from trackbal.readings import read_headings, read_rows
-from trackbal.rotor import Rotor
-
-#: Header and rows.
-Sheet = tuple[Sequence[str], Sequence[Sequence[str]]]
+from trackbal.logbook.workbook import Sheet, load_sheet
+from trackbal.runs.readings import read_headings, read_rows
+from trackbal.runs.rotor import Rotor
 
 
 def load_table(file: str, sheet: str | None = None) -> CsvTable:
     """Return a sheet of a file by its ending: .xlsx is a workbook (its sheet of that name, or the first), else CSV."""
     if Path(file).suffix.casefold() == ".xlsx":
-        from trackbal.logbook.workbook import load_sheet
-
         return load_sheet(file, sheet)
     return CsvTable.load(file)
 
 
 def rows_of_file(rotor: Rotor, file: str) -> list[Row]:
-    """Return the rows of a run sheet as typed. Raises InputError as `trackbal.sheets.read_run` does."""
+    """Return the rows of a run sheet as typed. Raises InputError as `trackbal.runs.sheets.read_run` does."""
     table = load_table(file)
     check_readings(rotor, table, ())
     return rows_of_sheet(table)

@@ -7,11 +7,12 @@ from typing import Literal
 
 import numpy as np
 
-from trackbal.explanations import Explanation, explain
-from trackbal.influence import Influence
+from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.aircraft.surprise import Surprise, surprises
+from trackbal.check.review import Review, check_run
+from trackbal.influence.coefficients import Influence
 from trackbal.logbook.records import JobRecord
-from trackbal.review import Review, check_run
-from trackbal.surprise import JobArrays, Surprise, surprises
+from trackbal.records.explanations import Explanation, explain
 
 Next = Literal["run", "finish", "advise", "explain", "done", "close", "stop", "closed"]
 

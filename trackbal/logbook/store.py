@@ -22,8 +22,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from trackbal.errors import InputError
-from trackbal.files import write_whole
+from trackbal.base.errors import InputError
+from trackbal.base.files import write_whole
 from trackbal.logbook.schema import APPLICATION_ID, STEPS, statements, version
 
 BUSY_SECONDS = 20.0

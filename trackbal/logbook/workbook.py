@@ -6,13 +6,15 @@ import datetime
 import importlib
 import io
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from os import PathLike
 from typing import Any
 
-from trackbal.csv_table import CsvTable
-from trackbal.errors import InputError
-from trackbal.logbook.sheets import Sheet
+from trackbal.base.csv_table import CsvTable
+from trackbal.base.errors import InputError
+
+#: Header and rows.
+Sheet = tuple[Sequence[str], Sequence[Sequence[str]]]
 
 
 def _openpyxl(file: str | PathLike[str]) -> Any:

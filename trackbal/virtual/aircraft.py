@@ -10,10 +10,10 @@ from pathlib import Path
 
 import numpy as np
 
-from trackbal.errors import InputError, TrackbalError
-from trackbal.phasor import HEIGHT_UNITS
-from trackbal.rotor import Rotor
-from trackbal.run import Complexes, Reals, Run
+from trackbal.base.errors import InputError, TrackbalError
+from trackbal.base.phasor import HEIGHT_UNITS
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Complexes, Reals, Run
 from trackbal.virtual.airframe import modal_motion
 from trackbal.virtual.airloads import Airloads
 from trackbal.virtual.blades import BladeFaults, Blades, assemble

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from trackbal.errors import TrackbalError
-from trackbal.run import Complexes, Reals
+from trackbal.base.errors import TrackbalError
+from trackbal.runs.run import Complexes, Reals
 from trackbal.virtual.grid import ORDER, to_grid, to_harmonics
 from trackbal.virtual.physics import Modes
 

@@ -13,7 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
-from trackbal.run import Reals
+from trackbal.runs.run import Reals
 from trackbal.virtual.grid import PSI
 from trackbal.virtual.physics import BladeDesign, Conditions
 

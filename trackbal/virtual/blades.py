@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trackbal.run import Reals
+from trackbal.runs.run import Reals
 from trackbal.virtual.airloads import Airloads
 from trackbal.virtual.physics import Physics, PitchLink, TrimTab, WeightStation
 from trackbal.virtual.trim import Trim

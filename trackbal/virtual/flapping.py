@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trackbal.errors import TrackbalError
-from trackbal.run import Complexes, Reals
+from trackbal.base.errors import TrackbalError
+from trackbal.runs.run import Complexes, Reals
 from trackbal.virtual.airloads import Airloads
 from trackbal.virtual.blades import Blades
 from trackbal.virtual.grid import ORDER, PSI, curvature, slope, to_harmonics

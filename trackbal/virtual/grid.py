@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from trackbal.run import Complexes, Reals
+from trackbal.runs.run import Complexes, Reals
 
 POINTS = 63
 TOP_HARMONIC = (POINTS - 1) // 2

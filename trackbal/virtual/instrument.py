@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.run import Complexes, Reals
+from trackbal.runs.run import Complexes, Reals
 from trackbal.virtual.grid import ORDER
 from trackbal.virtual.physics import Instrument
 

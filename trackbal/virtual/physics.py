@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.run import Reals
+from trackbal.runs.run import Reals
 
 #: Hub loads a mode may pick up. forward: towards azimuth 180; side: towards azimuth 90;
 #: pitch: lifts the rim at azimuth 180; roll: lifts the rim at azimuth 90.

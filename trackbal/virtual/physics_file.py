@@ -8,8 +8,8 @@ from os import PathLike
 
 import numpy as np
 
-from trackbal.rotor import Adjuster, Rotor
-from trackbal.toml_table import Table
+from trackbal.base.toml_table import Table
+from trackbal.runs.rotor import Adjuster, Rotor
 from trackbal.virtual.physics import (
     LOADS,
     AdjusterPhysics,

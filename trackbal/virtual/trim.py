@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trackbal.errors import TrackbalError
-from trackbal.run import Reals
+from trackbal.base.errors import TrackbalError
+from trackbal.runs.run import Reals
 from trackbal.virtual.airloads import Airloads
 from trackbal.virtual.grid import FIRST, POINTS, PSI, SECOND
 

@@ -7,8 +7,8 @@ from typing import Literal
 
 import numpy as np
 
-from trackbal.rotor import Rotor
-from trackbal.run import Complexes, Reals
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Complexes, Reals
 from trackbal.virtual.blades import BladeFaults
 from trackbal.virtual.physics import AdjusterPhysics, Physics, PitchLink, TrimTab
 

@@ -1,0 +1,121 @@
+"""Learning within a job: this aircraft's present state and own influence, from all its runs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trackbal.aircraft.belief import Belief, after_change, contrasts, observe, prior_belief
+from trackbal.aircraft.posterior import OwnAircraft, TypeModel, own_aircraft
+from trackbal.influence.coefficients import Influence
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Reals, Run
+
+#: An unknown coefficient counts as known once its standard deviation has fallen to this part of where it started.
+LEARNED = 0.01
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What a job's runs say together.
+
+    Parameters
+    ----------
+    run : Run
+        The last run, its readings replaced by the best estimate of the present state;
+        which readings count as taken is as in the last run.
+    influence : Influence
+        Coefficients of this aircraft with what is left of their covariance.
+    belief : Belief or None
+        State and coefficients jointly, after the last run; None where `own` takes its place.
+    own : OwnAircraft or None
+        The same where the influence says how departures go together (own_aircraft.py): then
+        one run already tells of the aircraft's own influence.
+    """
+
+    run: Run
+    influence: Influence
+    belief: Belief | None
+    own: OwnAircraft | None = None
+
+
+def learn(rotor: Rotor, runs: Sequence[Run], change: Reals, influence: Influence) -> Learned:
+    """Return state and influence of one aircraft from the runs of its job.
+
+    With a single run the answer is that run and the type's influence, unchanged, unless
+    the influence says how departures go together.
+
+    Parameters
+    ----------
+    runs : sequence of Run, n of them, at least one
+    change : ndarray, shape (n, A, B)
+        Adjustments made since the first run, summed, in the adjusters' units; change[0] is 0.
+    influence : Influence
+        Of the type: alpha and tau with covariance for one more aircraft, and the noise.
+    """
+    if influence.departures is not None and not _anything_unknown(influence, runs):
+        own_now = own_aircraft(TypeModel.of(rotor, influence, influence.departures), runs, change)
+        return Learned(own_now.present(runs[-1]), own_now.influence(), None, own_now)
+    prior = belief = prior_belief(rotor, influence)
+    for t, run in enumerate(runs):
+        if t:
+            belief = after_change(rotor, belief, change[t] - change[t - 1])
+        belief, _, _ = observe(rotor, belief, run.vibration, run.vibration_count, run.height, run.height_count)
+    # a first run teaches nothing of the coefficients: they are returned without the rounding of a filter
+    own = influence if len(runs) == 1 else _own_influence(influence, prior, belief)
+    present = runs[-1] if len(runs) == 1 else _present_run(rotor, belief, runs[-1])
+    return Learned(present, own, belief)
+
+
+def _anything_unknown(influence: Influence, runs: Sequence[Run]) -> bool:
+    """Return whether a reading was taken that some adjuster's influence on is not known."""
+    vibration = np.any([run.vibration_read for run in runs], axis=0)
+    height = np.any([run.height_read for run in runs], axis=0)
+    return bool((influence.unknown_vibration & vibration).any() or (influence.unknown_height & height).any())
+
+
+def _present_run(rotor: Rotor, belief: Belief, last: Run) -> Run:
+    state = belief.vibration.mean
+    vibration = np.where(last.vibration_read, state[..., 0] + 1j * state[..., 1], last.vibration)
+    blades = len(rotor.blades)
+    tips = belief.height.mean[:, : blades - 1] @ contrasts(blades)
+    height = np.where(last.height_read[:, None], tips, last.height)
+    return replace(last, vibration=vibration, height=height)
+
+
+def _own_influence(influence: Influence, prior: Belief, belief: Belief) -> Influence:
+    adjusters = influence.alpha.shape[0]
+    free = belief.height.mean.shape[-1] - adjusters
+    own = belief.vibration.mean[..., 2:]
+    cov, height_cov = belief.vibration.cov[..., 2:, 2:], belief.height.cov[..., free:, free:]
+    learned = _learned(cov, prior.vibration.cov[..., 2:, 2:])
+    learned = learned[..., 0::2] & learned[..., 1::2]
+    unknown = influence.unknown_vibration & ~np.moveaxis(learned, -1, 0)
+    unknown_height = influence.unknown_height & ~_learned(height_cov, prior.height.cov[..., free:, free:]).T
+    return replace(
+        influence,
+        alpha=np.where(unknown, 0.0, np.moveaxis(own[..., 0::2] + 1j * own[..., 1::2], -1, 0)),
+        tau=np.where(unknown_height, 0.0, belief.height.mean[:, free:].T),
+        vibration_cov=_known_only(cov, np.repeat(np.moveaxis(unknown, 0, -1), 2, axis=-1)),
+        height_cov=_known_only(height_cov, unknown_height.T),
+        unknown_vibration=unknown,
+        unknown_height=unknown_height,
+        mean_vibration_cov=None,
+        mean_height_cov=None,
+        departures=None,  # of an aircraft not yet read: kept, the same readings would count twice
+    )
+
+
+def _learned(cov: Reals, before: Reals) -> NDArray[np.bool_]:
+    """Return which coefficients have shrunk to LEARNED of their former standard deviation."""
+    now, then = np.einsum("...ii->...i", cov), np.einsum("...ii->...i", before)
+    return np.asarray(now <= LEARNED**2 * then)
+
+
+def _known_only(cov: Reals, unknown: NDArray[np.bool_]) -> Reals:
+    """Return the covariance with the rows and columns of what is unknown set to 0."""
+    known = ~unknown
+    return np.asarray(cov * (known[..., :, None] & known[..., None, :]))

@@ -1,0 +1,423 @@
+"""What an aircraft's own readings tell: of the blades, of its own influence, and of the next run.
+
+An aircraft's readings come from blades that differ, in ways that act as adjusters do,
+through the same airframe that answers the adjustments:
+
+    y[t] = (alpha + delta)(x + X[t]) + v + noise
+
+x (A, B) the faults, X[t] what was adjusted before run t, delta this aircraft's departure
+from its type, v what no blade difference explains; heights likewise. So a misfit between
+the readings and any faults speaks of delta, and what a plan seems to leave over is often
+no more than that. Delta times x is taken at the best estimate of x, found again a few
+times; what x may differ by from that, times delta, counts as one more thing unexplained, of
+the covariance it has. Everything is then jointly normal, and conditional on the readings
+(Kalman's and the krigers' formula; e.g. Rasmussen & Williams 2006, Gaussian Processes, eq.
+A.6, from memory).
+
+Readings are handled in units of their limits (half the spread limit for heights), as one
+vector: real parts of the vibration cells read, imaginary parts, heights regime by regime.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trackbal.base.phasor import blade_harmonic
+from trackbal.base.sampling import evenly_spaced
+from trackbal.influence.coefficients import Influence
+from trackbal.influence.departures import Departures
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Complexes, Counts, Reals, Run
+
+MOST_ENTRIES = 600  # readings of a job that are weighed together; more add little and cost their cube
+_ROUNDS = 4
+_LEAST = 1e-9  # variance, in limits squared, that keeps exact readings solvable
+
+
+@dataclass(frozen=True)
+class TypeModel:
+    """What is known of the type, ready for any of its aircraft.
+
+    Parameters
+    ----------
+    root : ndarray, shape (R, S, 2A, 2A)
+        ``root @ root.T`` is the covariance of (re, im) of delta; whatever departs in equal
+        proportion in two cells has equal coordinates in front of their roots.
+    height_root : ndarray, shape (R, A, A)
+    """
+
+    rotor: Rotor
+    influence: Influence
+    departures: Departures
+    root: Reals
+    height_root: Reals
+
+    @classmethod
+    def of(cls, rotor: Rotor, influence: Influence, departures: Departures) -> TypeModel:
+        """Return the model of a type."""
+        turn = _phase_turns(influence.alpha)
+        turned = turn @ influence.vibration_cov @ turn.swapaxes(-1, -2)
+        root = turn.swapaxes(-1, -2) @ symmetric_root(turned)
+        return cls(rotor, influence, departures, root, symmetric_root(influence.height_cov))
+
+
+@dataclass(frozen=True)
+class Entries:
+    """The readings taken in one run, as a vector of D entries in units of the limits.
+
+    Parameters
+    ----------
+    regime, sensor : ndarray of int, shape (C,)
+        Vibration cells read.
+    height_regime : ndarray of int, shape (H,)
+    values : ndarray, shape (D,), D = 2C + H B
+    effect : ndarray, shape (D, A * B)
+        What the type's coefficients make of a unit of each adjuster on each blade.
+    noise : ndarray, shape (D,)
+        Variance of the run's mean reading; `single` that of one reading.
+    """
+
+    regime: Counts
+    sensor: Counts
+    height_regime: Counts
+    values: Reals
+    effect: Reals
+    noise: Reals
+    single: Reals
+
+    @cached_property
+    def blades(self) -> int:
+        """Tips of a regime; 0 where no heights were read."""
+        heights = len(self.height_regime)
+        return (self.values.size - 2 * len(self.regime)) // heights if heights else 0
+
+    @cached_property
+    def is_height(self) -> NDArray[np.bool_]:
+        """Which entries are tip heights, shape (D,)."""
+        return np.arange(self.values.size) >= 2 * len(self.regime)
+
+    @cached_property
+    def regime_of(self) -> Counts:
+        """Regime of each entry, shape (D,)."""
+        return np.concatenate([self.regime, self.regime, np.repeat(self.height_regime, self.blades)])
+
+    @cached_property
+    def sensor_of(self) -> Counts:
+        """Sensor of each entry, shape (D,); 0 for heights."""
+        tips = np.zeros(len(self.height_regime) * self.blades, dtype=int)
+        return np.concatenate([self.sensor, self.sensor, tips])
+
+    @cached_property
+    def part_of(self) -> Counts:
+        """Real part 0 or imaginary part 1 of a sensor, or the tip, shape (D,)."""
+        cells = np.repeat([0, 1], len(self.regime))
+        return np.concatenate([cells, np.tile(np.arange(self.blades), len(self.height_regime))])
+
+    def thinned(self, most: int, blades: int) -> Entries:
+        """Return at most about `most` entries: vibration cells and regimes of heights, evenly spaced."""
+        cells, regimes = len(self.regime), len(self.height_regime)
+        if self.values.size <= most:
+            return self
+        share = most / self.values.size
+        kept, tips = _evenly(cells, share), _evenly(regimes, share)
+        heights = (2 * cells + blades * tips[:, None] + np.arange(blades)).ravel()
+        rows = np.concatenate([kept, cells + kept, heights])
+        return Entries(
+            self.regime[kept],
+            self.sensor[kept],
+            self.height_regime[tips],
+            self.values[rows],
+            self.effect[rows],
+            self.noise[rows],
+            self.single[rows],
+        )
+
+
+def _evenly(count: int, share: float) -> Counts:
+    """Return about a share of 0 ... count - 1, evenly spaced, at least one of any."""
+    return evenly_spaced(count, max(1, int(count * share)))
+
+
+@dataclass(frozen=True)
+class OwnAircraft:
+    """The posterior of one aircraft after some runs.
+
+    Parameters
+    ----------
+    model : TypeModel
+    runs : tuple of Entries
+    change : ndarray, shape (T, A, B)
+        Adjustments made before each run, since the first.
+    fault : ndarray, shape (A, B)
+        Best estimate of x.
+    cov : ndarray, shape (D, D)
+        Covariance of all readings, of all runs in turn, before they were taken.
+    weighed : ndarray, shape (D,)
+        ``cov^-1 (y - expected)``.
+    estimate : tuple of ndarray, shape (A B,) and (A B, A B)
+        Of x after this, and a root of its covariance.
+    basis : tuple of ndarray, shape (D of a run, 3A, A B)
+        What the coordinates of delta make of a unit of each adjuster on each blade.
+    """
+
+    model: TypeModel
+    runs: tuple[Entries, ...]
+    change: Reals
+    fault: Reals
+    cov: Reals
+    weighed: Reals
+    estimate: tuple[Reals, Reals]
+    basis: tuple[Reals, ...]
+
+    @cached_property
+    def inverse(self) -> Reals:
+        """Inverse of `cov`, shape (D, D)."""
+        return np.asarray(np.linalg.inv(self.cov))
+
+    def departure(self, entries: Entries, change: Reals) -> tuple[Reals, Reals]:
+        """Return what this aircraft's departure from its type does to a change, mean (E,) and covariance (E, E).
+
+        Parameters
+        ----------
+        entries : Entries
+            The readings wanted; their values are not used.
+        change : ndarray, shape (A, B)
+            In the adjusters' units.
+        """
+        lever = _basis(self.model, entries) @ change.ravel()
+        cross = np.concatenate(
+            [(lever @ b.T) * _alike(self.model, entries, e) for e, b in zip(self.runs, self._levers, strict=True)],
+            axis=1,
+        )
+        cov = (lever @ lever.T) * _alike(self.model, entries, entries) - cross @ self.inverse @ cross.T
+        return cross @ self.weighed, np.asarray(0.5 * (cov + cov.T))
+
+    @cached_property
+    def _levers(self) -> list[Reals]:
+        return [basis @ (self.fault + done).ravel() for basis, done in zip(self.basis, self.change, strict=True)]
+
+    def state(self) -> Reals:
+        """Return the best estimate of the last run's readings without their noise, shape (D of that run,)."""
+        last = self.runs[-1]
+        start = len(self.cov) - last.values.size
+        return last.values - (last.noise + _LEAST) * self.weighed[start:]
+
+    def influence(self) -> Influence:
+        """Return this aircraft's own coefficients with what is left of their covariance."""
+        before = self.model.influence
+        _, regimes, sensors = before.alpha.shape
+        alpha, vibration_cov = before.alpha.copy(), before.vibration_cov.copy()
+        tau, height_cov = before.tau.copy(), before.height_cov.copy()
+        inverse = self.inverse
+        for r in range(regimes):
+            for s in range(sensors):
+                cross = self._coefficient_cross(r, s)
+                moved = cross @ self.weighed
+                alpha[:, r, s] += moved[0::2] + 1j * moved[1::2]
+                vibration_cov[r, s] -= cross @ inverse @ cross.T
+            cross = self._coefficient_cross(r)
+            tau[:, r] += cross @ self.weighed
+            height_cov[r] -= cross @ inverse @ cross.T
+        return replace(
+            before,
+            alpha=np.where(before.unknown_vibration, 0.0, alpha),
+            tau=np.where(before.unknown_height, 0.0, tau),
+            vibration_cov=vibration_cov,
+            height_cov=height_cov,
+            mean_vibration_cov=None,
+            mean_height_cov=None,
+            departures=None,
+        )
+
+    def _coefficient_cross(self, regime: int, sensor: int | None = None) -> Reals:
+        """Return the covariance of a cell's coefficients, (2A) or of a regime's heights (A), with all readings."""
+        model, adjusters = self.model, self.fault.shape[0]
+        height = sensor is None
+        root = model.height_root[regime] if height else model.root[regime, sensor]
+        own = slice(2 * adjusters, None) if height else slice(2 * adjusters)
+        blocks = []
+        for entries, lever in zip(self.runs, self._levers, strict=True):
+            if height:
+                alike = model.departures.heights[regime, entries.regime_of]
+            else:
+                alike = model.departures.regimes[regime, entries.regime_of]
+                alike = alike * model.departures.sensors[sensor, entries.sensor_of]
+            blocks.append(root @ (lever[:, own] * alike[:, None]).T)
+        return np.concatenate(blocks, axis=1)
+
+    def present(self, last: Run) -> Run:
+        """Return the last run with its readings replaced by the best estimate of the present state."""
+        entries = self.runs[-1]
+        mean = self.state()
+        cells, rotor = len(entries.regime), self.model.rotor
+        vibration, height = last.vibration.copy(), last.height.copy()
+        at = entries.regime, entries.sensor
+        vibration[at] = (mean[:cells] + 1j * mean[cells : 2 * cells]) * rotor.vibration_limit[at]
+        tips = mean[2 * cells :].reshape(len(entries.height_regime), len(rotor.blades))
+        height[entries.height_regime] = tips * rotor.height_limit[entries.height_regime, None] / 2.0
+        return replace(last, vibration=vibration, height=height)
+
+
+def own_aircraft(model: TypeModel, runs: Sequence[Run], change: Reals, *, most: int = MOST_ENTRIES) -> OwnAircraft:
+    """Return the posterior of one aircraft from the runs of its job, in their order.
+
+    Parameters
+    ----------
+    model : TypeModel
+    runs : sequence of Run, T of them
+    change : ndarray, shape (T, A, B)
+        Adjustments made before each run since the first, summed, in the adjusters' units.
+    most : int
+        Readings to go by, about; more are thinned out evenly, run by run.
+    """
+    blades = len(model.rotor.blades)
+    entries = tuple(entries_of(model, run).thinned(most // len(runs), blades) for run in runs)
+    return posterior(model, entries, change)
+
+
+def posterior(
+    model: TypeModel, runs: tuple[Entries, ...], change: Reals, before: OwnAircraft | None = None
+) -> OwnAircraft:
+    """Return the posterior of one aircraft from readings as vectors; see own_aircraft.
+
+    `before`: what was found with other `departures` of the model, from which a single round goes on.
+    """
+    effect = np.concatenate([e.effect for e in runs])
+    expected = np.concatenate([e.effect @ x.ravel() for e, x in zip(runs, change, strict=True)])
+    misfit = np.concatenate([e.values for e in runs]) - expected
+    prior = _fault_cov(model)
+    fixed = effect @ prior @ effect.T + np.block([[_unexplained(model, one, other) for other in runs] for one in runs])
+    fixed[np.diag_indices_from(fixed)] += np.concatenate([e.noise for e in runs]) + _LEAST
+    alike = np.block([[_alike(model, one, other) for other in runs] for one in runs])
+    bases = tuple(_basis(model, e) for e in runs) if before is None else before.basis
+    basis = np.concatenate(bases)
+    made = np.concatenate([b @ x.ravel() for b, x in zip(bases, change, strict=True)])
+    found, root = (np.zeros(effect.shape[1]), np.zeros((effect.shape[1], 0))) if before is None else before.estimate
+    for _ in range(_ROUNDS if before is None else 1):
+        fault = found  # the one that cov is of: with another, what is left of a variance can come out negative
+        levers = np.concatenate([(basis @ fault + made)[..., None], basis @ root], axis=-1).reshape(len(basis), -1)
+        cov = fixed + (levers @ levers.T) * alike
+        pull = np.linalg.solve(cov, np.column_stack([misfit, effect @ prior]))
+        found = prior @ (effect.T @ pull[:, 0])
+        root = symmetric_root(prior - prior @ effect.T @ pull[:, 1:])
+    return OwnAircraft(model, runs, change, fault.reshape(change.shape[1:]), cov, pull[:, 0], (found, root), bases)
+
+
+def entries_of(model: TypeModel, run: Run) -> Entries:
+    """Return the readings of a run as a vector in units of the limits."""
+    rotor, influence = model.rotor, model.influence
+    blades = len(rotor.blades)
+    regime, sensor = np.nonzero(run.vibration_read)
+    height_regime = np.flatnonzero(run.height_read)
+    limit = rotor.vibration_limit[regime, sensor]
+    half_spread = rotor.height_limit[height_regime] / 2.0
+    alpha = influence.alpha[:, regime, sensor].T / limit[:, None]
+    vibration = np.einsum("ca,cb->cab", alpha, _delays(rotor, sensor)).reshape(
+        regime.size, influence.tau.shape[0] * blades
+    )
+    centred = np.eye(blades) - 1.0 / blades
+    tau = influence.tau[:, height_regime].T / half_spread[:, None]
+    heights = np.einsum("ha,cb->hcab", tau, centred).reshape(
+        height_regime.size * blades, influence.tau.shape[0] * blades
+    )
+    value = run.vibration[regime, sensor] / limit
+    tips = (run.height[height_regime] / half_spread[:, None]).ravel()
+    sd = influence.vibration_noise[regime, sensor] / limit
+    tip_sd = np.repeat(influence.height_noise[height_regime] / half_spread, blades)
+    single = np.concatenate([sd, sd, tip_sd]) ** 2
+    count = run.vibration_count[regime, sensor]
+    counts = np.concatenate([count, count, np.repeat(run.height_count[height_regime], blades)])
+    return Entries(
+        regime,
+        sensor,
+        height_regime,
+        np.concatenate([value.real, value.imag, tips]),
+        np.concatenate([vibration.real, vibration.imag, heights]),
+        single / np.maximum(counts, 1),
+        single,
+    )
+
+
+# ---- covariances -------------------------------------------------------------------------
+
+
+def _basis(model: TypeModel, entries: Entries) -> Reals:
+    """Return what the coordinates of delta make of a unit of each adjuster on each blade, (D, 3A, A B).
+
+    Coordinates are (2A) of vibration, then (A) of heights.
+    """
+    rotor = model.rotor
+    regime, sensor, height_regime = entries.regime, entries.sensor, entries.height_regime
+    adjusters, blades, cells = model.height_root.shape[-1], len(rotor.blades), len(regime)
+    root = model.root[regime, sensor] / rotor.vibration_limit[regime, sensor][:, None, None]
+    moved = np.einsum("cb,caf->cfab", _delays(rotor, sensor), root[:, 0::2] + 1j * root[:, 1::2])
+    centred = np.eye(blades) - 1.0 / blades
+    tau = model.height_root[height_regime] / (rotor.height_limit[height_regime] / 2.0)[:, None, None]
+    basis = np.zeros((entries.values.size, 3 * adjusters, adjusters * blades))
+    basis[: 2 * cells, : 2 * adjusters] = np.concatenate([moved.real, moved.imag]).reshape(
+        2 * cells, 2 * adjusters, adjusters * blades
+    )
+    basis[2 * cells :, 2 * adjusters :] = np.einsum("haf,cb->hcfab", tau, centred).reshape(
+        len(height_regime) * blades, adjusters, adjusters * blades
+    )
+    return basis
+
+
+def _delays(rotor: Rotor, sensor: Counts) -> Complexes:
+    """Return what each blade's own part of a reading is turned by, (C, B), for the sensors (C,) of some cells."""
+    return blade_harmonic(np.eye(len(rotor.blades)), rotor.azimuth_deg, rotor.harmonics).T[sensor]
+
+
+def _alike(model: TypeModel, one: Entries, other: Entries) -> Reals:
+    """Return how alike departures are in the entries of two runs, (D, D'); not to be used between the families."""
+    departures = model.departures
+    regimes = np.ix_(one.regime_of, other.regime_of)
+    vibration = departures.regimes[regimes] * departures.sensors[np.ix_(one.sensor_of, other.sensor_of)]
+    return np.where(one.is_height[:, None], departures.heights[regimes], vibration)
+
+
+def _unexplained(model: TypeModel, one: Entries, other: Entries) -> Reals:
+    """Return the covariance, (D, D'), of what no blade difference explains: a reading's own, the same in every run."""
+    rotor, departures = model.rotor, model.departures
+    n = 2 * len(one.regime)
+    rest = np.concatenate(
+        [
+            departures.unexplained[one.sensor_of[:n]] / rotor.vibration_limit[one.regime_of[:n], one.sensor_of[:n]],
+            departures.unexplained_height / (rotor.height_limit[one.regime_of[n:]] / 2.0),
+        ]
+    )
+    if one is other:
+        return np.diag(rest**2)
+    same = one.is_height[:, None] == other.is_height
+    for name in ("regime_of", "sensor_of", "part_of"):
+        same &= np.equal.outer(getattr(one, name), getattr(other, name))
+    return np.where(same, (rest**2)[:, None], 0.0)
+
+
+def _fault_cov(model: TypeModel) -> Reals:
+    """Return the prior covariance of x, (A B, A B): blade differences, the mean apart."""
+    blades = len(model.rotor.blades)
+    return np.asarray(np.kron(np.diag(model.departures.fault**2), np.eye(blades) - 1.0 / blades))
+
+
+def symmetric_root(cov: Reals) -> Reals:
+    """Return the symmetric square roots of covariances, (..., k, k)."""
+    values, vectors = np.linalg.eigh(cov)
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]) @ vectors.swapaxes(-1, -2))
+
+
+def _phase_turns(alpha: Complexes) -> Reals:
+    """Return the rotations, (R, S, 2A, 2A), that turn each coefficient's phase to 0."""
+    adjusters, regimes, sensors = alpha.shape
+    unit = np.exp(1j * np.angle(np.moveaxis(alpha, 0, -1)))
+    turn = np.zeros((regimes, sensors, 2 * adjusters, 2 * adjusters))
+    even, odd = np.arange(0, 2 * adjusters, 2), np.arange(1, 2 * adjusters, 2)
+    turn[..., even, even] = turn[..., odd, odd] = unit.real
+    turn[..., even, odd] = unit.imag
+    turn[..., odd, even] = -unit.imag
+    return turn

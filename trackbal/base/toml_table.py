@@ -1,0 +1,178 @@
+"""Strict reading of TOML tables: every key accounted for, every error names its key."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Sequence
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+from trackbal.base.errors import InputError
+
+_REQUIRED: Any = object()
+
+
+class Table:
+    """One TOML table, from which keys are taken one by one and none may be left over.
+
+    Errors raised are InputError, naming the file and the key's full path.
+    """
+
+    def __init__(self, values: dict[str, Any], source: str | PathLike[str], path: str = "") -> None:
+        """Hold the values of a table; `path` is its own key with a dot at the end, for messages."""
+        self._values = values
+        self._source = source
+        self._path = path
+        self._known: list[str] = []
+
+    @classmethod
+    def load(cls, file: str | PathLike[str]) -> Table:
+        """Read a TOML file. Raises InputError if it cannot be read or is not TOML."""
+        try:
+            text = Path(file).read_bytes().decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            raise InputError(file, f"byte {error.start} is not UTF-8", "a UTF-8 text file") from None
+        except (OSError, ValueError) as error:  # ValueError: a null byte in the name
+            reason = getattr(error, "strerror", None) or str(error)
+            raise InputError(file, reason, "a TOML file that can be read") from None
+        return cls.parse(text, file)
+
+    @classmethod
+    def parse(cls, text: str, source: str | PathLike[str]) -> Table:
+        """Read TOML text; `source` names it in messages. Raises InputError if it is not TOML."""
+        try:
+            return cls(tomllib.loads(text), source)
+        except (ValueError, RecursionError) as error:  # ValueError: also a whole number of thousands of digits
+            raise InputError(source, str(error), "valid TOML") from None
+
+    def error(self, key: str, found: object, expected: str) -> InputError:
+        """Return the InputError for a key of this table."""
+        return InputError(self._source, found, expected, column=self._path + key)
+
+    def has(self, key: str) -> bool:
+        """Return whether a key is given, and count it as known."""
+        self._known.append(key)
+        return key in self._values
+
+    def _take(self, key: str, expected: str, default: Any) -> Any:
+        if self.has(key):
+            return self._values[key]
+        if default is _REQUIRED:
+            raise self.error(key, "nothing", expected)
+        return default
+
+    def text(self, key: str, default: Any = _REQUIRED) -> Any:
+        """Return a non-empty text, printable and without blanks at its ends."""
+        value = self._take(key, "a text", default)
+        if key in self._values and not _is_name(value):
+            raise self.error(key, value, "a text of printable characters, no blanks at its ends")
+        return value
+
+    def one_of(self, key: str, choices: Sequence[str], default: Any = _REQUIRED) -> Any:
+        """Return a text that is one of the choices."""
+        expected = "one of " + ", ".join(choices)
+        value = self._take(key, expected, default)
+        if key in self._values and (not isinstance(value, str) or value not in choices):
+            raise self.error(key, value, expected)
+        return value
+
+    def flag(self, key: str, default: bool) -> bool:
+        """Return true or false."""
+        value = self._take(key, "true or false", default)
+        if not isinstance(value, bool):
+            raise self.error(key, value, "true or false")
+        return value
+
+    def number(
+        self,
+        key: str,
+        default: Any = _REQUIRED,
+        *,
+        above: float | None = None,
+        least: float | None = None,
+    ) -> Any:
+        """Return a finite number, above or at least a bound if one is given."""
+        expected = "a number"
+        if above is not None:
+            expected += f" above {above:g}"
+        if least is not None:
+            expected += f" of at least {least:g}"
+        value = self._take(key, expected, default)
+        if key not in self._values:
+            return value
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise self.error(key, value, expected)
+        try:
+            value = float(value)
+        except OverflowError:
+            raise self.error(key, "a number beyond floating point", expected) from None
+        if not (value == 0.0 or 1e-100 < abs(value) < 1e100):  # beyond these, squares overflow; nan too
+            raise self.error(key, value, expected)
+        if (above is not None and value <= above) or (least is not None and value < least):
+            raise self.error(key, value, expected)
+        return value
+
+    def whole(self, key: str, default: Any = _REQUIRED, *, least: int = 1, most: int = 1000) -> Any:
+        """Return a whole number from `least` to `most`."""
+        expected = f"a whole number from {least} to {most}"
+        value = self._take(key, expected, default)
+        if key in self._values and (isinstance(value, bool) or not isinstance(value, int)):
+            raise self.error(key, value, expected)
+        if not (value is default or least <= value <= most):
+            raise self.error(key, value, expected)
+        return value
+
+    def texts(self, key: str, default: Any = _REQUIRED, *, choices: Sequence[str] | None = None) -> tuple[str, ...]:
+        """Return a list of different texts, each one of the choices if any are given."""
+        expected = "a list of different texts"
+        if choices is not None:
+            expected += " out of " + ", ".join(choices)
+        value = self._take(key, expected, default)
+        if key in self._values:
+            if not isinstance(value, list) or not value or not all(_is_name(v) for v in value):
+                raise self.error(key, value, expected)
+            if len(set(value)) < len(value) or (choices is not None and not set(value) <= set(choices)):
+                raise self.error(key, value, expected)
+        return tuple(value)
+
+    def numbers(self, key: str, count: int) -> tuple[float, ...] | None:
+        """Return a list of `count` finite numbers, or None if the key is not given."""
+        expected = f"a list of {count} numbers"
+        value = self._take(key, expected, None)
+        if value is None:
+            return None
+        if not isinstance(value, list) or len(value) != count:
+            raise self.error(key, value, expected)
+        for v in value:
+            if isinstance(v, bool) or not isinstance(v, int | float) or not abs(v) < 1e300:
+                raise self.error(key, v, expected)
+        return tuple(float(v) for v in value)
+
+    def table(self, key: str) -> Table:
+        """Return a sub-table; an empty one if the key is not given."""
+        value = self._take(key, f"a table [{key}]", {})
+        if not isinstance(value, dict):
+            raise self.error(key, value, f"a table [{key}]")
+        return Table(value, self._source, f"{self._path}{key}.")
+
+    def tables(self, key: str) -> list[Table]:
+        """Return the entries of an array of tables, at least one."""
+        expected = f"at least one [[{key}]] entry"
+        value = self._take(key, expected, _REQUIRED)
+        if not isinstance(value, list) or not value or not all(isinstance(v, dict) for v in value):
+            raise self.error(key, value, expected)
+        return [Table(v, self._source, f"{self._path}{key}[{i}].") for i, v in enumerate(value, 1)]
+
+    def done(self) -> None:
+        """Raise InputError if a key was given that nothing has asked for."""
+        for key in self._values:
+            if key not in self._known:
+                near = difflib.get_close_matches(key, self._known, n=1)
+                hint = f"; did you mean {near[0]}?" if near else ""
+                raise self.error(key, key, f"one of {', '.join(dict.fromkeys(self._known))}{hint}")
+
+
+def _is_name(value: object) -> bool:
+    return isinstance(value, str) and value != "" and value == value.strip() and value.isprintable()

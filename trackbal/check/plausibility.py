@@ -1,0 +1,388 @@
+"""What in a run's readings is hard to believe, or worth knowing before they are used.
+
+Every threshold here is common practice, no published source: set wide, so that a finding
+is worth a second look and a sound run has none. A finding never changes a reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Literal
+
+import numpy as np
+
+from trackbal.influence.coefficients import Influence
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Reals, Run
+
+TIMES_LIMIT, TIMES_STOP = 20.0, 5.0  # a reading beyond either is more likely misread than real
+RPM_APART = 0.1  # part of the rotor's speed; influence holds near the speed it was found at
+SAME_DEG = 1e-6
+SAME_PART = 1e-9
+STUCK_REGIMES = 3  # equal phases in fewer regimes may be chance;
+STUCK_REGIMES_COARSE = 5  # of phases read to half hours of a clock face, in fewer than these
+COARSE_DEG = 15.0
+MM_PER_INCH = 25.4
+UNIT_FACTOR_SLACK = 3.0  # a wrong inch or millimetre shows as 25.4 times or part, to within this factor
+USUAL_SIZES = 4.0  # the other regimes' spreads may differ by this factor and still say what is usual
+HUGE_VIBRATION, TINY_VIBRATION = 10.0, 1.0 / 20.0  # of the limit, in every regime
+TINY_SPREAD = 1.0 / 20.0  # of the limit
+TIP_OUTSIDE = 5.0  # times the spread of the other tips
+SCATTER_OF_LIMIT = 0.25
+SCATTER_CHANCE = 0.001  # repeats this unlikely, given the known noise, are doubted
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One finding on a run.
+
+    Parameters
+    ----------
+    severity : {"doubt", "note"}
+        A doubt asks for the reading to be taken again or explained; a note only informs.
+    kind : str
+        A fixed word for programs, such as "too_large".
+    regime : str or None
+        None if it concerns every regime.
+    place : str or None
+        Sensor, "height", or "height.<blade>"; None if it concerns the whole regime.
+    text : str
+        One sentence in plain words that names regime and place.
+    """
+
+    severity: Literal["doubt", "note"]
+    kind: str
+    regime: str | None
+    place: str | None
+    text: str
+
+    def __str__(self) -> str:
+        """Return the sentence."""
+        return self.text
+
+
+Findings = Iterator[Finding]
+
+
+def find_all(rotor: Rotor, run: Run, influence: Influence | None) -> list[Finding]:
+    """Return the findings of every check, doubts first."""
+    found = [finding for check in _CHECKS for finding in check(rotor, run)]
+    found += _scattered_vibration(rotor, run, influence)
+    found += _scattered_heights(rotor, run, influence)
+    return sorted(found, key=lambda finding: finding.severity)
+
+
+# ------------------------------------------------------------------------------ single readings
+
+
+def _too_large(rotor: Rotor, run: Run) -> Findings:
+    amplitude = np.abs(run.vibration)
+    most = np.minimum(TIMES_LIMIT * rotor.vibration_limit, TIMES_STOP * rotor.vibration_stop_limit)
+    for r, s in np.argwhere(amplitude > most):
+        regime, sensor = rotor.regimes[r].name, rotor.sensors[s]
+        times = amplitude[r, s] / rotor.vibration_limit[r, s]
+        yield Finding(
+            "doubt",
+            "too_large",
+            regime,
+            sensor.name,
+            f"{regime}, {sensor.name}: {amplitude[r, s]:.4g} {sensor.unit} is {times:.3g} times its limit; "
+            "check the reading and its unit",
+        )
+    most_spread = np.minimum(TIMES_LIMIT * rotor.height_limit, TIMES_STOP * rotor.height_stop_limit)
+    for r in np.flatnonzero(run.spread > most_spread):
+        regime = rotor.regimes[r].name
+        yield Finding(
+            "doubt",
+            "too_large",
+            regime,
+            "height",
+            f"{regime}: tips {run.spread[r]:.4g} {rotor.height_unit} apart are "
+            f"{run.spread[r] / rotor.height_limit[r]:.3g} times the limit; check the heights and their unit",
+        )
+
+
+def _exactly_zero(rotor: Rotor, run: Run) -> Findings:
+    for r, s in np.argwhere(run.vibration == 0.0):
+        regime, sensor = rotor.regimes[r].name, rotor.sensors[s].name
+        yield Finding(
+            "doubt",
+            "zero",
+            regime,
+            sensor,
+            f"{regime}, {sensor}: exactly zero; a working pick-up reads some vibration, so check its cable, "
+            "or leave the cell empty if it was not read",
+        )
+
+
+def _no_spread(rotor: Rotor, run: Run) -> Findings:
+    for r in np.flatnonzero(run.spread <= SAME_PART * rotor.height_limit):
+        regime = rotor.regimes[r].name
+        yield Finding(
+            "doubt",
+            "no_spread",
+            regime,
+            "height",
+            f"{regime}: all tips at exactly the same height; leave the cells empty if they were not read",
+        )
+
+
+def _wrong_speed(rotor: Rotor, run: Run) -> Findings:
+    apart = np.abs(run.rpm / rotor.rpm - 1.0)
+    for r in np.flatnonzero(apart > RPM_APART):
+        regime = rotor.regimes[r].name
+        yield Finding(
+            "doubt",
+            "speed",
+            regime,
+            None,
+            f"{regime}: run at {run.rpm[r]:.4g} rpm, {100.0 * apart[r]:.0f} % off the rotor's {rotor.rpm:.4g}; "
+            "readings at another speed answer otherwise to adjustments",
+        )
+
+
+def _missing_tips(rotor: Rotor, run: Run) -> Findings:
+    some = run.height_taken.any(axis=1) & ~run.height_read
+    for r in np.flatnonzero(some):
+        regime = rotor.regimes[r].name
+        missing = [b for b, taken in zip(rotor.blades, run.height_taken[r], strict=True) if not taken]
+        who = f"no height of blade {', '.join(missing)}" if missing else "no row has the height of every blade"
+        yield Finding(
+            "doubt",
+            "missing_tip",
+            regime,
+            f"height.{missing[0]}" if len(missing) == 1 else "height",
+            f"{regime}: {who}; its heights do not count",
+        )
+
+
+def _tip_outside(rotor: Rotor, run: Run) -> Findings:
+    blades = len(rotor.blades)
+    if blades < 4:  # too few others to say what is usual
+        return
+    for r in np.flatnonzero(run.height_read):
+        for b in range(blades):
+            others = np.delete(run.height[r], b)
+            apart = abs(float(run.height[r, b] - np.median(others)))
+            if apart > TIP_OUTSIDE * np.ptp(others) and apart > rotor.height_limit[r]:
+                regime, blade = rotor.regimes[r].name, rotor.blades[b]
+                yield Finding(
+                    "doubt",
+                    "tip_outside",
+                    regime,
+                    f"height.{blade}",
+                    f"{regime}: blade {blade} flies {apart:.4g} {rotor.height_unit} from the others, which are within "
+                    f"{np.ptp(others):.3g}; it is misread, or look for a mechanical cause on that blade",
+                )
+
+
+# ------------------------------------------------------------------------------ several readings together
+
+
+def _stuck_phase(rotor: Rotor, run: Run) -> Findings:
+    for s, sensor in enumerate(rotor.sensors):
+        taken = run.vibration[run.vibration_read[:, s], s]
+        if len(taken) < STUCK_REGIMES or (taken == 0.0).any():
+            continue
+        marks = float(np.degrees(np.angle(taken[0]))) / COARSE_DEG
+        if abs(marks - round(marks)) < SAME_DEG and len(taken) < STUCK_REGIMES_COARSE:
+            continue
+        apart = np.degrees(np.abs(np.angle(taken * np.conj(taken[0]))))
+        if apart.max() < SAME_DEG:
+            yield Finding(
+                "doubt",
+                "stuck_phase",
+                None,
+                sensor.name,
+                f"{sensor.name}: the same phase in all {len(taken)} regimes; check the tach and the phase reading",
+            )
+
+
+def _copied_regime(rotor: Rotor, run: Run) -> Findings:
+    for r, q in combinations(np.flatnonzero(run.vibration_read.sum(axis=1) >= 2), 2):
+        both = run.vibration_read[r] & run.vibration_read[q]
+        if both.sum() >= 2 and _same(run.vibration[r, both], run.vibration[q, both]):
+            one, other = rotor.regimes[r].name, rotor.regimes[q].name
+            yield Finding(
+                "doubt",
+                "copied",
+                other,
+                None,
+                f"{other}: every sensor reads exactly as in {one}; one row may be a copy of the other",
+            )
+
+
+def _doubled_sensor(rotor: Rotor, run: Run) -> Findings:
+    for s, q in combinations(range(len(rotor.sensors)), 2):
+        both = run.vibration_read[:, s] & run.vibration_read[:, q]
+        if both.sum() >= 2 and _same(run.vibration[both, s], run.vibration[both, q]):
+            one, other = rotor.sensors[s].name, rotor.sensors[q].name
+            yield Finding(
+                "doubt",
+                "doubled",
+                None,
+                other,
+                f"{other}: reads exactly as {one} in every regime; both may be wired to one pick-up",
+            )
+
+
+def _same(one: np.ndarray, other: np.ndarray) -> bool:
+    """Return whether two sets of phasors are equal to within rounding, and not nothing."""
+    size = np.abs(one)
+    return bool((size > 0.0).any() and (np.abs(one - other) <= SAME_PART * size).all())
+
+
+def _height_unit(rotor: Rotor, run: Run) -> Findings:
+    """One regime's spread against the others', and all of them against their limits."""
+    read = np.flatnonzero(run.height_read & (run.spread > 0.0))
+    ratio = run.spread[read] / rotor.height_limit[read]
+    for k, r in enumerate(read):
+        others = np.delete(ratio, k)
+        if len(others) < 2 or others.max() > USUAL_SIZES * others.min():
+            continue  # without a usual size there is no unusual one
+        times = ratio[k] / np.median(others)
+        if _near_unit_factor(times if times > 1.0 else 1.0 / times):
+            regime = rotor.regimes[r].name
+            yield Finding(
+                "doubt",
+                "height_unit",
+                regime,
+                "height",
+                f"{regime}: tips {times:.3g} times as far apart as in the other regimes; "
+                f"were its heights read in {'millimetres' if times > 1.0 else 'inches'}?",
+            )
+    if len(read) >= 2 and rotor.height_unit == "mm" and ratio.max() < TINY_SPREAD:
+        yield Finding(
+            "doubt",
+            "height_unit",
+            None,
+            "height",
+            "height: every spread is below a twentieth of its limit; were the heights read in inches?",
+        )
+
+
+def _near_unit_factor(times: float) -> bool:
+    return MM_PER_INCH / UNIT_FACTOR_SLACK < times < MM_PER_INCH * UNIT_FACTOR_SLACK
+
+
+def _vibration_unit(rotor: Rotor, run: Run) -> Findings:
+    """A sensor that in every regime reads some 25.4 times, or part, of what the others suggest."""
+    ratio = np.abs(run.vibration) / rotor.vibration_limit
+    for s, sensor in enumerate(rotor.sensors):
+        if sensor.unit not in ("ips", "mm/s"):
+            continue
+        others = np.delete(ratio, s, axis=1)
+        rows = run.vibration_read[:, s] & (np.delete(run.vibration_read, s, axis=1).sum(axis=1) >= 2)
+        if rows.sum() < 2 or not (ratio[rows, s] > 0.0).all():
+            continue
+        usual = np.nanmedian(others[rows], axis=1)
+        if not (usual > 0.0).all():
+            continue
+        times = ratio[rows, s] / usual
+        large = all(map(_near_unit_factor, times)) and ratio[rows, s].min() > HUGE_VIBRATION
+        small = all(map(_near_unit_factor, 1.0 / times)) and ratio[rows, s].max() < TINY_VIBRATION and rows.sum() >= 3
+        if large or small:
+            yield Finding(
+                "doubt",
+                "vibration_unit",
+                None,
+                sensor.name,
+                f"{sensor.name}: some {np.median(times):.3g} times what the other sensors suggest in every regime; "
+                f"was it read in {'mm/s' if large else 'ips'}?",
+            )
+
+
+# ------------------------------------------------------------------------------ scatter of repeats
+
+
+def _scattered_vibration(rotor: Rotor, run: Run, influence: Influence | None) -> Findings:
+    for r, s in np.argwhere(run.vibration_count >= 2):
+        count = int(run.vibration_count[r, s])
+        sd = 0.0 if influence is None else float(influence.vibration_noise[r, s])
+        squares = float(run.vibration_squares[r, s])
+        why = _why_scattered(squares, 2 * (count - 1), sd, float(rotor.vibration_limit[r, s]), count)
+        if why:
+            regime, sensor = rotor.regimes[r].name, rotor.sensors[s].name
+            text = f"{regime}, {sensor}: its {count} readings scatter {why}; read again in steadier conditions"
+            yield Finding("doubt", "scatter", regime, sensor, text)
+
+
+def _scattered_heights(rotor: Rotor, run: Run, influence: Influence | None) -> Findings:
+    for r in np.flatnonzero(run.height_count >= 2):
+        count = int(run.height_count[r])
+        sd = 0.0 if influence is None else float(influence.height_noise[r])
+        freedom = (count - 1) * (len(rotor.blades) - 1)  # each row's mean tip is taken out
+        squares = float(run.height_squares[r])
+        # without known noise the scatter per tip is held against the limit of the spread
+        per_tip = squares / len(rotor.blades)
+        why = _why_scattered(squares if sd > 0.0 else per_tip, freedom, sd, float(rotor.height_limit[r]), count)
+        if why:
+            regime = rotor.regimes[r].name
+            text = f"{regime}: its {count} rows of heights scatter {why}; read again in steadier conditions"
+            yield Finding("doubt", "scatter", regime, "height", text)
+
+
+def _why_scattered(squares: float, freedom: int, sd: float, limit: float, count: int) -> str:
+    """Return what the scatter of repeats is too large for, or nothing.
+
+    With known noise, sum of squares over its variance is a chi-square of `freedom`
+    degrees; without, the scatter about the mean is held against a part of the limit.
+    """
+    if sd > 0.0:
+        from scipy.special import chdtrc
+
+        chance = float(chdtrc(freedom, squares / sd**2))
+        return f"more than their known noise (chance {chance:.1g})" if chance < SCATTER_CHANCE else ""
+    scatter = (squares / (count - 1)) ** 0.5
+    return f"by {scatter:.3g}, over a quarter of the limit" if scatter > SCATTER_OF_LIMIT * limit else ""
+
+
+# ------------------------------------------------------------------------------ notes
+
+
+def _not_read(rotor: Rotor, run: Run) -> Findings:
+    for r, regime in enumerate(rotor.regimes):
+        if not run.regime_read[r] and not run.height_taken[r].any():
+            yield Finding("note", "not_read", regime.name, None, f"{regime.name}: not read")
+            continue
+        for s in np.flatnonzero(~run.vibration_read[r]):
+            sensor = rotor.sensors[s].name
+            yield Finding("note", "not_read", regime.name, sensor, f"{regime.name}, {sensor}: not read")
+        if regime.heights and not run.height_taken[r].any():
+            yield Finding("note", "not_read", regime.name, "height", f"{regime.name}: heights not read")
+
+
+def _blade_multiple(rotor: Rotor, run: Run) -> Findings:
+    blades = len(rotor.blades)
+    equal: Reals = np.arange(blades) * 360.0 / blades
+    if np.abs(rotor.azimuth_deg - equal).max() > SAME_DEG:
+        return
+    for s, sensor in enumerate(rotor.sensors):
+        if sensor.harmonic % blades == 0 and run.vibration_read[:, s].any():
+            yield Finding(
+                "note",
+                "blade_multiple",
+                None,
+                sensor.name,
+                f"{sensor.name}: harmonic {sensor.harmonic} is a multiple of the {blades} blades, which {blades} "
+                "equal blades pass on too; it is no adjustment's business",
+            )
+
+
+_CHECKS: tuple[Callable[[Rotor, Run], Findings], ...] = (
+    _too_large,
+    _exactly_zero,
+    _no_spread,
+    _wrong_speed,
+    _missing_tips,
+    _tip_outside,
+    _stuck_phase,
+    _copied_regime,
+    _doubled_sensor,
+    _height_unit,
+    _vibration_unit,
+    _not_read,
+    _blade_multiple,
+)

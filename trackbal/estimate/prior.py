@@ -1,0 +1,221 @@
+"""An earlier influence file as knowledge about the type, and its union with a history.
+
+The prior says of the type's mean: value and error of the mean (`mean_cov` in the file);
+and of the next aircraft: the spread (`cov` less `mean_cov`). Where a file gives `cov`
+alone, the split is not known: half is taken for each where the history cannot tell a
+spread, and all of it for the error of the mean where it can. A coefficient without
+variance carries no weight that could be set against the history's: it stays where the
+history does not know the adjuster, and gives way where it does.
+
+Normal equations of both are added (Bayes with normal prior; e.g. Gelman et al.,
+Bayesian Data Analysis, section 3.5, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trackbal.estimate.estimate import Estimate, PriorKnowledge
+from trackbal.estimate.identification import identify
+from trackbal.estimate.job_statistics import Matrix
+from trackbal.estimate.mixed import restricted_inverse
+from trackbal.estimate.small_sample import widening
+from trackbal.influence.coefficients import Influence
+from trackbal.runs.run import Reals
+
+Kind = Literal["vibration", "height"]
+
+
+def as_real(matrix: Matrix) -> Reals:
+    """Return a complex linear map (..., A, A) acting on (re, im) of each entry in turn, (..., 2A, 2A)."""
+    size = matrix.shape[-1]
+    real = np.empty((*matrix.shape[:-2], 2 * size, 2 * size))
+    real[..., 0::2, 0::2] = real[..., 1::2, 1::2] = matrix.real
+    real[..., 1::2, 0::2] = matrix.imag
+    real[..., 0::2, 1::2] = -matrix.imag
+    return real
+
+
+def circular_cov(error: Matrix) -> Reals:
+    """Return the covariance of (re, im) of circular complex errors with ``E[d conj(d)'] = error``."""
+    return 0.5 * as_real(error)
+
+
+@dataclass(frozen=True)
+class Family:
+    """Coefficients of a family of cells in real parts (C cells, A adjusters, p parts: 2 or 1).
+
+    Parameters
+    ----------
+    mean : ndarray, shape (C, p A)
+        (re, im) of each adjuster in turn, or tau.
+    mean_cov, spread : ndarray, shape (C, p A, p A)
+        Error of the type's mean; spread between aircraft.
+    unknown : ndarray of bool, shape (C, A)
+    """
+
+    mean: Reals
+    mean_cov: Reals
+    spread: Reals
+    unknown: NDArray[np.bool_]
+
+
+def history_family(found: Estimate) -> Family:
+    """Return what the history alone says; unknown coefficients are 0 without variance.
+
+    Spreads that rest on few jobs are widened (small_sample.py).
+    """
+    unknown = found.identification.unknown
+    circular = np.iscomplexobj(found.error)
+    wider = np.where(np.isfinite(found.kappa), np.sqrt(widening(found.jobs, 2 if circular else 1)), 1.0)
+    pair = wider[:, :, None] * wider[:, None, :]
+    between = np.zeros_like(found.error)
+    size = unknown.shape[1]
+    between[:, np.arange(size), np.arange(size)] = found.spread
+    between = between * pair
+    if circular:
+        family = Family(_parts(found.alpha), circular_cov(found.error), circular_cov(between), unknown)
+    else:
+        family = Family(found.alpha.real, found.error.real, between.real, unknown)
+    return _blank(family)
+
+
+def prior_family(prior: Influence, kind: Kind, told: NDArray[np.bool_]) -> Family:
+    """Return what a prior says of a family of cells.
+
+    Parameters
+    ----------
+    prior : Influence
+    kind : {"vibration", "height"}
+    told : ndarray of bool, shape (C, A)
+        Coefficients whose spread the history tells.
+    """
+    adjusters, regimes = prior.tau.shape
+    if kind == "vibration":
+        cells, parts = regimes * prior.alpha.shape[2], 2
+        mean = _parts(prior.alpha.reshape(adjusters, cells).T)
+        cov, own = prior.vibration_cov, prior.mean_vibration_cov
+        unknown = prior.unknown_vibration.reshape(adjusters, cells).T
+    else:
+        cells, parts = regimes, 1
+        mean, cov, own, unknown = prior.tau.T, prior.height_cov, prior.mean_height_cov, prior.unknown_height.T
+    cov = cov.reshape(cells, parts * adjusters, parts * adjusters)
+    if own is not None:
+        mean_cov = own.reshape(cov.shape)
+        spread = cov - mean_cov
+    else:
+        both = np.repeat(told, parts, axis=1)
+        mean_cov = np.where(both[:, :, None] & both[:, None, :], cov, 0.5 * cov)
+        spread = np.where(both[:, :, None] | both[:, None, :], 0.0, 0.5 * cov)
+    return _blank(Family(mean, mean_cov, spread, unknown))
+
+
+def prior_knowledge(prior: Influence, kind: Kind, parts_noise: Reals) -> PriorKnowledge:
+    """Return what the estimate of a history needs of a prior; `parts_noise` its sigma2, shape (C,)."""
+    family = prior_family(prior, kind, np.zeros((len(parts_noise), len(prior.tau)), dtype=bool))
+    between = np.einsum("cii->ci", family.spread).reshape(*family.unknown.shape, -1).sum(axis=-1)
+    split = (prior.mean_vibration_cov if kind == "vibration" else prior.mean_height_cov) is not None
+    return PriorKnowledge(
+        np.maximum(between, 0.0), ~family.unknown & (between > 0), split, prior_jobs(prior), parts_noise
+    )
+
+
+def prior_jobs(prior: Influence) -> float:
+    """Return the jobs a prior rests on; 2 where it does not say."""
+    counts = [prior.source.get(key, 0) for key in ("jobs", "prior_jobs")]
+    jobs = sum(float(c) for c in counts if isinstance(c, int | float) and not isinstance(c, bool) and 0 < c < 1e9)
+    return jobs or 2.0
+
+
+def unite(found: Estimate, prior: Influence, kind: Kind) -> Family:
+    """Return history and prior together.
+
+    A cell without any reading in the history keeps the prior's figures. Where the
+    history tells a spread it is pooled with the prior's (see Estimate); else the
+    prior's stands.
+    """
+    history = history_family(found)
+    told = ~found.identification.unknown & np.isfinite(found.kappa)
+    before = prior_family(prior, kind, told)
+    untouched = prior_family(prior, kind, np.zeros_like(told))
+    if kind == "vibration":
+        weight, pull = 2.0 * as_real(found.information), 2.0 * _parts(found.score)
+    else:
+        weight, pull = found.information.real, found.score.real
+    parts = pull.shape[1] // told.shape[1]
+    own = np.repeat(told, parts, axis=1)
+    spread = np.where(own[:, :, None] | own[:, None, :], history.spread, before.spread)
+    mean, mean_cov, unknown = np.zeros_like(pull), np.zeros_like(weight), np.zeros_like(told)
+    for c in range(len(told)):
+        if not found.jobs[c].any():
+            mean[c], mean_cov[c], spread[c] = untouched.mean[c], untouched.mean_cov[c], untouched.spread[c]
+            unknown[c] = untouched.unknown[c]
+            continue
+        cell = _Sides(weight[c], pull[c], before.mean[c], before.mean_cov[c])
+        mean[c], mean_cov[c], unknown[c] = _unite_cell(cell, history.unknown[c], before.unknown[c])
+    return _blank(Family(mean, mean_cov, spread, unknown))
+
+
+@dataclass(frozen=True)
+class _Sides:
+    """Normal equations of the history (`weight @ x = pull`), mean and covariance of the prior; one cell."""
+
+    weight: Reals
+    pull: Reals
+    mean: Reals
+    cov: Reals
+
+
+def _unite_cell(
+    cell: _Sides, history_unknown: NDArray[np.bool_], prior_unknown: NDArray[np.bool_]
+) -> tuple[Reals, Reals, NDArray[np.bool_]]:
+    """Return mean, its covariance and what neither side knows, of one cell."""
+    adjusters = len(history_unknown)
+    parts = len(cell.mean) // adjusters
+    variance = np.diag(cell.cov).reshape(adjusters, parts).sum(axis=1)
+    informed = np.repeat(~prior_unknown & (variance > 0), parts)
+    pinned = np.repeat(~prior_unknown & (variance <= 0) & history_unknown, parts)
+    known = np.zeros_like(cell.weight)
+    if informed.any():
+        known[np.ix_(informed, informed)] = _stable_inverse(cell.cov[np.ix_(informed, informed)])
+    total = cell.weight + known
+    pull = cell.pull + known @ np.where(informed, cell.mean, 0.0) - cell.weight @ np.where(pinned, cell.mean, 0.0)
+    total[pinned, :] = total[:, pinned] = 0.0
+    pull[pinned] = 0.0
+    seen = identify(total[None], np.zeros(len(pull)))
+    column, null = seen.column[0], seen.null
+    cov = restricted_inverse(total[None] / (column[:, None] * column), null)[0][0] / (column[:, None] * column)
+    mean = np.where(pinned, cell.mean, cov @ pull)
+    unknown = (seen.unknown[0] & ~pinned).reshape(adjusters, parts).any(axis=1)
+    return mean, cov, unknown
+
+
+def _stable_inverse(cov: Reals) -> Reals:
+    """Return the inverse of a covariance; a direction almost without variance counts as 1e-12 of the largest."""
+    size = np.sqrt(np.diag(cov))
+    size = np.where(size > 0, size, 1.0)
+    values, vectors = np.linalg.eigh(cov / (size[:, None] * size))
+    values = np.maximum(values, 1e-12 * values.max())
+    inverse: Reals = (vectors / values) @ vectors.T / (size[:, None] * size)
+    return inverse
+
+
+def _parts(alpha: Matrix) -> Reals:
+    """Return complex (C, A) as (re, im) of each adjuster in turn, (C, 2A)."""
+    return np.stack([alpha.real, alpha.imag], axis=-1).reshape(len(alpha), -1)
+
+
+def _blank(family: Family) -> Family:
+    """Return the family with 0 and no variance where unknown."""
+    known = ~np.repeat(family.unknown, family.mean.shape[1] // family.unknown.shape[1], axis=1)
+    both = known[:, :, None] & known[:, None, :]
+    return Family(
+        np.where(known, family.mean, 0.0),
+        np.where(both, family.mean_cov, 0.0),
+        np.where(both, family.spread, 0.0),
+        family.unknown,
+    )

@@ -1,0 +1,95 @@
+"""Influence coefficients with their covariance: what one unit of an adjuster on blade 1 does.
+
+Vibration: ``V = V0 + sum_a alpha[a] sum_b x[a, b] exp(-i h psi_b)``.
+Heights: ``H = H0 + sum_a tau[a] (x[a, b] - mean_b x[a])``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from os import PathLike
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trackbal.base.phasor import blade_harmonic
+from trackbal.influence.departures import Departures
+from trackbal.influence.influence_reader import parse_contents, read_contents
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Complexes, Reals
+
+
+@dataclass(frozen=True)
+class Influence:
+    """Influence coefficients of a rotor type.
+
+    Parameters
+    ----------
+    rotor_name : str
+        The rotor the file says it is for.
+    alpha : ndarray of complex, shape (A, R, S)
+        Sensor unit per adjuster unit, lag convention.
+    tau : ndarray, shape (A, R)
+        Height unit per adjuster unit.
+    vibration_cov : ndarray, shape (R, S, 2A, 2A)
+        Covariance of (re, im) of every adjuster in turn, for the NEXT aircraft of the
+        type: the error of the mean plus the spread between aircraft.
+    height_cov : ndarray, shape (R, A, A)
+        The same of tau.
+    vibration_noise : ndarray, shape (R, S)
+        Standard deviation of the real and of the imaginary part of one reading.
+    height_noise : ndarray, shape (R,)
+        Standard deviation of one tip's height.
+    unknown_vibration, unknown_height : ndarray of bool, shape (A, R, S) and (A, R)
+        What past runs could not identify; its coefficient is held as 0 and must not be
+        advised on where that reading was taken.
+    mean_vibration_cov, mean_height_cov : ndarray or None
+        The error of the mean alone, shapes as above; None if not known.
+    departures : Departures or None
+        How an aircraft's departures from its type go together, and the faults its readings
+        come from; None if not known.
+    source : dict
+        {"jobs", "runs", "dates", "fit_quality"}.
+    """
+
+    rotor_name: str
+    alpha: Complexes
+    tau: Reals
+    vibration_cov: Reals
+    height_cov: Reals
+    vibration_noise: Reals
+    height_noise: Reals
+    unknown_vibration: NDArray[np.bool_]
+    unknown_height: NDArray[np.bool_]
+    mean_vibration_cov: Reals | None = None
+    mean_height_cov: Reals | None = None
+    departures: Departures | None = None
+    source: dict[str, Any] = field(default_factory=dict)
+
+    @classmethod
+    def load(cls, file: str | PathLike[str], rotor: Rotor) -> Influence:
+        """Read influence.json for a rotor. Raises InputError if it does not fit the rotor."""
+        return cls(**vars(read_contents(file, rotor)))
+
+    @classmethod
+    def parse(cls, text: str, source: str | PathLike[str], rotor: Rotor) -> Influence:
+        """Read the text of an influence.json; `source` names it in messages. Raises InputError as `load`."""
+        return cls(**vars(parse_contents(text, source, rotor)))
+
+    def vibration_change(self, rotor: Rotor, change: Reals) -> Complexes:
+        """Return what a change, shape (..., A, B) in adjuster units, does to vibration, shape (..., R, S)."""
+        z = blade_harmonic(change, rotor.azimuth_deg, rotor.harmonics)
+        return np.einsum("ars,...as->...rs", self.alpha, z)
+
+    def height_change(self, change: Reals) -> Reals:
+        """Return what a change, shape (..., A, B), does to the tip heights, shape (..., R, B)."""
+        u = change - change.mean(axis=-1, keepdims=True)
+        return np.einsum("ar,...ab->...rb", self.tau, u)
+
+    def hermitian_cov(self) -> Complexes:
+        """Return ``E[delta_a conj(delta_b)]`` of the vibration coefficients, shape (R, S, A, A)."""
+        c = self.vibration_cov
+        real = c[..., 0::2, 0::2] + c[..., 1::2, 1::2]
+        imag = c[..., 1::2, 0::2] - c[..., 0::2, 1::2]
+        return real + 1j * imag

@@ -1,0 +1,98 @@
+"""The ``departures`` of influence.json, in and out.
+
+Lists and matrices follow the names given beside them: "regimes", "sensors", "adjusters",
+in any order.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+import numpy as np
+
+from trackbal.base.errors import InputError
+from trackbal.influence.departures import Departures
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Reals
+
+PSD_TOLERANCE = 1e-9  # of the largest variance: how far below 0 rounding may push an eigenvalue
+
+
+class Checks(Protocol):
+    """What the reader of the file lends."""
+
+    rotor: Rotor
+
+    def error(self, key: str, found: object, expected: str) -> InputError:
+        """Return the error for a key."""
+
+    def number(self, value: Any, key: str, least: float | None = None) -> float:
+        """Return a finite number, of at least `least`."""
+
+
+def departures_document(rotor: Rotor, departures: Departures) -> dict[str, Any]:
+    """Return departures as plain data."""
+    return {
+        "regimes": [r.name for r in rotor.regimes],
+        "sensors": [s.name for s in rotor.sensors],
+        "adjusters": [a.name for a in rotor.adjusters],
+        "between_regimes": departures.regimes.tolist(),
+        "between_sensors": departures.sensors.tolist(),
+        "between_regimes_height": departures.heights.tolist(),
+        "fault": departures.fault.tolist(),
+        "unexplained": departures.unexplained.tolist(),
+        "unexplained_height": departures.unexplained_height,
+    }
+
+
+def read_departures(checks: Checks, given: Any) -> Departures | None:
+    """Return departures from plain data; None if there are none. Raises InputError if they do not fit the rotor."""
+    if given is None:
+        return None
+    if not isinstance(given, dict):
+        raise checks.error("departures", given, "an object {...}")
+    regimes, sensors, adjusters = (_order(checks, given, kind) for kind in ("regimes", "sensors", "adjusters"))
+    return Departures(
+        regimes=_correlation(checks, given, "between_regimes", regimes),
+        sensors=_correlation(checks, given, "between_sensors", sensors),
+        heights=_correlation(checks, given, "between_regimes_height", regimes),
+        fault=_deviations(checks, given, "fault", adjusters),
+        unexplained=_deviations(checks, given, "unexplained", sensors),
+        unexplained_height=checks.number(given.get("unexplained_height"), "departures.unexplained_height", 0.0),
+    )
+
+
+def _order(checks: Checks, given: dict[str, Any], kind: str) -> list[int]:
+    """Return where each name of the rotor stands in the list given."""
+    names = [e.name for e in getattr(checks.rotor, kind)]
+    listed = given.get(kind)
+    if not isinstance(listed, list) or len(listed) != len(names) or any(n not in listed for n in names):
+        raise checks.error(f"departures.{kind}", listed, "all of " + ", ".join(names))
+    return [listed.index(name) for name in names]
+
+
+def _deviations(checks: Checks, given: dict[str, Any], name: str, order: list[int]) -> Reals:
+    key, values = f"departures.{name}", given.get(name)
+    if not isinstance(values, list) or len(values) != len(order):
+        raise checks.error(key, values, f"a list of {len(order)} numbers")
+    return np.array([checks.number(values[i], f"{key}[{i}]", 0.0) for i in order])
+
+
+def _correlation(checks: Checks, given: dict[str, Any], name: str, order: list[int]) -> Reals:
+    key, rows, size = f"departures.{name}", given.get(name), len(order)
+    if not isinstance(rows, list) or [len(row) if isinstance(row, list) else -1 for row in rows] != [size] * size:
+        raise checks.error(key, rows, f"{size} rows of {size} numbers")
+    matrix = np.array([[checks.number(rows[i][j], f"{key}[{i}][{j}]") for j in order] for i in order])
+    if not (np.allclose(matrix, matrix.T) and np.allclose(np.diag(matrix), 1.0) and is_positive(matrix)):
+        raise checks.error(key, rows, "a correlation matrix: symmetric, 1 on the diagonal, positive semidefinite")
+    return matrix
+
+
+def is_positive(matrix: Reals) -> bool:
+    """Return whether a symmetric matrix has no eigenvalue below 0, rounding aside."""
+    size = np.sqrt(np.abs(np.diag(matrix)))
+    largest = size.max(initial=0.0)
+    if largest == 0.0:
+        return not matrix.any()
+    values = np.linalg.eigvalsh(matrix / largest**2)
+    return bool(values[0] >= -PSD_TOLERANCE * max(values[-1], 1.0))

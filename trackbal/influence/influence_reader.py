@@ -1,0 +1,328 @@
+"""influence.json read and checked: its text as arrays, ready for an Influence.
+
+Beside the keys every reader knows, rows may carry ``mean_cov`` (vibration) or
+``mean_var`` (heights): the part of ``cov`` or ``var`` that is the error of the type's
+mean. Rows of two adjusters hold covariances: ``cov[i][j]`` of part i (re, im) of the
+first with part j of the second. An entry of ``unidentified`` may be narrowed by
+``"sensor": name`` or ``"height": true`` to that reading alone. ``departures`` says how an
+aircraft's departures from its type go together (departures.py).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trackbal.base.errors import InputError
+from trackbal.influence.departures import Departures
+from trackbal.influence.departures_file import PSD_TOLERANCE, is_positive, read_departures
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Complexes, Reals
+
+Row = dict[str, Any]
+
+LARGEST = 1e150  # numbers beyond this overflow when squared
+
+
+@dataclass(frozen=True)
+class Contents:
+    """What an influence.json holds, key by key as Influence has it."""
+
+    rotor_name: str
+    alpha: Complexes
+    tau: Reals
+    vibration_cov: Reals
+    height_cov: Reals
+    vibration_noise: Reals
+    height_noise: Reals
+    unknown_vibration: NDArray[np.bool_]
+    unknown_height: NDArray[np.bool_]
+    mean_vibration_cov: Reals | None
+    mean_height_cov: Reals | None
+    departures: Departures | None
+    source: dict[str, Any]
+
+
+def read_contents(file: str | PathLike[str], rotor: Rotor) -> Contents:
+    """Read influence.json for a rotor.
+
+    A name of another rotor is kept, not refused.
+
+    Raises
+    ------
+    InputError
+        Naming the file and the key, what was found and what was expected.
+    """
+    return parse_contents(_read_text(file), file, rotor)
+
+
+def parse_contents(text: str, source: str | PathLike[str], rotor: Rotor) -> Contents:
+    """Read the text of an influence.json; `source` names it in messages. Raises InputError as `read_contents`."""
+    try:
+        document = json.loads(text, parse_constant=_no_constant, parse_float=_finite)
+    except (ValueError, RecursionError) as error:
+        raise InputError(source, str(error), "valid JSON") from None
+    return _Reader(source, rotor, document).read()
+
+
+def _read_text(file: str | PathLike[str]) -> str:
+    try:
+        return Path(file).read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(file, f"byte {error.start} is not UTF-8", "a UTF-8 text file") from None
+    except OSError as error:
+        raise InputError(file, error.strerror or str(error), "an influence file that can be read") from None
+    except ValueError as error:  # a path no system call accepts
+        raise InputError(file, str(error), "an influence file that can be read") from None
+
+
+def _no_constant(name: str) -> float:
+    raise ValueError(f"{name} is not a number JSON knows")
+
+
+def _finite(digits: str) -> float:
+    value = float(digits)
+    if not math.isfinite(value):
+        raise ValueError(f"{digits[:40]} is beyond floating point")
+    return value
+
+
+class _Reader:
+    """Turns the parsed file into arrays, checking every key it knows."""
+
+    def __init__(self, file: str | PathLike[str], rotor: Rotor, document: Any) -> None:
+        self.file, self.rotor = file, rotor
+        adjusters, regimes, sensors = len(rotor.adjusters), len(rotor.regimes), len(rotor.sensors)
+        if not isinstance(document, dict):
+            raise InputError(file, _shown(document), 'an object {"schema": 1, ...}')
+        self.document = document
+        self.alpha = np.zeros((adjusters, regimes, sensors), dtype=complex)
+        self.tau = np.zeros((adjusters, regimes))
+        self.cov = np.zeros((regimes, sensors, 2 * adjusters, 2 * adjusters))
+        self.mean_cov = np.zeros_like(self.cov)
+        self.var = np.zeros((regimes, adjusters, adjusters))
+        self.mean_var = np.zeros_like(self.var)
+        self.place_of: dict[tuple[int, ...], str] = {}  # where each row stood
+        self.positions = {
+            "adjuster": {adjuster.name: a for a, adjuster in enumerate(rotor.adjusters)},
+            "regime": {regime.name: r for r, regime in enumerate(rotor.regimes)},
+            "sensor": {sensor.name: s for s, sensor in enumerate(rotor.sensors)},
+        }
+        self.split = {"cov": True, "var": True}
+
+    def error(self, key: str, found: object, expected: str) -> InputError:
+        return InputError(self.file, _shown(found), expected, column=key)
+
+    def read(self) -> Contents:
+        schema, blades = self.document.get("schema"), self.document.get("blades")
+        if isinstance(schema, bool) or schema != 1:
+            raise self.error("schema", schema, "1")
+        if isinstance(blades, bool) or blades != len(self.rotor.blades):
+            raise self.error("blades", blades, f"{len(self.rotor.blades)}, as in the rotor file")
+        name = self.document.get("rotor")
+        if not isinstance(name, str):
+            raise self.error("rotor", name, "the name of a rotor")
+        for i, row in enumerate(self.entries("rows")):
+            self.read_row(row, f"rows[{i}]")
+        self.check_positive()
+        noise, height_noise = self.read_noise()
+        unknown, unknown_height = self.read_unknown()
+        source = self.document.get("source", {})
+        if not isinstance(source, dict):
+            raise self.error("source", source, "an object")
+        return Contents(
+            rotor_name=name,
+            alpha=self.alpha,
+            tau=self.tau,
+            vibration_cov=self.cov,
+            height_cov=self.var,
+            vibration_noise=noise,
+            height_noise=height_noise,
+            unknown_vibration=unknown,
+            unknown_height=unknown_height,
+            mean_vibration_cov=self.mean_cov if self.split["cov"] else None,
+            mean_height_cov=self.mean_var if self.split["var"] else None,
+            departures=read_departures(self, self.document.get("departures")),
+            source=source,
+        )
+
+    def entries(self, key: str, default: Any = None) -> list[Row]:
+        values = self.document.get(key, default)
+        if not isinstance(values, list):
+            raise self.error(key, values, "a list")
+        for i, value in enumerate(values):
+            if not isinstance(value, dict):
+                raise self.error(f"{key}[{i}]", value, "an object {...}")
+        return values
+
+    def index(self, row: Row, key: str, place: str) -> int:
+        value, positions = row.get(key), self.positions[key]
+        if not isinstance(value, str) or value not in positions:
+            raise self.error(f"{place}.{key}", value, "one of " + ", ".join(positions))
+        return positions[value]
+
+    def one_of(self, value: Any, names: list[str], key: str) -> int:
+        if not isinstance(value, str) or value not in names:
+            raise self.error(key, value, "one of " + ", ".join(names))
+        return names.index(value)
+
+    def number(self, value: Any, key: str, least: float | None = None) -> float:
+        expected = "a finite number" if least is None else f"a finite number of at least {least:g}"
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise self.error(key, value, expected)
+        if not -LARGEST < value < LARGEST or math.isnan(value) or (least is not None and value < least):
+            raise self.error(key, value, expected)
+        return float(value)
+
+    def matrix(self, value: Any, key: str) -> Reals:
+        rows = value if isinstance(value, list) and len(value) == 2 else []
+        if not rows or not all(isinstance(line, list) and len(line) == 2 for line in rows):
+            raise self.error(key, value, "two rows of two numbers")
+        if all(type(v) is float and -LARGEST < v < LARGEST for line in rows for v in line):
+            return np.array(rows)  # what nearly every matrix is
+        cells = [[self.number(v, f"{key}[{i}][{j}]") for j, v in enumerate(line)] for i, line in enumerate(rows)]
+        return np.array(cells)
+
+    def read_row(self, row: Row, place: str) -> None:
+        joint = "adjusters" in row
+        if joint == ("adjuster" in row):
+            raise self.error(place, row, 'either "adjuster" or "adjusters"')
+        if ("sensor" in row) == ("height" in row):
+            raise self.error(place, row, 'either "sensor" or "height"')
+        r = self.index(row, "regime", place)
+        pair = self.pair(row, place) if joint else (self.index(row, "adjuster", place),) * 2
+        reading = self.index(row, "sensor", place) if "sensor" in row else -1
+        key = (*sorted(pair), r, reading)
+        if key in self.place_of:
+            raise self.error(place, "the same row again", f"each once; first given as {self.place_of[key]}")
+        self.place_of[key] = place
+        if reading >= 0:
+            self.read_vibration(row, place, pair, r, reading)
+        else:
+            self.read_height(row, place, pair, r)
+
+    def pair(self, row: Row, place: str) -> tuple[int, int]:
+        names = row["adjusters"]
+        if not isinstance(names, list) or len(names) != 2:
+            raise self.error(f"{place}.adjusters", names, "two names of adjusters")
+        known = [a.name for a in self.rotor.adjusters]
+        a, b = (self.one_of(n, known, f"{place}.adjusters[{i}]") for i, n in enumerate(names))
+        if a == b:
+            raise self.error(f"{place}.adjusters", names, "two different adjusters")
+        return a, b
+
+    def read_vibration(self, row: Row, place: str, pair: tuple[int, int], r: int, s: int) -> None:
+        a, b = pair
+        if a == b:
+            self.alpha[a, r, s] = self.number(row.get("re"), place + ".re") + 1j * self.number(
+                row.get("im"), place + ".im"
+            )
+        if "mean_cov" not in row:
+            self.split["cov"] = False
+        for key, into in (("cov", self.cov), ("mean_cov", self.mean_cov)):
+            if key == "mean_cov" and key not in row:
+                continue
+            block = self.matrix(row.get(key), f"{place}.{key}")
+            if a == b and abs(block[0, 1] - block[1, 0]) > PSD_TOLERANCE * np.abs(block).max():
+                raise self.error(f"{place}.{key}", row[key], "a symmetric matrix")
+            if a == b:
+                block = (block + block.T) / 2
+            into[r, s, 2 * a : 2 * a + 2, 2 * b : 2 * b + 2] = block
+            into[r, s, 2 * b : 2 * b + 2, 2 * a : 2 * a + 2] = block.T
+
+    def read_height(self, row: Row, place: str, pair: tuple[int, int], r: int) -> None:
+        a, b = pair
+        least = 0.0 if a == b else None
+        if a == b:
+            self.tau[a, r] = self.number(row["height"], place + ".height")
+        if "mean_var" not in row:
+            self.split["var"] = False
+        else:
+            self.mean_var[r, a, b] = self.mean_var[r, b, a] = self.number(row["mean_var"], place + ".mean_var", least)
+        self.var[r, a, b] = self.var[r, b, a] = self.number(row.get("var"), place + ".var", least)
+
+    def check_positive(self) -> None:
+        """Raise InputError where covariances contradict each other."""
+        judged: set[tuple[int, int]] = set()  # readings whose rows of two adjusters are known to agree
+        for (a, b, r, reading), place in self.place_of.items():
+            if a != b:
+                if (r, reading) in judged:
+                    continue
+                judged.add((r, reading))
+            if reading >= 0:
+                blocks = [("cov", self.cov[r, reading])]
+                blocks += [("mean_cov", self.mean_cov[r, reading])] if self.split["cov"] else []
+                own = [2 * a, 2 * a + 1] + ([2 * b, 2 * b + 1] if b != a else [])
+            else:
+                blocks = [("var", self.var[r])] + ([("mean_var", self.mean_var[r])] if self.split["var"] else [])
+                own = [a, b] if b != a else [a]
+            if ("mean_" + blocks[0][0]) == blocks[-1][0]:
+                blocks.append(("mean_" + blocks[0][0], blocks[0][1] - blocks[1][1]))
+            for i, (key, matrix) in enumerate(blocks):
+                # a row of two adjusters is judged with all the rows of its reading
+                block = matrix if b != a else matrix[np.ix_(own, own)]
+                if not is_positive(block):
+                    what = "no more than the whole covariance" if i == 2 else "a covariance without negative variances"
+                    raise self.error(f"{place}.{key}", matrix[np.ix_(own, own)].tolist(), what)
+
+    def read_noise(self) -> tuple[Reals, Reals]:
+        noise = np.zeros((len(self.rotor.regimes), len(self.rotor.sensors)))
+        height_noise = np.zeros(len(self.rotor.regimes))
+        seen: set[tuple[int, int]] = set()
+        for i, row in enumerate(self.entries("noise")):
+            place = f"noise[{i}]"
+            if ("sensor" in row) == ("height" in row):
+                raise self.error(place, row, 'either "sensor" or "height"')
+            r = self.index(row, "regime", place)
+            s = self.index(row, "sensor", place) if "sensor" in row else -1
+            if (r, s) in seen:
+                raise self.error(place, "the same row again", "each reading once")
+            seen.add((r, s))
+            if s >= 0:
+                noise[r, s] = self.number(row.get("sd"), place + ".sd", 0.0)
+            else:
+                height_noise[r] = self.number(row["height"], place + ".height", 0.0)
+        return noise, height_noise
+
+    def read_unknown(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        unknown = np.zeros(self.alpha.shape, dtype=bool)
+        unknown_height = np.zeros(self.tau.shape, dtype=bool)
+        with_rows = {a for a, b, _, _ in self.place_of if a == b}
+        for a in range(len(self.rotor.adjusters)):
+            if a not in with_rows:
+                unknown[a] = unknown_height[a] = True
+        for i, entry in enumerate(self.entries("unidentified", [])):
+            place = f"unidentified[{i}]"
+            a = self.index(entry, "adjuster", place)
+            r = slice(None) if entry.get("regime") is None else self.index(entry, "regime", place)
+            height = entry.get("height", False)
+            if not isinstance(height, bool):
+                raise self.error(place + ".height", height, "true")
+            if "sensor" in entry:
+                unknown[a, r, self.index(entry, "sensor", place)] = True
+            elif not height:
+                unknown[a, r] = True
+            if "sensor" not in entry or height:
+                unknown_height[a, r] = True
+        # where a regime has no heights there is nothing to know of them
+        unknown_height[:, [not regime.heights for regime in self.rotor.regimes]] = False
+        return unknown, unknown_height
+
+
+def _shown(found: object) -> object:
+    """Return a JSON value as text for a message."""
+    if found is None:
+        return "nothing"
+    if isinstance(found, str):
+        return found
+    try:
+        return json.dumps(found)[:200]
+    except (RecursionError, ValueError):
+        return "a value nested too deep to show"

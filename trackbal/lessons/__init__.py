@@ -1,0 +1,1 @@
+"""A job walked through step by step, for a class."""

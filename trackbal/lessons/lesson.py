@@ -1,0 +1,145 @@
+"""A job walked through run by run, as a trainer would: what was read, advised, done, and came of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from trackbal.base.errors import InputError
+from trackbal.check.review import Reading, check_run
+from trackbal.fitting.fit import Fit, fit
+from trackbal.influence.coefficients import Influence
+from trackbal.lessons.agreement import Departure, departures, expected_run
+from trackbal.lessons.demo_folder import Demo
+from trackbal.plan.advice import Advice, Plan, advise
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Reals, Run
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A plan without one of its adjustments: the worst reading then expected."""
+
+    adjuster: int
+    blade: int
+    amount: float
+    worst: Reading
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One run and what followed it.
+
+    Parameters
+    ----------
+    number : int
+        1 for the first run.
+    run : Run
+    advice : Advice
+        What trackbal says after this run alone, from the type's coefficients.
+    left_out : tuple of LeftOut
+        The recommended plan without each of its adjustments; empty if there is none.
+    departures : tuple of Departure or None
+        Against what was expected from the run before; None for the first run.
+    unseen : tuple of int
+        Regimes read this time that the run before did not read.
+    done : ndarray, shape (A, B), or None
+        What the crew did next, in the adjusters' units; None if nothing is written down.
+    then : Reading or None
+        The worst reading expected from what was done; None if nothing is written down.
+    """
+
+    number: int
+    run: Run
+    advice: Advice
+    left_out: tuple[LeftOut, ...]
+    departures: tuple[Departure, ...] | None
+    unseen: tuple[int, ...]
+    done: Reals | None
+    then: Reading | None
+
+    @property
+    def plan(self) -> Plan | None:
+        """The recommended plan; None where nothing is to be adjusted or nothing is offered."""
+        if self.advice.verdict in ("inside", "stop") or self.advice.recommended is None:
+            return None
+        return self.advice.plans[self.advice.recommended]
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """A whole job: the rotor, what past jobs tell of its type, and the visits in order."""
+
+    rotor: Rotor
+    fit: Fit
+    visits: tuple[Visit, ...]
+
+
+def prepare_lesson(demo: Demo, *, most: int = 6, chance: float = 0.9) -> Lesson:
+    """Return the lesson of a demo folder.
+
+    Parameters
+    ----------
+    demo : Demo
+    most : int
+        Largest count of adjustments in a plan.
+    chance : float
+        Wanted chance that the next run is inside limits.
+
+    Raises
+    ------
+    InputError
+        If a run has no reading that counts.
+    """
+    for run in demo.runs:
+        if not run.regime_read.any():
+            raise InputError(
+                run.source, "no complete reading", "a vibration reading, or the height of every tip, in a regime"
+            )
+    found = fit(demo.rotor, demo.history)
+    visits = tuple(_visit(demo, k, found.influence, most, chance) for k in range(len(demo.runs)))
+    return Lesson(demo.rotor, found, visits)
+
+
+def _visit(demo: Demo, k: int, influence: Influence, most: int, chance: float) -> Visit:
+    rotor, run = demo.rotor, demo.runs[k]
+    if check_run(rotor, run).inside:
+        most = 0  # nothing will be advised, so no larger plan is searched for
+    advice = advise(rotor, run, influence, demo.settings[k], most=most, chance=chance)
+    apart: tuple[Departure, ...] | None = None
+    unseen: tuple[int, ...] = ()
+    if k > 0:
+        before = demo.runs[k - 1]
+        apart = departures(rotor, before, demo.changes[k - 1], run, influence)
+        unseen = tuple(int(r) for r in np.flatnonzero(run.regime_read & ~before.regime_read))
+    done = demo.changes[k] if k < len(demo.changes) else None
+    visit = Visit(
+        number=k + 1,
+        run=run,
+        advice=advice,
+        left_out=(),
+        departures=apart,
+        unseen=unseen,
+        done=done,
+        then=None if done is None else _worst(rotor, run, influence, done),
+    )
+    plan = visit.plan
+    if plan is None:
+        return visit
+    return Visit(**(vars(visit) | {"left_out": _each_left_out(rotor, run, influence, plan)}))
+
+
+def _each_left_out(rotor: Rotor, run: Run, influence: Influence, plan: Plan) -> tuple[LeftOut, ...]:
+    found = []
+    for b, a in np.argwhere(plan.change.T != 0.0):
+        rest = plan.change.copy()
+        rest[a, b] = 0.0
+        worst = _worst(rotor, run, influence, rest)
+        found.append(LeftOut(int(a), int(b), float(plan.change[a, b]), worst))
+    return tuple(found)
+
+
+def _worst(rotor: Rotor, run: Run, influence: Influence, change: Reals) -> Reading:
+    """Return the worst reading expected after a change."""
+    return check_run(rotor, expected_run(rotor, run, influence, change)).readings[0]

@@ -1,0 +1,392 @@
+"""A lesson in words: blocks of plain text, at most 100 characters wide."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from trackbal.base import cautions
+from trackbal.base.phasor import phase_deg
+from trackbal.base.text_layout import across, count, cut, paragraphs, table, wrap
+from trackbal.check.review import HEIGHT, Reading, Review
+from trackbal.lessons.agreement import Departure, agrees
+from trackbal.lessons.lesson import Lesson, Visit
+from trackbal.lessons.lesson_opening import Step, history_step, rotor_step
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.words import adjustment_words
+
+_NO_WORSE = 0.05  # of a limit, and in chance: how much worse a smaller plan worth naming may be
+_NEARLY = 0.98  # of the gain in cost: a smaller plan worth naming
+_MOST_LISTED = 5  # notes named one by one
+
+
+def lesson_steps(lesson: Lesson) -> tuple[Step, ...]:
+    """Return the lesson step by step."""
+    steps = [rotor_step(lesson), history_step(lesson)]
+    for visit in lesson.visits:
+        steps += _visit_steps(lesson, visit)
+    return (*steps, _summary_step(lesson))
+
+
+# ---- one run --------------------------------------------------------------------------------
+
+
+def _visit_steps(lesson: Lesson, visit: Visit) -> Iterator[Step]:
+    rotor = lesson.rotor
+    blocks = [_readings(rotor, visit), _heights(rotor, visit), _stands_out(rotor, visit), _remarks(visit)]
+    blocks.append(_doubts(visit))
+    yield Step(f"Run {visit.number}: what was read", paragraphs(blocks))
+    if visit.departures is not None:
+        yield Step(f"Run {visit.number}: as expected?", _agreement(rotor, visit))
+    yield Step(f"Run {visit.number}: what trackbal says", _advice(lesson, visit))
+    if visit.done is not None:
+        yield Step(f"After run {visit.number}: what the crew did", _done(rotor, visit))
+
+
+def _readings(rotor: Rotor, visit: Visit) -> str:
+    """Return vibration as a table, regimes down, sensors across; * marks what is over its limit."""
+    run = visit.run
+    degrees = phase_deg(run.vibration, rotor.phase_sense)
+    columns = []
+    for s, sensor in enumerate(rotor.sensors):
+        cells = []
+        for r in range(len(rotor.regimes)):
+            if not run.vibration_read[r, s]:
+                cells.append("-")
+                continue
+            size = float(abs(run.vibration[r, s]))
+            mark = "*" if size > rotor.vibration_limit[r, s] * (1.0 + 1e-9) else " "
+            cells.append(f"{size:.3f} at {round(float(degrees[r, s])) % 360:>3}{mark}")
+        columns.append([f"{cut(sensor.name)} ", f"{sensor.unit}, deg ", *cells])
+    table_text = across(["regime", "", *(cut(r.name) for r in rotor.regimes)], columns)
+    counts = np.unique(run.vibration_count[run.vibration_read])
+    if not len(counts) or counts[-1] == 1:
+        return table_text
+    return f"{table_text}\n  Each is the mean of {' to '.join(map(str, counts[[0, -1][len(counts) == 1 :]]))} readings."
+
+
+def _heights(rotor: Rotor, visit: Visit) -> str:
+    """Return the tip heights, regimes down, blades across, with spread and limit."""
+    run = visit.run
+    read = np.flatnonzero(run.height_read)
+    if not len(read):
+        return ""
+    first = [f"tips, {rotor.height_unit}", *(cut(rotor.regimes[r].name) for r in read)]
+    spread = ["spread "]
+    for r in read:
+        over = run.spread[r] > rotor.height_limit[r] * (1.0 + 1e-9)
+        spread.append(f"{run.spread[r]:.1f}{'*' if over else ' '}")
+    columns = [spread, ["limit", *(f"{rotor.height_limit[r]:g}" for r in read)]]
+    columns += [
+        [cut(f"blade {blade}", 10), *(f"{run.height[r, b]:+.1f}" for r in read)] for b, blade in enumerate(rotor.blades)
+    ]
+    return across(first, columns)
+
+
+def _stands_out(rotor: Rotor, visit: Visit) -> str:
+    readings = visit.advice.review.readings
+    outside = [r for r in readings if not r.inside]
+    if not outside:
+        return wrap(f"All {len(readings)} readings are inside. The worst: {_reading_words(readings[0])}.")
+    lines = [f"Over the limit (marked *): {len(outside)} of {count(len(readings), 'reading')}. The worst:"]
+    lines += [f"  {_reading_words(reading)}" for reading in _worst_by_place(outside)[:3]]
+    return "\n".join(lines)
+
+
+def _worst_by_place(readings: Sequence[Reading]) -> list[Reading]:
+    """Return the worst reading of each sensor, worst first, so that one sensor does not fill the list."""
+    first: dict[str, Reading] = {}
+    for reading in readings:
+        first.setdefault(reading.sensor, reading)
+    return list(first.values())
+
+
+def _reading_words(reading: Reading) -> str:
+    place = "tip spread" if reading.sensor == HEIGHT else cut(reading.sensor)
+    stop = ", at or above its STOP limit" if reading.stopped else ""
+    return (
+        f"{place} in {cut(reading.regime)}, {reading.value:.3g} {reading.unit}, {reading.ratio:.2f} of its limit{stop}"
+    )
+
+
+def _remarks(visit: Visit) -> str:
+    lines = [wrap(f"{regime}: {text}", "  ") for regime, text in visit.run.notes]
+    info = dict.fromkeys(f"{heading} {text}" for _, heading, text in visit.run.info)
+    if info:
+        lines.append(wrap("; ".join(info), "  "))
+    return "\n".join(["The crew wrote", *lines]) if lines else ""
+
+
+def _doubts(visit: Visit) -> str:
+    review: Review = visit.advice.review
+    lines = [wrap(finding.text, "- ") for finding in review.doubts]
+    unread = [finding.text for finding in review.notes]
+    if not lines:
+        lines = ["Nothing in the readings is hard to believe."]
+    else:
+        lines = ["Hard to believe, check before anything is adjusted:", *lines]
+    lines += [wrap(text, "- ") for text in unread[:_MOST_LISTED]]
+    if len(unread) > _MOST_LISTED:
+        lines.append(f"- and {len(unread) - _MOST_LISTED} more notes; trackbal check lists them")
+    return "\n".join(lines)
+
+
+# ---- against what was expected ----------------------------------------------------------------
+
+
+def _agreement(rotor: Rotor, visit: Visit) -> str:
+    found = visit.departures
+    assert found is not None
+    parts = []
+    if found:
+        usual = float(np.median([d.deviations for d in found]))
+        worst = found[0]
+        parts.append(wrap(f"{len(found)} readings can be held against what was expected. Farthest off:"))
+        rows = [["regime", "reading", "measured", "expected", "off by"]]
+        rows += [_departure_row(rotor, d) for d in found[:3]]
+        first, *rest = zip(*rows, strict=True)
+        parts.append(across(first, rest, left=2))
+        hint = " The crew's notes may say what." if visit.run.notes and not agrees(found) else ""
+        parts.append(wrap(_believable(found, worst, usual) + hint))
+    else:
+        parts.append("No reading was taken both times, so nothing can be compared.")
+    if visit.unseen:
+        names = ", ".join(rotor.regimes[r].name for r in visit.unseen)
+        parts.append(wrap(f"Read for the first time, so nothing to compare with: {names}."))
+    return "\n".join(parts)
+
+
+def _believable(found: tuple[Departure, ...], worst: Departure, usual: float) -> str:
+    meaning = "sd is one standard deviation of reading noise and influence together"
+    if agrees(found):
+        return (
+            f"{meaning}; half of the readings are within {usual:.1f} sd. The run agrees, as far as noise and "
+            "the differences between aircraft allow: nothing suggests that a sign, a blade or an amount was mixed up."
+        )
+    return (
+        f"{meaning}. {worst.deviations:.1f} sd is no chance. Something changed that was not written down as an "
+        "adjustment, or was made otherwise than written down, or a reading is wrong. Find out which before relying "
+        "on the next plan."
+    )
+
+
+def _departure_row(rotor: Rotor, d: Departure) -> list[str]:
+    off = f"{d.deviations:.1f} sd"
+    regime = cut(rotor.regimes[d.regime].name)
+    if d.sensor is None:
+        assert d.blade is not None
+        unit = rotor.height_unit
+        values = [f"{d.measured.real:+.1f} {unit}", f"{d.expected.real:+.1f} {unit}"]
+        return [regime, cut(f"tip of blade {rotor.blades[d.blade]}"), *values, off]
+    sensor = rotor.sensors[d.sensor]
+    values = [
+        f"{abs(v):.3f} {sensor.unit} at {round(float(phase_deg(v, rotor.phase_sense))) % 360:>3}"
+        for v in (d.measured, d.expected)
+    ]
+    return [regime, cut(sensor.name), *values, off]
+
+
+# ---- the advice and what was done --------------------------------------------------------------
+
+
+def _advice(lesson: Lesson, visit: Visit) -> str:
+    advice = visit.advice
+    worst = advice.review.readings[0].ratio
+    if advice.verdict == "inside":
+        return wrap(f"Inside limits (worst reading {worst:.2f} of its limit). No adjustment: leave it alone.")
+    if advice.verdict == "stop":
+        causes = [wrap(c, "- ") for c in cautions.mechanical_causes()]
+        stop = "STOP: a reading is at or above its stop limit. No plan is offered; find the cause first:"
+        return "\n".join([stop, *causes])
+    plan = visit.plan
+    assert plan is not None
+    parts = []
+    if advice.verdict == "investigate":
+        parts.append(
+            wrap(
+                f"INVESTIGATE. The best plan would leave the worst reading at {plan.worst_ratio:.2f} of its limit "
+                f"(now {worst:.2f}). What the adjusters can do does not fit these readings, so something else "
+                "makes them. Look for a mechanical cause first:"
+            )
+        )
+        parts.append("\n".join(wrap(c, "- ") for c in cautions.mechanical_causes()))
+        parts.append("If it had to be balanced all the same:")
+    else:
+        parts.append(
+            wrap(
+                f"{count(plan.count, 'adjustment')}. Worst reading now {worst:.2f} of its limit, expected "
+                f"{plan.worst_ratio:.2f}; chance that the next run is inside: {_chance(plan.chance)}."
+            )
+        )
+    parts += [_plan_table(lesson.rotor, visit), _not_read(lesson.rotor, visit), _ladder(visit), _why(visit)]
+    barred = [wrap(f"{lesson.rotor.adjusters[a].name} is not advised on: {why}.", "- ") for a, why in advice.barred]
+    return paragraphs([*parts, "\n".join(barred)])
+
+
+def _plan_table(rotor: Rotor, visit: Visit) -> str:
+    rows = [("do", "installed", "without this one, the worst reading would be")]
+    setting = visit.advice.setting
+    for one in visit.left_out:
+        before = setting[one.adjuster, one.blade]
+        words = adjustment_words(rotor, one.adjuster, one.blade, one.amount)
+        where = "tip spread" if one.worst.sensor == HEIGHT else cut(one.worst.sensor)
+        rows.append(
+            (
+                textwrap.shorten(words, 46, placeholder="…"),
+                f"{before:g} -> {before + one.amount:g}",
+                f"{one.worst.ratio:.2f} ({where}, {cut(one.worst.regime, 14)})",
+            )
+        )
+    first, *rest = zip(*rows, strict=True)
+    return across(first, rest, left=3)
+
+
+def _not_read(rotor: Rotor, visit: Visit) -> str:
+    """Return what the plan is expected to change where nothing was read this time."""
+    plan = visit.plan
+    assert plan is not None
+    lines = []
+    for r in np.flatnonzero(~visit.run.regime_read):
+        changes = [
+            f"{cut(s.name)} by {abs(plan.vibration_change[r, i]):.2g} {s.unit}" for i, s in enumerate(rotor.sensors)
+        ]
+        if np.isfinite(rotor.height_limit[r]):
+            tips = plan.height_change[r]
+            changes.append(f"tips by {tips.min():+.1f} to {tips.max():+.1f} {rotor.height_unit}")
+        lines.append(wrap(f"{cut(rotor.regimes[r].name)}: {', '.join(changes)}", "- "))
+    head = "Not read this time, so not weighed; there the plan is expected to change"
+    return "\n".join([head, *lines]) if lines else ""
+
+
+def _ladder(visit: Visit) -> str:
+    advice = visit.advice
+    rows = [("adjustments", "worst expected", "chance", "cost", "")]
+    seen = -1
+    for m, plan in enumerate(advice.plans):
+        if plan.count == seen:
+            continue
+        seen = plan.count
+        mark = "" if m != advice.recommended else "  <- advised" if advice.verdict == "adjust" else "  <- shown above"
+        cost = f"{plan.expected_cost:.4g}"
+        rows.append((str(plan.count), f"{plan.worst_ratio:.2f}", _chance(plan.chance), cost, mark))
+    head = "What each further adjustment buys"
+    if visit.number == 1:
+        head += " (cost: the squares of all readings over their limits, added up, with what is uncertain)"
+    return "\n".join([wrap(head), table(rows, left=0, last_left=True)])
+
+
+def _why(visit: Visit) -> str:
+    advice, plan = visit.advice, visit.plan
+    assert plan is not None
+    assert advice.recommended is not None
+    fewer = [p for p in advice.plans[: advice.recommended] if p.count and p.count < plan.count]
+    more = [p for p in advice.plans[advice.recommended + 1 :] if p.count > plan.count]
+    wanted = f"{advice.wanted_chance:.2f}"
+    if plan.chance >= advice.wanted_chance:
+        why = [f"It is the smallest plan with the wanted chance of {wanted}."]
+        if fewer:
+            best = fewer[-1]
+            why.append(f"Why not fewer: with {count(best.count, 'adjustment')} the chance is {_chance(best.chance)}.")
+        if more:
+            why.append("Why not more: every further one takes time and is one more place to go wrong.")
+        return wrap(" ".join(why))
+    why = [f"No plan of at most {count(len(advice.plans) - 1, 'adjustment')} reaches the wanted chance of {wanted}."]
+    shown = "Advised" if advice.verdict == "adjust" else "Shown"
+    why.append(f"{shown} is the plan with the best chance; of plans within 0.01 of it, the one with the lowest cost.")
+    if advice.verdict == "adjust":
+        why += _almost_as_good(visit)
+        why.append("Be ready for another round: the next run shows how this aircraft answers.")
+    return wrap(" ".join(why))
+
+
+def _almost_as_good(visit: Visit) -> list[str]:
+    """Return what to say of a smaller plan that brings nearly all of the advised plan's gain."""
+    plans, plan = visit.advice.plans, visit.plan
+    assert plan is not None
+    gain = plans[0].expected_cost - plan.expected_cost
+    for smaller in plans:
+        part = (plans[0].expected_cost - smaller.expected_cost) / gain if gain > 0.0 else 0.0
+        no_worse = smaller.worst_ratio <= plan.worst_ratio + _NO_WORSE and smaller.chance >= plan.chance - _NO_WORSE
+        if 0 < smaller.count < plan.count and part >= _NEARLY and no_worse:
+            return [
+                f"{count(smaller.count, 'adjustment')} would bring nearly all of its gain in cost already: enough if "
+                "time on the stand is short."
+            ]
+    return []
+
+
+def _done(rotor: Rotor, visit: Visit) -> str:
+    assert visit.done is not None
+    assert visit.then is not None
+    advised = np.zeros_like(visit.done) if visit.plan is None else visit.plan.change
+    then = wrap(f"Expected of that: worst reading {_reading_words(visit.then)}.")
+    if not visit.done.any():
+        nothing = "Nothing was adjusted."
+        if visit.advice.verdict in ("investigate", "stop"):
+            nothing += " The crew looked for the cause instead, as advised; its notes stand in the next run."
+        return paragraphs([wrap(nothing)])
+    if np.allclose(visit.done, advised, rtol=0.0, atol=1e-9):
+        return paragraphs(
+            [f"Exactly what was advised, {count(int(np.count_nonzero(visit.done)), 'adjustment')}.", then]
+        )
+    lines = []
+    for b, a in np.argwhere((visit.done != advised).T):
+        did, said = float(visit.done[a, b]), float(advised[a, b])
+        if did == 0.0:
+            lines.append(wrap(f"left out: {adjustment_words(rotor, int(a), int(b), said)}", "- "))
+        elif said == 0.0:
+            lines.append(wrap(f"done though not advised: {adjustment_words(rotor, int(a), int(b), did)}", "- "))
+        else:
+            unit = rotor.adjusters[a].unit
+            words = f"{adjustment_words(rotor, int(a), int(b), did)}, where {said:+g} {unit} was advised"
+            lines.append(wrap(words, "- "))
+    same = int(np.count_nonzero((visit.done != 0.0) & (visit.done == advised)))
+    head = f"Not quite what was advised; {count(same, 'adjustment')} as advised, and"
+    return paragraphs(["\n".join([head, *lines]), then])
+
+
+# ---- the end ----------------------------------------------------------------------------------
+
+
+def _summary_step(lesson: Lesson) -> Step:
+    visits = lesson.visits
+    rows = [("run", "worst / limit", "verdict", "chance of the advice", "adjustments done", "")]
+    total = 0
+    for visit in visits:
+        made = 0 if visit.done is None else int(np.count_nonzero(visit.done))
+        total += made
+        chance = "" if visit.plan is None or visit.advice.verdict != "adjust" else _chance(visit.plan.chance)
+        worst = f"{visit.advice.review.readings[0].ratio:.2f}"
+        done = "" if visit.done is None else str(made)
+        rows.append((str(visit.number), worst, visit.advice.verdict, chance, done, _how_done(visit)))
+    start, end = visits[0].advice.review.readings[0].ratio, visits[-1].advice.review.readings[0].ratio
+    state = "inside limits" if visits[-1].advice.verdict == "inside" else "NOT inside limits"
+    said = (
+        f"{count(len(visits), 'run')}, {count(total, 'adjustment')}: the worst reading went from {start:.2f} to "
+        f"{end:.2f} of its limit; the last run is {state}."
+    )
+    kinds = [a.kind for i, a in enumerate(lesson.rotor.adjusters) if any(_used(visit, i) for visit in visits)]
+    warned = [wrap(c, "- ") for c in [*cautions.adjuster_cautions(kinds), *cautions.general_cautions()]]
+    return Step(
+        "Summary", paragraphs([table(rows, left=0, last_left=True), wrap(said), "\n".join(["Cautions", *warned])])
+    )
+
+
+def _how_done(visit: Visit) -> str:
+    if visit.done is None:
+        return ""
+    if visit.advice.verdict in ("investigate", "stop"):
+        return "the cause was looked for" if not visit.done.any() else "adjusted all the same"
+    if visit.plan is None:
+        return ""
+    return "as advised" if np.allclose(visit.done, visit.plan.change, rtol=0.0, atol=1e-9) else "not as advised"
+
+
+def _used(visit: Visit, a: int) -> bool:
+    return bool((visit.done is not None and visit.done[a].any()) or (visit.plan and visit.plan.change[a].any()))
+
+
+def _chance(chance: float) -> str:
+    return f"{chance:.2f}" if 0.005 <= chance <= 0.995 else ("below 0.01" if chance < 0.5 else "above 0.99")

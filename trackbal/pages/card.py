@@ -1,0 +1,265 @@
+"""The job card: one page to print, carry to the aircraft, mark and file."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from trackbal.base import cautions
+from trackbal.influence.coefficients import Influence
+from trackbal.pages.card_pictures import buys_section, pictures_section
+from trackbal.pages.card_readings import limits_section, readings_section, unread_section
+from trackbal.pages.html import Html, blank_lines, bullets, check_boxes, join, page, table, tag
+from trackbal.pages.plots import chance_words
+from trackbal.plan.advice import Advice, Plan
+from trackbal.plan.forecast import Forecast, forecast
+from trackbal.reports.advice_report import plan_adjustments
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Run
+from trackbal.runs.words import action_words
+
+#: Kinds of adjuster that are flight controls (common practice, no published source).
+FLIGHT_CONTROLS = ("pitch_link",)
+KINDS = ("weight", "pitch_link", "tab")
+
+
+@dataclass(frozen=True)
+class CardLabels:
+    """What identifies a card; empty: a line to write on is left.
+
+    Parameters
+    ----------
+    aircraft, run_label : str
+        As the crew name them.
+    limits_from : str
+        Who set the limits, and from which manual and revision.
+    influence_file, settings_file : str
+        Where coefficients and installed settings came from; no settings file: all were taken as 0.
+    """
+
+    aircraft: str = ""
+    run_label: str = ""
+    limits_from: str = ""
+    influence_file: str = ""
+    settings_file: str = ""
+
+
+def card(
+    rotor: Rotor,
+    run: Run,
+    influence: Influence,
+    advice: Advice,
+    labels: CardLabels | None = None,
+) -> str:
+    """Return the job card of an advice as one HTML page that needs nothing else.
+
+    The same input gives the same bytes.
+    """
+    labels = labels or CardLabels()
+    plan = None if advice.recommended is None else advice.plans[advice.recommended]
+    expected = None
+    if plan is not None and plan.count:
+        expected = forecast(rotor, run, influence, plan.change)
+    body = [_head(rotor, run, labels), _verdict(rotor, advice, plan), _own_cautions(advice)]
+    body += [_what_to_do(rotor, advice, plan, labels)]
+    body += [
+        readings_section(
+            rotor, run, expected, again=advice.verdict != "inside", new_page=plan is not None and plan.count > 0
+        ),
+        limits_section(rotor, labels.limits_from),
+        unread_section(rotor, run, plan),
+        _next_run(rotor, run, advice, expected),
+        pictures_section(rotor, run, expected),
+        buys_section(advice),
+        _cautions(advice),
+        _sources(run, influence, labels),
+    ]
+    named = [f"Job card: {rotor.name}", labels.aircraft, labels.run_label]
+    return page(named[0], body, running=", ".join(filter(None, named)))
+
+
+def _head(rotor: Rotor, run: Run, labels: CardLabels) -> Html:
+    facts = [("Rotor", rotor.name), ("Aircraft", labels.aircraft), ("Run", labels.run_label)]
+    given = [Html(f"{join([name])}: {tag('strong', value)}") for name, value in facts if value]
+    missing = [f"{name}:" for name, value in facts if not value]
+    lines = blank_lines([*missing, "Date of run:", "Date of work:", "Job or work order:"])
+    return join([tag("h1", "Rotor track and balance: job card"), tag("p", join(given, " · ")), lines])
+
+
+def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
+    worst = advice.review.readings[0]
+    where = f"{_label(rotor, worst.regime)}, {'tip spread' if worst.sensor == 'height' else worst.sensor}"
+    now = f"Worst reading now: {worst.ratio:.2f} of its limit ({where})."
+    if advice.verdict == "stop":
+        text = "STOP. Do not run and do not adjust until the cause is found."
+        detail = f"A reading is at or above its stop limit. {now}"
+    elif advice.verdict == "inside":
+        text = "INSIDE LIMITS. Adjust nothing."
+        detail = f"Every reading taken is inside its limit. {now}"
+    elif advice.verdict == "investigate":
+        assert plan is not None
+        text = "INVESTIGATE. Look for a mechanical cause before adjusting."
+        detail = (
+            f"{now} Even the best plan is expected to leave {plan.worst_ratio:.2f}: "
+            "adjustments do not cure this vibration."
+        )
+    else:
+        assert plan is not None
+        count = f"{plan.count} adjustment" + ("s" if plan.count > 1 else "")
+        text = f"ADJUST. {count}; chance {chance_words(plan.chance)} that the next run is inside limits."
+        detail = f"{now} Expected after the work: {plan.worst_ratio:.2f} of its limit."
+    parts: list[object] = [text, tag("p", detail)]
+    if advice.review.stop and advice.verdict != "stop":
+        parts.append(blank_lines(["Stop limit overridden by, reason, date:"], wide=True))
+    return tag("div", *parts, cls="verdict")
+
+
+def _own_cautions(advice: Advice) -> Html:
+    """Return what is said of this run alone; the standing cautions stand elsewhere on the card."""
+    standing = {*cautions.general_cautions(), *cautions.mechanical_causes(), *cautions.adjuster_cautions(KINDS)}
+    own = [caution for caution in advice.cautions if caution not in standing]
+    return tag("div", tag("h3", "Mind first"), bullets(own), cls="together") if own else Html("")
+
+
+def _label(rotor: Rotor, regime: str) -> str:
+    return rotor.regimes[rotor.regime_index(regime)].label
+
+
+def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan | None, labels: CardLabels) -> Html:
+    parts: list[Html] = []
+    if advice.verdict in ("stop", "investigate"):
+        parts += [tag("h2", "Look for the cause"), check_boxes(cautions.mechanical_causes())]
+        parts.append(tag("p", "Tick what was looked at, and write down what was found:"))
+        parts.append(blank_lines(["Found:", "Found:", "Looked at by, date:", "Decided by, date:"], wide=True))
+    if advice.verdict == "investigate" and plan is not None and plan.count:
+        parts += [
+            tag("h2", "If a licensed person decides to balance all the same"),
+            tag("p", f"Chance {chance_words(plan.chance)} that the next run is inside limits."),
+            _checklist(rotor, advice, plan, labels),
+        ]
+    elif advice.verdict == "adjust" and plan is not None:
+        parts += [tag("h2", "Do, walking from blade to blade"), _checklist(rotor, advice, plan, labels)]
+    elif advice.verdict == "inside":
+        parts.append(tag("p", "Nothing is to be done for track and balance. The release is the licensed person's."))
+        parts.append(_sign_off(["Read by", "Checked by", "Certified by"]))
+    return join(parts)
+
+
+def _checklist(rotor: Rotor, advice: Advice, plan: Plan, labels: CardLabels) -> Html:
+    rows: list[Sequence[object]] = []
+    box = Html('<span class="box"></span>')
+    done = plan_adjustments(rotor, plan)
+    for a, b, amount in done:
+        adjuster, before = rotor.adjusters[a], float(advice.setting[a, b])
+        signed = adjuster.minimum < 0.0
+        settings = [f"{_setting(v, signed)} {adjuster.unit}" for v in (before, before + amount)]
+        what = action_words(adjuster, amount)
+        rows.append((f"Blade {rotor.blades[b]}", what, *settings, box, "", ""))
+    headings = ("Blade", "Do", "Installed before", "Installed after", "Done", "Actual amount", "Initials")
+    moved = {b for _, b, _ in done}
+    idle = [blade for b, blade in enumerate(rotor.blades) if b not in moved]
+    parts = [table(headings, rows, kinds="tdbbtff", cls="todo")]
+    if idle:
+        parts.append(tag("p", f"Nothing to do on blade{'s' if len(idle) > 1 else ''} {', '.join(idle)}."))
+    parts.append(_signs(rotor, plan))
+    if not labels.settings_file:
+        parts.append(
+            tag("p", tag("strong", "No settings were given: 0 was taken as installed on every blade. "), _COMPARE)
+        )
+    else:
+        parts.append(tag("p", _COMPARE))
+    parts.append(tag("h3", "Before touching the aircraft"))
+    kinds = [a.kind for a, row in zip(rotor.adjusters, plan.change, strict=True) if row.any()]
+    parts.append(bullets(cautions.adjuster_cautions(kinds)))
+    controls = [
+        f"Independent inspection, flight control: blade {rotor.blades[b]}, {rotor.adjusters[a].name.replace('_', ' ')}"
+        for a, b, _ in done
+        if rotor.adjusters[a].kind in FLIGHT_CONTROLS
+    ]
+    parts.append(_sign_off(["Work done by", *controls, "Checked by", "Tools and parts counted by", "Certified by"]))
+    return join(parts)
+
+
+_COMPARE = "Compare 'installed before' with what is on the aircraft; if they differ, do not start: advise again."
+
+
+def _setting(value: float, signed: bool) -> str:
+    text = f"{value:+.10g}" if signed and value else f"{value:.10g}"
+    return text.replace("-", "\u2212")
+
+
+def _signs(rotor: Rotor, plan: Plan) -> Html:
+    words = [
+        f"{adjuster.name.replace('_', ' ')}: “{adjuster.positive}” takes the setting up, “{adjuster.negative}” takes "
+        f"it down; in {adjuster.unit}, steps of {adjuster.step:g}."
+        for adjuster, row in zip(rotor.adjusters, plan.change, strict=True)
+        if row.any()
+    ]
+    return tag("div", tag("h3", "Which way"), bullets(words), cls="together")
+
+
+def _sign_off(people: Sequence[str]) -> Html:
+    """Return lines to sign."""
+    rows = [(who, "", "", "") for who in people]
+    headings = ("Signatures", "Name, licence", "Signature", "Date")
+    return tag("div", table(headings, rows, kinds="tfff", cls="sign"), cls="together")
+
+
+def _next_run(rotor: Rotor, run: Run, advice: Advice, expected: Forecast | None) -> Html:
+    if advice.verdict == "inside":
+        return Html("")
+    parts = [tag("h2", "Next run")]
+    if advice.verdict == "stop":
+        text = (
+            "Only after the cause was found and removed and a licensed person allows it. Begin on the ground, read "
+            "again what was read this time, and break off at a stop limit."
+        )
+        return join([*parts, tag("p", text)])
+    again = [r.label for r, read in zip(rotor.regimes, run.regime_read, strict=True) if read]
+    unread = [r.label for r, read in zip(rotor.regimes, run.regime_read, strict=True) if not read]
+    items = [
+        f"Read again, in this order and in the same configuration: {'; '.join(again)}.",
+        "Write the readings into the column 'next run' above, or into a blank run sheet, and record what was truly "
+        "done if it differs from this card.",
+    ]
+    if unread:
+        items.append(f"Read too, as the plan changes them: {'; '.join(unread)}.")
+    if expected is not None:
+        items.append(
+            "A reading outside its 95 % range is a surprise: check blade, direction and amount of what was done, "
+            "and the readings, before adjusting further."
+        )
+    items.append("Begin on the ground; go on only while every reading is below its stop limit.")
+    return join([*parts, bullets(items)])
+
+
+def _cautions(advice: Advice) -> Html:
+    notes = [note.text for note in advice.review.notes]
+    parts = [tag("h2", "Cautions"), bullets(cautions.general_cautions())]
+    if notes:
+        parts += [tag("h3", "Notes on the readings"), bullets(notes)]
+    return join(parts)
+
+
+def _sources(run: Run, influence: Influence, labels: CardLabels) -> Html:
+    files = [
+        f"Readings: {os.path.basename(run.source) or 'not from a file'}",
+        f"Influence: {os.path.basename(labels.influence_file) or 'not from a file'}",
+        f"Settings: {os.path.basename(labels.settings_file) or 'none given'}",
+    ]
+    jobs, runs = influence.source.get("jobs"), influence.source.get("runs")
+    if jobs and runs:
+        files[1] += f" ({runs} runs of {jobs} jobs)"
+    said = [f"{regime}: {text}" for regime, text in run.notes] + [f"{r}, {h}: {t}" for r, h, t in run.info]
+    parts = [tag("h2", "Where this card comes from"), tag("p", "; ".join(files) + ".", cls="note")]
+    if said:
+        parts.append(tag("p", "Written on the run sheet: " + "; ".join(said) + ".", cls="note"))
+    parts.append(
+        tag(
+            "p",
+            "trackbal advises from numbers; it never releases an aircraft. File this card with the job.",
+            cls="note",
+        )
+    )
+    return join(parts)

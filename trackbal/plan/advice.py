@@ -1,0 +1,309 @@
+"""From readings and influence to the plans, their chances, and which one to take."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trackbal.aircraft.posterior import OwnAircraft
+from trackbal.base import cautions
+from trackbal.base.errors import InputError
+from trackbal.check.review import Review, check_run
+from trackbal.influence.coefficients import Influence
+from trackbal.plan.chance import chances
+from trackbal.plan.quadratic import build_quadratic
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Complexes, Reals, Run
+from trackbal.search.search import Solution, search
+
+Verdict = Literal["inside", "adjust", "investigate", "stop"]
+
+_CHANCE_TIE = 0.01  # chances closer than this are told apart by expected cost
+_CURE = 0.5  # a plan must bring the worst reading below this part of today's, or inside
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A set of adjustments with what it is expected to give.
+
+    Parameters
+    ----------
+    change : ndarray, shape (A, B)
+        In the adjusters' units.
+    cost, expected_cost : float
+        Q and E Q (docs/method.md), dimensionless.
+    chance : float
+        Probability that every reading taken is within its limit on the next run.
+    proven : bool
+        No plan of at most as many adjustments costs less; False only if a search limit was hit.
+    vibration : ndarray of complex, shape (R, S)
+        Expected reading, lag convention, sensor units; nan where not read this time.
+    height : ndarray, shape (R, B)
+        Expected heights relative to the mean tip; nan where not read this time.
+    vibration_change, height_change : ndarray, shapes as above
+        What the change is expected to do, in every regime, read or not.
+    worst_ratio : float
+        Largest expected reading over its limit.
+    """
+
+    change: Reals
+    cost: float
+    expected_cost: float
+    chance: float
+    proven: bool
+    vibration: Complexes
+    height: Reals
+    vibration_change: Complexes
+    height_change: Reals
+    worst_ratio: float
+
+    @property
+    def count(self) -> int:
+        """Number of adjustments."""
+        return int(np.count_nonzero(self.change))
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to do about a run.
+
+    Parameters
+    ----------
+    verdict : {"inside", "adjust", "investigate", "stop"}
+    recommended : int or None
+        Index into `plans`; None for "stop".
+    plans : tuple of Plan
+        plans[m] is the best of at most m adjustments; empty for "stop".
+    setting : ndarray, shape (A, B)
+        What is installed now.
+    barred : tuple of (adjuster index, reason)
+        Adjusters that may not be advised on this time.
+    cautions : tuple of str
+    review : Review
+        The readings against limits and plausibility.
+    wanted_chance : float
+    """
+
+    verdict: Verdict
+    recommended: int | None
+    plans: tuple[Plan, ...]
+    setting: Reals
+    barred: tuple[tuple[int, str], ...]
+    cautions: tuple[str, ...]
+    review: Review
+    wanted_chance: float
+
+
+def advise(
+    rotor: Rotor,
+    run: Run,
+    influence: Influence,
+    setting: Reals | None = None,
+    *,
+    most: int = 6,
+    chance: float = 0.9,
+    nominal: bool = False,
+    override_stop: bool = False,
+    own: OwnAircraft | None = None,
+) -> Advice:
+    """Return the best plan for every count of adjustments, and which to take.
+
+    Parameters
+    ----------
+    setting : ndarray, shape (A, B), optional
+        What is installed now, in the adjusters' units; 0 everywhere if not given.
+    most : int
+        Largest count of adjustments.
+    chance : float
+        Wanted chance that the next run is inside limits.
+    nominal : bool
+        Leave the influence covariance out of the search (not out of the chances).
+    override_stop : bool
+        Offer plans although a reading is at or above its stop limit.
+    own : OwnAircraft, optional
+        What all runs of the job tell of this aircraft, for the chances; the last run is `run`.
+        Without it they rest on `run` alone.
+
+    Raises
+    ------
+    InputError
+        If the run has no reading that counts.
+    """
+    settings_given = setting is not None
+    if setting is None:
+        setting = np.zeros((len(rotor.adjusters), len(rotor.blades)))
+    review = check_run(rotor, run, influence)
+    now = review.worst_ratio
+    if not review.readings:
+        raise InputError(
+            run.source, "no complete reading", "a vibration reading, or the height of every tip, in a regime"
+        )
+    barred = _barred(rotor, run, influence)
+    if review.stop and not override_stop:
+        return Advice("stop", None, (), setting, barred, _stop_cautions(rotor, influence), review, chance)
+    plans = _plans(rotor, run, influence, setting, barred, most, nominal, own)
+    if review.inside:
+        verdict: Verdict = "inside"
+        recommended = 0
+    else:
+        recommended = _recommend(plans, chance)
+        worst = plans[recommended].worst_ratio
+        verdict = "investigate" if worst > 1.0 and worst > _CURE * now else "adjust"
+    said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance)
+    advice = Advice(verdict, recommended, plans, setting, barred, said, review, chance)
+    return advice if settings_given else with_settings_assumed(advice)
+
+
+def with_settings_assumed(advice: Advice) -> Advice:
+    """Return advice whose plans, if it has any to make, say that settings were not known."""
+    if advice.verdict not in ("adjust", "investigate"):
+        return advice
+    return replace(advice, cautions=(cautions.SETTINGS_ASSUMED, *advice.cautions))
+
+
+def _barred(rotor: Rotor, run: Run, influence: Influence) -> tuple[tuple[int, str], ...]:
+    """Return (adjuster index, reason) of those that may not be advised on."""
+    barred = []
+    everything = np.logical_and(influence.unknown_vibration.all(axis=(1, 2)), influence.unknown_height.all(axis=1))
+    names = [r.name for r in rotor.regimes]
+    for a, adjuster in enumerate(rotor.adjusters):
+        unknown = influence.unknown_vibration[a] & run.vibration_read
+        unknown_in = [
+            name
+            for r, name in enumerate(names)
+            if unknown[r].any() or (influence.unknown_height[a, r] and run.height_read[r])
+        ]
+        needed = [n in adjuster.needs and bool(run.regime_read[r]) for r, n in enumerate(names)]
+        if everything[a]:
+            barred.append((a, "its influence is not known"))
+        elif unknown_in:
+            barred.append((a, f"its influence is not known in {', '.join(unknown_in)}"))
+        elif adjuster.needs and not any(needed):
+            barred.append((a, f"it needs a reading in {' or '.join(adjuster.needs)}"))
+    return tuple(barred)
+
+
+def _plans(
+    rotor: Rotor,
+    run: Run,
+    influence: Influence,
+    setting: Reals,
+    barred: tuple[tuple[int, str], ...],
+    most: int,
+    nominal: bool,
+    own: OwnAircraft | None,
+) -> tuple[Plan, ...]:
+    quadratic = build_quadratic(rotor, run, influence)
+    low, high = rotor.step_bounds(setting)
+    for a, _ in barred:
+        low[a] = high[a] = 0
+    quad = quadratic.quad if nominal else quadratic.quad + quadratic.quad_spread
+    group = np.repeat(np.arange(low.shape[0]), low.shape[1])
+    found = search(quad, quadratic.lin, quadratic.constant, low.ravel(), high.ravel(), group, most)
+    steps = np.array([s.x.reshape(low.shape) for s in found])
+    changes = steps * np.array([a.step for a in rotor.adjusters])[:, None]
+    passing = _chances_once(rotor, run, influence, changes, found, own)
+    plans = []
+    for solution, change, passes in zip(found, changes, passing, strict=True):
+        moved, lifted = influence.vibration_change(rotor, change), influence.height_change(change)
+        vibration, height = run.vibration + moved, run.height + lifted
+        plans.append(
+            Plan(
+                change=change,
+                cost=quadratic.cost(solution.x.astype(float)),
+                expected_cost=quadratic.expected_cost(solution.x.astype(float)),
+                chance=float(passes),
+                proven=solution.proven,
+                vibration=vibration,
+                height=height,
+                vibration_change=moved,
+                height_change=lifted,
+                worst_ratio=_worst_ratio(rotor, vibration, height),
+            )
+        )
+    return tuple(plans)
+
+
+def _chances_once(
+    rotor: Rotor, run: Run, influence: Influence, changes: Reals, found: list[Solution], own: OwnAircraft | None
+) -> NDArray[np.float64]:
+    """Return the chance of each plan, sampling plans that are the same only once."""
+    firsts = [m for m in range(len(found)) if m == 0 or (found[m].x != found[m - 1].x).any()]
+    sampled = chances(rotor, run, influence, changes[firsts], own)
+    return sampled[np.searchsorted(firsts, np.arange(len(found)), side="right") - 1]
+
+
+def _worst_ratio(rotor: Rotor, vibration: Complexes, height: Reals) -> float:
+    """Return the largest reading over its limit; nan readings are not taken."""
+    ratios = np.append(np.abs(vibration) / rotor.vibration_limit, np.ptp(height, axis=1) / rotor.height_limit)
+    taken = ratios[~np.isnan(ratios)]
+    return float(taken.max(initial=0.0))
+
+
+def _recommend(plans: tuple[Plan, ...], wanted: float) -> int:
+    """Return the index of the fewest adjustments with the wanted chance, else of the best chance.
+
+    Never the empty plan, unless there is no other.
+    """
+    filled = [m for m, plan in enumerate(plans) if plan.count]
+    if not filled:
+        return 0
+    enough = [m for m in filled if plans[m].chance >= wanted]
+    if enough:
+        return enough[0]
+    best = max(plans[m].chance for m in filled)
+    tied = [m for m in filled if plans[m].chance >= best - _CHANCE_TIE]
+    return min(tied, key=lambda m: (plans[m].expected_cost, m))
+
+
+def _stop_cautions(rotor: Rotor, influence: Influence) -> tuple[str, ...]:
+    return (
+        "A reading is at or above its stop limit: do not adjust over it. Find the cause first; plans are offered "
+        "only after a person has decided so (--override-stop).",
+        *cautions.mechanical_causes(),
+        *cautions.other_rotor(influence.rotor_name, rotor.name),
+        *cautions.general_cautions(),
+    )
+
+
+def _cautions(
+    rotor: Rotor,
+    run: Run,
+    influence: Influence,
+    verdict: Verdict,
+    plans: tuple[Plan, ...],
+    recommended: int,
+    barred: tuple[tuple[int, str], ...],
+    review: Review,
+    wanted: float,
+) -> tuple[str, ...]:
+    """Return what a person should know beside the numbers, the gravest first."""
+    plan = plans[recommended]
+    said = []
+    if review.stop:
+        said.append("A reading is at or above its stop limit; these plans are shown because that was overridden.")
+    said += [f"Doubtful: {doubt.text}" for doubt in review.doubts]
+    said += cautions.other_rotor(influence.rotor_name, rotor.name)
+    if verdict == "investigate":
+        said.append("No adjustment brings these readings inside limits: look for a mechanical cause first.")
+        said += cautions.mechanical_causes()
+    elif verdict == "adjust" and plan.chance < wanted:
+        said.append(
+            f"The chance that the next run is inside limits is {plan.chance:.2f}, below the {wanted:.2f} wanted: "
+            "another round is likely."
+        )
+        if plan.count == len(plans) - 1:
+            said.append(f"More than {plan.count} adjustments were not tried; --most allows them.")
+    said += [f"{rotor.adjusters[a].name} is not advised on: {reason}." for a, reason in barred]
+    unread = [r.label for r, read in zip(rotor.regimes, run.regime_read, strict=True) if not read]
+    if unread and verdict != "inside":
+        said.append(f"Not read this time, so not weighed: {', '.join(unread)}. The plan changes them as stated.")
+    if not all(p.proven for p in plans):
+        said.append("A search limit was hit: some plans are the best found, not proven to be the best.")
+    if verdict != "inside":
+        kinds = [a.kind for a, row in zip(rotor.adjusters, plan.change, strict=True) if row.any()]
+        said += cautions.adjuster_cautions(kinds)
+    return (*said, *cautions.general_cautions())

@@ -1,0 +1,110 @@
+"""The chance that every reading is within its limit on the next run."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from trackbal.aircraft.posterior import OwnAircraft, TypeModel, entries_of, own_aircraft
+from trackbal.base.phasor import blade_harmonic
+from trackbal.influence.coefficients import Influence
+from trackbal.plan.disc import chance_within
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Reals, Run
+
+SAMPLES = 10_000  # the standard error of a chance of 0.9 is 0.003
+_SEED = 20_231  # the same readings give the same chance
+_MOST_TOLD = 200  # readings that speak of the aircraft's own departures; more add little
+_SURE = 6.0  # standard deviations inside its limit at which a reading is not sampled
+
+
+def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals, own: OwnAircraft | None = None) -> Reals:
+    """Return, for each of P changes, the probability that all readings taken pass next time.
+
+    Influence error and the noise of the next reading are taken together. Where the influence
+    says how departures from the type go together, they are sampled given this run
+    (own_aircraft.py). Otherwise the rows are independent of each other, adjusters of one
+    reading correlated as the covariance says: then the chance is the product of those of
+    the vibration readings, integrated (disc.py), and of the tip spreads, sampled with
+    the same random numbers for every change.
+
+    Parameters
+    ----------
+    changes : ndarray, shape (P, A, B)
+        In the adjusters' units.
+    own : OwnAircraft, optional
+        What is known of this aircraft, if more than this run tells.
+
+    Returns
+    -------
+    ndarray, shape (P,)
+    """
+    if own is None and influence.departures is not None:
+        model = TypeModel.of(rotor, influence, influence.departures)
+        own = own_aircraft(model, [run], np.zeros((1, *changes.shape[1:])), most=_MOST_TOLD)
+    if own is not None:
+        return _chances_of_own(own, run, changes)
+    return _vibration_chances(rotor, run, influence, changes) * _height_chances(rotor, run, influence, changes)
+
+
+def _chances_of_own(own: OwnAircraft, run: Run, changes: Reals) -> Reals:
+    """Return the chances, departures drawn given the readings of this aircraft."""
+    entries = entries_of(own.model, run)
+    blades = len(own.model.rotor.blades)
+    cells = len(entries.regime)
+    found = np.zeros(len(changes))
+    for p, change in enumerate(changes):
+        drift, cov = own.departure(entries, change)
+        mean = entries.values + entries.effect @ change.ravel() + drift
+        cov[np.diag_indices_from(cov)] += entries.single
+        sure = np.abs(mean[:cells] + 1j * mean[cells : 2 * cells])
+        sd = np.sqrt(np.diag(cov))
+        reach = _SURE * np.hypot(sd[:cells], sd[cells : 2 * cells])
+        if (sure - reach > 1.0).any():
+            continue
+        doubtful = np.flatnonzero(sure + reach > 1.0)
+        kept = np.concatenate([doubtful, cells + doubtful, np.arange(2 * cells, mean.size)])
+        noise = np.random.default_rng(_SEED).standard_normal((kept.size, SAMPLES))
+        drawn = mean[kept, None] + _roots(cov[np.ix_(kept, kept)]) @ noise
+        n = doubtful.size
+        inside = (drawn[:n] ** 2 + drawn[n : 2 * n] ** 2 <= 1.0).all(axis=0)
+        tips = drawn[2 * n :].reshape(len(entries.height_regime), blades, SAMPLES)
+        found[p] = np.mean(inside & (np.ptp(tips, axis=1) <= 2.0).all(axis=0))
+    return found
+
+
+def _vibration_chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals) -> Reals:
+    """Return the chance that every vibration reading taken passes, shape (P,)."""
+    read = run.vibration_read
+    mean = run.vibration + influence.vibration_change(rotor, changes)
+    z = blade_harmonic(changes, rotor.azimuth_deg, rotor.harmonics)
+    p, a, s = z.shape
+    lever = np.empty((p, s, 2, 2 * a))
+    moved = np.moveaxis(z, 2, 1)
+    lever[:, :, 0, 0::2] = lever[:, :, 1, 1::2] = moved.real
+    lever[:, :, 0, 1::2] = -moved.imag
+    lever[:, :, 1, 0::2] = moved.imag
+    cov = np.einsum("psia,rsac,psjc->prsij", lever, influence.vibration_cov, lever, optimize=True)
+    cov += influence.vibration_noise[:, :, None, None] ** 2 * np.eye(2)
+    return np.prod(chance_within(mean[:, read], cov[:, read], rotor.vibration_limit[read]), axis=1)
+
+
+def _height_chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals) -> Reals:
+    """Return the chance that every tip spread taken passes, shape (P,)."""
+    rng = np.random.default_rng(_SEED)
+    mean = run.height + influence.height_change(changes)
+    shares = changes - changes.mean(axis=-1, keepdims=True)
+    roots = _roots(influence.height_cov)
+    found = np.ones(len(changes))
+    for r in np.flatnonzero(run.height_read):
+        error = roots[r] @ rng.standard_normal((roots.shape[-1], SAMPLES))
+        noise = influence.height_noise[r] * rng.standard_normal((mean.shape[-1], SAMPLES))
+        for p in range(len(changes)):
+            tips = mean[p, r][:, None] + shares[p].T @ error + noise
+            found[p] *= np.mean(np.ptp(tips, axis=0) <= rotor.height_limit[r])
+    return found
+
+
+def _roots(cov: Reals) -> Reals:
+    """Return matrices whose product with their transpose is each covariance, singular ones too."""
+    values, vectors = np.linalg.eigh(cov)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :])

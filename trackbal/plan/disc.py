@@ -1,0 +1,66 @@
+"""The probability that a normal phasor lies within a circle about 0."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import numpy as np
+
+from trackbal.runs.run import Complexes, Reals
+
+_NODES = 64
+_FAR = 8.5  # standard deviations beyond which a normal variable does not go
+_GRID = 8_001  # the normal distribution between them, good to 4e-7 when interpolated
+
+
+def chance_within(mean: Complexes, cov: Reals, radius: Reals) -> Reals:
+    """Return ``P(|V| <= radius)`` for phasors V with normal parts.
+
+    In the principal axes of the covariance the parts are independent, and
+
+        P = integral phi(t) [Phi((h - m2) / s2) - Phi((-h - m2) / s2)] dt,  h = sqrt(radius^2 - (m1 + s1 t)^2)
+
+    by Gauss and Legendre in an angle that takes the root's sharp ends away.
+
+    Parameters
+    ----------
+    mean : ndarray of complex, shape (...)
+    cov : ndarray, shape (..., 2, 2)
+        Covariance of (re, im); may be singular.
+    radius : ndarray, shape (...), positive
+
+    Returns
+    -------
+    ndarray, shape (...)
+    """
+    values, vectors = np.linalg.eigh(cov)
+    spread = np.sqrt(np.maximum(values, 0.0))
+    centre = np.einsum("...ji,...j->...i", vectors, np.stack([mean.real, mean.imag], axis=-1))
+    centre = centre / radius[..., None]
+    spread = np.maximum(spread / radius[..., None], 1e-12)
+    first, second = centre[..., :1], centre[..., 1:]
+    small, large = spread[..., :1], spread[..., 1:]
+    low = np.clip((-1.0 - first) / small, -_FAR, _FAR)
+    high = np.clip((1.0 - first) / small, -_FAR, _FAR)
+    angle, weight = np.polynomial.legendre.leggauss(_NODES)
+    angle, weight = 0.5 * np.pi * angle, 0.5 * np.pi * weight
+    half = 0.5 * (high - low)
+    t = 0.5 * (high + low) + half * np.sin(angle)
+    reach = np.sqrt(np.maximum(1.0 - (first + small * t) ** 2, 0.0))
+    inner = _normal((reach - second) / large) - _normal((-reach - second) / large)
+    density = np.exp(-0.5 * t**2) / math.sqrt(2.0 * math.pi)
+    chance: Reals = np.sum(weight * np.cos(angle) * half * density * inner, axis=-1)
+    return np.clip(chance, 0.0, 1.0)
+
+
+def _normal(x: Reals) -> Reals:
+    """Return the standard normal distribution function."""
+    grid, table = _normal_table()
+    return np.interp(x, grid, table)
+
+
+@cache
+def _normal_table() -> tuple[Reals, Reals]:
+    grid = np.linspace(-_FAR, _FAR, _GRID)
+    return grid, np.array([0.5 * math.erfc(-x / math.sqrt(2.0)) for x in grid.tolist()])

@@ -1,0 +1,98 @@
+"""A review as JSON and as plain text."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from trackbal.base.cautions import general_cautions
+from trackbal.check.plausibility import Finding
+from trackbal.check.review import Reading, Review
+from trackbal.runs.rotor import Rotor
+
+WIDTH = 100  # characters of a line of text
+_LONGEST_NAME = 21
+
+
+def check_json(rotor: Rotor, review: Review) -> dict[str, Any]:
+    """Return a review as JSON values; numbers are not rounded, what is not set or not read is None."""
+    return {
+        "rotor": rotor.name,
+        "inside": review.inside,
+        "stop": review.stop,
+        "worst": review.worst_ratio if review.readings else None,
+        "readings": [_reading_json(reading) for reading in review.readings],
+        "doubts": [_finding_json(finding) for finding in review.doubts],
+        "notes": [_finding_json(finding) for finding in review.notes],
+        "cautions": general_cautions(),
+    }
+
+
+def _reading_json(reading: Reading) -> dict[str, Any]:
+    return {
+        "regime": reading.regime,
+        "sensor": reading.sensor,
+        "value": reading.value,
+        "unit": reading.unit,
+        "limit": reading.limit,
+        "stop": reading.stop,
+        "ratio": reading.ratio,
+        "inside": reading.inside,
+    }
+
+
+def _finding_json(finding: Finding) -> dict[str, Any]:
+    return {"kind": finding.kind, "regime": finding.regime, "place": finding.place, "text": finding.text}
+
+
+def check_text(rotor: Rotor, review: Review) -> str:
+    """Return a review as plain text: the verdict, the readings worst first, doubts, notes, cautions.
+
+    No line is longer than 100 characters, however long the names are.
+    """
+    parts = [_wrap(f"{rotor.name}: {_verdict(review)}", "")]
+    if review.readings:
+        parts.append(_table(review))
+    for title, findings in (("Doubts", review.doubts), ("Notes", review.notes)):
+        if findings:
+            parts.append("\n".join([title, *(_wrap(f.text, "- ") for f in findings)]))
+    parts.append("\n".join(["Cautions", *(_wrap(caution, "- ") for caution in general_cautions())]))
+    return "\n\n".join(parts) + "\n"
+
+
+def _verdict(review: Review) -> str:
+    if not review.readings:
+        return "nothing was read that can be held against a limit."
+    worst = review.readings[0]
+    at = f"worst {worst.ratio:.2f} of its limit ({worst.regime}, {worst.sensor})"
+    outside = sum(not reading.inside for reading in review.readings)
+    taken = len(review.readings)
+    if review.stop:
+        return f"STOP: a reading is at or above its stop limit; {at}."
+    if outside:
+        return f"outside limits in {outside} of {taken} readings; {at}."
+    return f"every reading taken ({taken}) is inside its limit; {at}."
+
+
+def _table(review: Review) -> str:
+    rows = [("regime", "sensor", "value", "limit", "stop", "unit", "of limit", "")]
+    for reading in review.readings:
+        stop = "" if reading.stop is None else f"{reading.stop:.4g}"
+        mark = "STOP" if reading.stopped else "" if reading.inside else "outside"
+        names = (_cut(reading.regime), _cut(reading.sensor))
+        numbers = (f"{reading.value:.4g}", f"{reading.limit:.4g}", stop)
+        rows.append((*names, *numbers, reading.unit, f"{reading.ratio:.3g}", mark))
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    sides = "<<>>><><"
+    return "\n".join(
+        " ".join(f"{cell:{side}{width}}" for cell, side, width in zip(row, sides, widths, strict=True)).rstrip()
+        for row in rows
+    )
+
+
+def _cut(name: str) -> str:
+    return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
+
+
+def _wrap(text: str, lead: str) -> str:
+    return textwrap.fill(text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead))

@@ -1,0 +1,164 @@
+"""A fit in words and tables, and as a dict for JSON."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+
+from trackbal.base.phasor import phase_deg
+from trackbal.fitting.fit import Fit
+from trackbal.influence.influence_writer import influence_document
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Reals
+
+
+def report(rotor: Rotor, fit: Fit) -> str:
+    """Return a fit as readable text.
+
+    Amplitudes are in the sensor's unit per unit of the adjuster, phases in degrees in
+    the rotor's phase_sense; ± is one standard deviation for the next aircraft.
+    """
+    source = fit.influence.source
+    blocks = [
+        [
+            f"Influence coefficients of {rotor.name}: {source.get('runs')} runs of {source.get('jobs')} jobs.",
+            f"± is one standard deviation for the next aircraft; phase in degrees of {rotor.phase_sense}.",
+        ]
+    ]
+    for a in range(len(rotor.adjusters)):
+        blocks.append(list(_coefficients(rotor, fit, a)))
+    blocks += [list(_spread(rotor, fit)), list(_readings(rotor, fit))]
+    if fit.suspects:
+        blocks.append(["Runs that do not fit"] + [f"  job {s.job} run {s.run}: {s.why}" for s in fit.suspects])
+    if fit.set_aside:
+        blocks.append(
+            ["Not relied upon, and what relying on it would move most (standard errors of the type's mean)"]
+            + [f"  job {r.job} run {r.run}: {r.shift:.1f}, {r.where}" for r in fit.set_aside]
+        )
+    if fit.cautions:
+        blocks.append(["Cautions"] + [f"  - {c}" for c in fit.cautions])
+    return "\n\n".join("\n".join(b) for b in blocks) + "\n"
+
+
+def fit_json(rotor: Rotor, fit: Fit) -> dict[str, Any]:
+    """Return what `trackbal fit --json` prints: rows written, suspects, cautions, and how good the fit is."""
+    document = influence_document(rotor, fit.influence)
+    return {
+        "rows": len(document["rows"]),
+        "suspects": [{"job": s.job, "run": s.run, "why": s.why} for s in fit.suspects],
+        "set_aside": [
+            {"job": r.job, "run": r.run, "why": r.why, "gain": r.gain, "shift": r.shift, "where": r.where}
+            for r in fit.set_aside
+        ],
+        "cautions": list(fit.cautions),
+        "jobs": fit.influence.source.get("jobs"),
+        "runs": fit.influence.source.get("runs"),
+        "unidentified": document["unidentified"],
+        "fit_quality": fit.influence.source.get("fit_quality"),
+        "readings": [
+            {
+                "regime": regime.name,
+                "sensor": sensor.name,
+                "noise": _number(fit.influence.vibration_noise[r, s]),
+                "residual": _number(fit.residual[r, s]),
+                "condition": _number(fit.condition[r, s]),
+            }
+            for r, regime in enumerate(rotor.regimes)
+            for s, sensor in enumerate(rotor.sensors)
+        ],
+        "heights": [
+            {
+                "regime": regime.name,
+                "noise": _number(fit.influence.height_noise[r]),
+                "residual": _number(fit.height_residual[r]),
+                "condition": _number(fit.height_condition[r]),
+            }
+            for r, regime in enumerate(rotor.regimes)
+        ],
+    }
+
+
+def _coefficients(rotor: Rotor, fit: Fit, a: int) -> Iterator[str]:
+    adjuster, influence = rotor.adjusters[a], fit.influence
+    yield f"{adjuster.name}, per {adjuster.unit} on blade {rotor.blades[0]}"
+    rows = [("regime", "reading", "effect", "±", "deg", "±", "jobs", "runs")]
+    for r, regime in enumerate(rotor.regimes):
+        for s, sensor in enumerate(rotor.sensors):
+            support = (str(fit.jobs[a, r, s]), str(fit.runs[a, r, s]))
+            if influence.unknown_vibration[a, r, s]:
+                rows.append((regime.name, sensor.name, "unknown", "", "", "", *support))
+                continue
+            alpha = complex(influence.alpha[a, r, s])
+            cov = influence.vibration_cov[r, s, 2 * a : 2 * a + 2, 2 * a : 2 * a + 2]
+            along, across = _polar_sd(alpha, cov)
+            phase = f"{round(float(phase_deg(alpha, rotor.phase_sense))) % 360}"
+            figures = (f"{abs(alpha):.4g} {sensor.unit}", f"{along:.2g}", phase, f"{across:.0f}")
+            rows.append((regime.name, sensor.name, *figures, *support))
+        if regime.heights:
+            support = (str(fit.height_jobs[a, r]), str(fit.height_runs[a, r]))
+            if influence.unknown_height[a, r]:
+                rows.append((regime.name, "height", "unknown", "", "", "", *support))
+            else:
+                sd = math.sqrt(max(float(influence.height_cov[r, a, a]), 0.0))
+                effect = f"{influence.tau[a, r]:+.4g} {rotor.height_unit}"
+                rows.append((regime.name, "height", effect, f"{sd:.2g}", "", "", *support))
+    yield from _table(rows)
+
+
+def _polar_sd(alpha: complex, cov: Reals) -> tuple[float, float]:
+    """Return the standard deviations of amplitude and of phase (degrees, at most 104: any phase at all).
+
+    First-order propagation (JCGM 100:2008, section 5.1); an evenly spread phase has
+    180 / sqrt(3) degrees.
+    """
+    size = abs(alpha)
+    if size == 0.0:
+        return math.sqrt(max(float(np.trace(cov)) / 2, 0.0)), 180 / math.sqrt(3)
+    along = np.array([alpha.real, alpha.imag]) / size
+    across = np.array([-along[1], along[0]])
+    turn = math.degrees(math.sqrt(max(float(across @ cov @ across), 0.0)) / size)
+    return math.sqrt(max(float(along @ cov @ along), 0.0)), min(turn, 180 / math.sqrt(3))
+
+
+def _spread(rotor: Rotor, fit: Fit) -> Iterator[str]:
+    yield "Spread between aircraft, as a part of the coefficient"
+    rows = [("adjuster", "vibration", "heights")]
+    for a, adjuster in enumerate(rotor.adjusters):
+        rows.append((adjuster.name, _percent(fit.spread[a]), _percent(fit.height_spread[a])))
+    yield from _table(rows)
+
+
+def _readings(rotor: Rotor, fit: Fit) -> Iterator[str]:
+    yield "Readings: noise (sd of one), what the coefficients leave (rms), condition number (1 is best)"
+    rows = [("regime", "reading", "unit", "noise", "left", "condition")]
+    for r, regime in enumerate(rotor.regimes):
+        for s, sensor in enumerate(rotor.sensors):
+            noise = _figure(fit.influence.vibration_noise[r, s])
+            left = (_figure(fit.residual[r, s]), _figure(fit.condition[r, s]))
+            rows.append((regime.name, sensor.name, sensor.unit, noise, *left))
+        if regime.heights:
+            left = (_figure(fit.height_residual[r]), _figure(fit.height_condition[r]))
+            rows.append((regime.name, "height", rotor.height_unit, _figure(fit.influence.height_noise[r]), *left))
+    yield from _table(rows)
+
+
+def _table(rows: Sequence[tuple[str, ...]]) -> Iterator[str]:
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    for row in rows:
+        cells = [c.ljust(w) if i < 2 else c.rjust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))]
+        yield ("  " + "  ".join(cells)).rstrip()
+
+
+def _percent(value: float) -> str:
+    return "not known" if not math.isfinite(value) else f"{100 * value:.0f} %"
+
+
+def _figure(value: float) -> str:
+    return "-" if not math.isfinite(value) else f"{value:.3g}"
+
+
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None

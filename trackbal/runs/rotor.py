@@ -1,0 +1,356 @@
+"""What a rotor is: blades, sensors, regimes, adjusters, limits. Read from rotor.toml."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import pairwise
+from os import PathLike
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trackbal.base.errors import InputError
+from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, PhaseSense
+from trackbal.base.toml_table import Table
+
+STEP_SLACK = 1e-9  # a change is inside a bound if it exceeds it by less than this part of a step
+LOWEST_RPM, HIGHEST_RPM = 1e-3, 1e6  # far beyond any rotor; keeps every unit conversion finite
+MOST_STEPS = 1_000_000_000  # in an adjuster's range
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """One vibration pick-up.
+
+    `limit` and `stop` are amplitudes in `unit`; None where rotor or regime decide.
+    """
+
+    name: str
+    axis: Literal["vertical", "lateral", "longitudinal"]
+    unit: str
+    harmonic: int = 1
+    limit: float | None = None
+    stop: float | None = None
+
+
+@dataclass(frozen=True)
+class Regime:
+    """A steady running condition.
+
+    `vibration`, `vibration_stop` (sensor units) and `height_spread`,
+    `height_spread_stop` (the rotor's height unit) override the rotor's limits.
+    """
+
+    name: str
+    label: str
+    airborne: bool = False
+    weight: float = 1.0
+    vibration: float | None = None
+    vibration_stop: float | None = None
+    height_spread: float | None = None
+    height_spread_stop: float | None = None
+    heights: bool = True
+
+
+@dataclass(frozen=True)
+class Adjuster:
+    """A feature of every blade that can be changed in whole steps.
+
+    `step`, `minimum`, `maximum`, `largest_change` are in `unit`; minimum to maximum
+    is the range that may be installed. `needs`: may be advised only when one of these
+    regimes was read (empty: always).
+    """
+
+    name: str
+    kind: Literal["weight", "pitch_link", "tab"]
+    unit: str
+    step: float
+    minimum: float
+    maximum: float
+    largest_change: float
+    positive: str
+    negative: str
+    fixed_blades: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Rotor:
+    """A rotor as rotor.toml describes it.
+
+    Order of `blades`, `sensors`, `regimes` and `adjusters` fixes the axes of every
+    array in trackbal: (B,), (S,), (R,) and (A,).
+    """
+
+    name: str
+    rpm: float
+    blades: tuple[str, ...]
+    azimuth_deg: NDArray[np.float64] = field(compare=False)
+    sensors: tuple[Sensor, ...]
+    regimes: tuple[Regime, ...]
+    adjusters: tuple[Adjuster, ...]
+    phase_sense: PhaseSense = "lag"
+    rotation: Literal["ccw", "cw"] = "ccw"
+    height_unit: str = "mm"
+    track_weight: float = 1.0
+    vibration: float | None = None
+    vibration_stop: float | None = None
+    height_spread: float | None = None
+    height_spread_stop: float | None = None
+
+    @classmethod
+    def load(cls, file: str | PathLike[str]) -> Rotor:
+        """Read rotor.toml.
+
+        Raises
+        ------
+        InputError
+            Naming the file and the key, what was found and what was expected.
+        """
+        return _read_rotor(Table.load(file), file)
+
+    @classmethod
+    def parse(cls, text: str, source: str | PathLike[str]) -> Rotor:
+        """Read the text of a rotor.toml; `source` names it in messages. Raises InputError as `load`."""
+        return _read_rotor(Table.parse(text, source), source)
+
+    @cached_property
+    def harmonics(self) -> NDArray[np.int_]:
+        """Harmonic of each sensor, shape (S,)."""
+        return np.array([s.harmonic for s in self.sensors], dtype=int)
+
+    @cached_property
+    def regime_weight(self) -> NDArray[np.float64]:
+        """Weight of each regime in the cost, shape (R,)."""
+        return np.array([r.weight for r in self.regimes])
+
+    @cached_property
+    def vibration_limit(self) -> NDArray[np.float64]:
+        """Amplitude limit, sensor units, shape (R, S)."""
+        return self._vibration_bound("limit", "vibration", self.vibration)
+
+    @cached_property
+    def vibration_stop_limit(self) -> NDArray[np.float64]:
+        """Amplitude at which no adjustment is offered, shape (R, S); inf where none is set."""
+        return self._vibration_bound("stop", "vibration_stop", self.vibration_stop)
+
+    @cached_property
+    def height_limit(self) -> NDArray[np.float64]:
+        """Limit of highest minus lowest tip, height unit, shape (R,); inf where heights are not read."""
+        return self._height_bound("height_spread", self.height_spread)
+
+    @cached_property
+    def height_stop_limit(self) -> NDArray[np.float64]:
+        """Tip spread at which no adjustment is offered, shape (R,); inf where none is set."""
+        return self._height_bound("height_spread_stop", self.height_spread_stop)
+
+    def _vibration_bound(self, sensor_key: str, regime_key: str, general: float | None) -> NDArray[np.float64]:
+        bound = np.full((len(self.regimes), len(self.sensors)), np.inf)
+        for r, regime in enumerate(self.regimes):
+            for s, sensor in enumerate(self.sensors):
+                own = [v for v in (getattr(regime, regime_key), getattr(sensor, sensor_key)) if v is not None]
+                if own:
+                    bound[r, s] = min(own)
+                elif general is not None:
+                    bound[r, s] = general
+        return bound
+
+    def _height_bound(self, regime_key: str, general: float | None) -> NDArray[np.float64]:
+        bound = np.full(len(self.regimes), np.inf)
+        for r, regime in enumerate(self.regimes):
+            own = getattr(regime, regime_key)
+            if regime.heights and (own is not None or general is not None):
+                bound[r] = own if own is not None else general
+        return bound
+
+    def sensor_index(self, name: str) -> int:
+        """Return the index of a sensor; ValueError if there is none of that name."""
+        return [s.name for s in self.sensors].index(name)
+
+    def regime_index(self, name: str) -> int:
+        """Return the index of a regime; ValueError if there is none of that name."""
+        return [r.name for r in self.regimes].index(name)
+
+    def adjuster_index(self, name: str) -> int:
+        """Return the index of an adjuster; ValueError if there is none of that name."""
+        return [a.name for a in self.adjusters].index(name)
+
+    def step_bounds(self, setting: NDArray[np.float64]) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+        """Return the lowest and highest whole-step change of every adjuster on every blade.
+
+        Parameters
+        ----------
+        setting : ndarray, shape (A, B)
+            What is installed now, in the adjusters' units, inside their ranges.
+
+        Returns
+        -------
+        lowest, highest : ndarray of int, shape (A, B)
+            In steps; lowest <= 0 <= highest. A change is inside a bound if it exceeds it
+            by less than 1e-9 step.
+        """
+        lowest = np.zeros(setting.shape, dtype=int)
+        highest = np.zeros(setting.shape, dtype=int)
+        for a, adjuster in enumerate(self.adjusters):
+            free = np.array([b not in adjuster.fixed_blades for b in self.blades])
+            up = np.minimum(adjuster.maximum - setting[a], adjuster.largest_change) / adjuster.step
+            down = np.minimum(setting[a] - adjuster.minimum, adjuster.largest_change) / adjuster.step
+            highest[a] = np.where(free, np.floor(np.maximum(up, 0.0) + STEP_SLACK), 0)
+            lowest[a] = np.where(free, -np.floor(np.maximum(down, 0.0) + STEP_SLACK), 0)
+        return lowest, highest
+
+
+def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
+    blades = top.texts("blades")
+    if len(blades) < 2:
+        raise top.error("blades", list(blades), "at least two blades")
+    for blade in blades:
+        _refuse_marks(top, "blades", blade)
+    azimuth = top.numbers("azimuth_deg", len(blades))
+    if azimuth is None:
+        azimuth = tuple(360.0 * b / len(blades) for b in range(len(blades)))
+    elif azimuth[0] != 0.0 or any(a >= b for a, b in pairwise(azimuth)) or azimuth[-1] >= 360.0:
+        raise top.error("azimuth_deg", list(azimuth), "growing degrees from 0 (blade 1) to below 360")
+    limits = top.table("limits")
+    sensors = tuple(_read_sensor(t) for t in top.tables("sensors"))
+    regimes = tuple(_read_regime(t) for t in top.tables("regimes"))
+    regime_names = [r.name for r in regimes]
+    _all_different(top, "sensors", [s.name for s in sensors])
+    _all_different(top, "regimes", regime_names)
+    adjusters = tuple(_read_adjuster(t, blades, regime_names) for t in top.tables("adjusters"))
+    _all_different(top, "adjusters", [a.name for a in adjusters])
+    rpm = top.number("rpm", above=0.0)
+    if not LOWEST_RPM <= rpm <= HIGHEST_RPM:
+        raise top.error("rpm", rpm, f"a rotor speed from {LOWEST_RPM:g} to {HIGHEST_RPM:g} rpm")
+    rotor = Rotor(
+        name=top.text("name"),
+        rpm=rpm,
+        blades=blades,
+        azimuth_deg=np.array(azimuth),
+        sensors=sensors,
+        regimes=regimes,
+        adjusters=adjusters,
+        phase_sense=top.one_of("phase_sense", ("lag", "lead"), "lag"),
+        rotation=top.one_of("rotation", ("ccw", "cw"), "ccw"),
+        height_unit=top.one_of("height_unit", tuple(HEIGHT_UNITS), "mm"),
+        track_weight=top.number("track_weight", 1.0, least=0.0),
+        vibration=limits.number("vibration", None, above=0.0),
+        vibration_stop=limits.number("vibration_stop", None, above=0.0),
+        height_spread=limits.number("height_spread", None, above=0.0),
+        height_spread_stop=limits.number("height_spread_stop", None, above=0.0),
+    )
+    limits.done()
+    top.done()
+    _check_limits(rotor, file)
+    return rotor
+
+
+def _read_sensor(t: Table) -> Sensor:
+    name = _sheet_name(t)
+    if name in ("height", "info"):
+        raise t.error("name", name, "another name: this one begins other headings of the sheets")
+    sensor = Sensor(
+        name=name,
+        axis=t.one_of("axis", ("vertical", "lateral", "longitudinal")),
+        unit=t.one_of("unit", tuple(VIBRATION_UNITS)),
+        harmonic=t.whole("harmonic", 1),
+        limit=t.number("limit", None, above=0.0),
+        stop=t.number("stop", None, above=0.0),
+    )
+    t.done()
+    return sensor
+
+
+def _read_regime(t: Table) -> Regime:
+    name = _sheet_name(t)
+    regime = Regime(
+        name=name,
+        label=t.text("label", name),
+        airborne=t.flag("airborne", False),
+        weight=t.number("weight", 1.0, least=0.0),
+        vibration=t.number("vibration", None, above=0.0),
+        vibration_stop=t.number("vibration_stop", None, above=0.0),
+        height_spread=t.number("height_spread", None, above=0.0),
+        height_spread_stop=t.number("height_spread_stop", None, above=0.0),
+        heights=t.flag("heights", True),
+    )
+    t.done()
+    return regime
+
+
+def _read_adjuster(t: Table, blades: Sequence[str], regimes: Sequence[str]) -> Adjuster:
+    minimum = t.number("minimum")
+    maximum = t.number("maximum")
+    if maximum <= minimum:
+        raise t.error("maximum", maximum, f"a number above the minimum {minimum:g}")
+    step = t.number("step", above=0.0)
+    if (maximum - minimum) / step > MOST_STEPS:
+        raise t.error("step", step, f"a step that goes at most {MOST_STEPS} times into the range")
+    adjuster = Adjuster(
+        name=_sheet_name(t),
+        kind=t.one_of("kind", ("weight", "pitch_link", "tab")),
+        unit=t.text("unit"),
+        step=step,
+        minimum=minimum,
+        maximum=maximum,
+        largest_change=t.number("largest_change", maximum - minimum, above=0.0),
+        positive=t.text("positive", "increase"),
+        negative=t.text("negative", "decrease"),
+        fixed_blades=t.texts("fixed_blades", (), choices=blades),
+        needs=t.texts("needs", (), choices=regimes),
+    )
+    t.done()
+    return adjuster
+
+
+def _sheet_name(t: Table) -> str:
+    """Return the entry's name, which becomes a heading or a cell of the CSV sheets."""
+    name: str = t.text("name")
+    _refuse_marks(t, "name", name)
+    return name
+
+
+def _refuse_marks(t: Table, key: str, name: str) -> None:
+    if any(c in name for c in '[],"'):
+        raise t.error(key, name, "a name without brackets, commas or quotation marks")
+
+
+def _all_different(top: Table, key: str, names: Sequence[str]) -> None:
+    for i, name in enumerate(names):
+        if name in names[:i]:
+            raise top.error(f"{key}[{i + 1}].name", name, "a name not used before")
+
+
+def _check_limits(rotor: Rotor, file: str | PathLike[str]) -> None:
+    """Raise InputError where a limit is missing or a stop is below its limit."""
+    vibration, stop = rotor.vibration_limit, rotor.vibration_stop_limit
+    heights, height_stop = rotor.height_limit, rotor.height_stop_limit
+    for r, regime in enumerate(rotor.regimes):
+        for s, sensor in enumerate(rotor.sensors):
+            place = f"{regime.name} / {sensor.name}"
+            if np.isinf(vibration[r, s]):
+                raise InputError(file, "no vibration limit", f"one for {place}", column="limits.vibration")
+            if stop[r, s] < vibration[r, s]:
+                raise InputError(
+                    file,
+                    f"stop {stop[r, s]:g} for {place}",
+                    f"a stop not below the limit {vibration[r, s]:g}",
+                    column="limits.vibration_stop",
+                )
+        if regime.heights and np.isinf(heights[r]):
+            raise InputError(
+                file,
+                "no height_spread limit",
+                f"one for {regime.name}, or heights = false there",
+                column="limits.height_spread",
+            )
+        if height_stop[r] < heights[r]:
+            raise InputError(
+                file,
+                f"stop {height_stop[r]:g} for {regime.name}",
+                f"a stop not below the limit {heights[r]:g}",
+                column="limits.height_spread_stop",
+            )

@@ -1,0 +1,164 @@
+"""The fewest whole-step changes: for each count, the proven minimum of a quadratic.
+
+    minimise  c + x'Gx + 2g'x   over whole x, low <= x <= high, at most m entries not zero
+
+for m = 0, 1, ... M. Pure arrays in, arrays out. Why the answer is the optimum is said in
+docs/method.md; in short: every support of every count is met once. Its minimum without
+bounds is a lower bound, and comes nearly free because supports share their Cholesky rows.
+A support survives only if that bound, raised for the whole steps and the bounds of its
+variables, does not pass the best plan known; what survives goes through branch and bound
+with the box in the bound.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from trackbal.search import box_qp
+from trackbal.search.box_qp import Ints, Reals, nearest_step
+from trackbal.search.branching import branch_and_bound
+from trackbal.search.supports import Supports, promising_supports
+from trackbal.search.whole_steps import Best, Problem
+
+_MOST_SUPPORTS = 100_000_000  # about a minute
+
+
+@dataclass(frozen=True)
+class Solution:
+    """The best x with at most `count_limit` entries not zero.
+
+    Parameters
+    ----------
+    x : ndarray of int, shape (n,)
+    cost : float
+        ``c + x'Gx + 2g'x`` at x.
+    proven : bool
+        False only where `most_nodes` was hit.
+    """
+
+    count_limit: int
+    x: Ints
+    cost: float
+    proven: bool
+
+
+def search(
+    quad: Reals,
+    lin: Reals,
+    constant: float,
+    low: Ints,
+    high: Ints,
+    group: Ints,
+    most: int,
+    *,
+    most_nodes: int = 3_000_000,
+) -> list[Solution]:
+    """Return the proven best plan of at most m entries for each m = 0 ... `most`.
+
+    Parameters
+    ----------
+    quad : ndarray, shape (n, n)
+        Symmetric positive semidefinite G, per step squared.
+    lin : ndarray, shape (n,)
+        g; in the range of G.
+    constant : float
+        c.
+    low, high : ndarray of int, shape (n,)
+        Bounds in steps; low <= 0 <= high.
+    group : ndarray of int, shape (n,)
+        Entries of one group are one adjuster on different blades; of plans with equal
+        cost that with fewer entries wins, then the smaller mean change (summed over
+        the groups), then the smaller total of steps, then the earlier entries.
+    most : int
+        Largest count.
+    most_nodes : int
+        Branch-and-bound nodes per count after which the search gives up proving: some ten
+        seconds. Met only by problems in which many entries act alike (docs/method.md).
+
+    Returns
+    -------
+    list of Solution, length most + 1
+
+    Raises
+    ------
+    ValueError
+        If a bound excludes 0.
+    """
+    if (low > 0).any() or (high < 0).any():
+        raise ValueError("every bound must contain 0: low <= 0 <= high")
+    movable = np.flatnonzero((high > 0) | (low < 0))
+    problem = Problem(quad[np.ix_(movable, movable)], lin[movable], constant, low[movable], high[movable])
+    ladder = _ladder(problem, group[movable], min(most, movable.size), most_nodes)
+    ladder += [(ladder[-1][0], ladder[-1][1])] * (most + 1 - len(ladder))
+    solutions = []
+    for m, (x, proven) in enumerate(ladder):
+        whole = np.zeros(quad.shape[0], dtype=int)
+        whole[movable] = x
+        solutions.append(Solution(m, whole, problem.cost(x), proven))
+    return solutions
+
+
+def _ladder(problem: Problem, group: Ints, most: int, most_nodes: int) -> list[tuple[Ints, bool]]:
+    """Return (x, proven) for each count 0 ... most."""
+    bests = [Best(problem, group, np.zeros(problem.lin.size, dtype=int))]
+    for m in range(1, most + 1):
+        bests.append(Best(problem, group, bests[-1].x, most_nodes))
+        _local_search(problem, bests[-1], m)
+    counted = _countable(problem.lin.size, most)
+    waiting: list[list[tuple[Supports, Reals]]] = [[] for _ in bests]
+    for support, bound in promising_supports(problem, bests[: counted + 1]):
+        waiting[len(support)].append((support, bound))
+    proven = [True] * (counted + 1) + [False] * (most - counted)
+    for m in range(1, most + 1):
+        bests[m].offer(bests[m - 1].x)
+        if waiting[m]:
+            support = np.concatenate([s for s, _ in waiting[m]], axis=1)
+            bound = np.concatenate([b for _, b in waiting[m]])
+            branch_and_bound(problem, bests[m], support, bound)
+        proven[m] &= bests[m].nodes_left > 0 and proven[m - 1]
+    return [(b.x, p) for b, p in zip(bests, proven, strict=True)]
+
+
+def _countable(n: int, most: int) -> int:
+    """Return the largest count up to `most` of which all supports can be gone through."""
+    total, counted = 0, 0
+    while counted < most and (total := total + math.comb(n, counted + 1)) <= _MOST_SUPPORTS:
+        counted += 1
+    return counted
+
+
+def _local_search(problem: Problem, best: Best, m: int) -> None:
+    """Improve `best` by adding one entry, then by exchanging one, while that helps."""
+    n = problem.lin.size
+    while True:
+        before, key = best.cost, best.key
+        used = np.flatnonzero(best.x)
+        unused = np.setdiff1d(np.arange(n), used)
+        if used.size < m:
+            kept = np.repeat(used[:, None], unused.size, axis=1)
+            support = np.concatenate([kept, unused[None]])
+        else:
+            pairs = [np.concatenate([np.delete(used, i), [j]]) for i in range(used.size) for j in unused]
+            if not pairs:
+                return
+            support = np.array(pairs).T
+        _round_off(problem, best, support)
+        if best.key == key or (used.size == m and best.cost >= before - problem.tolerance):
+            return
+
+
+def _round_off(problem: Problem, best: Best, support: Ints) -> None:
+    """Offer good whole plans on the supports, shape (m, K): the box minimum rounded, then coordinate descent."""
+    batch = box_qp.gather(problem.quad, problem.lin, problem.constant, support)
+    low, high = problem.box(support)
+    x, _, _ = box_qp.solve_box(batch, low, high, problem.constant)
+    x = nearest_step(x, low, high)
+    diagonal = np.maximum(np.einsum("iik->ik", batch.quad), 1e-300)
+    for _ in range(4):
+        for i in range(len(support)):
+            slope = np.einsum("jk,jk->k", batch.quad[i], x) + batch.lin[i]
+            x[i] = nearest_step(x[i] - slope / diagonal[i], low[i], high[i])
+    best.offer_batch(support, x, box_qp.cost(batch, x, problem.constant))
