@@ -209,15 +209,6 @@ def test_files_of_the_project_named_in_code_are_there(file):
         assert any(list(home.glob(name.rstrip("/"))) for home in homes), f"{name} is not there"
 
 
-def test_every_module_stands_on_the_map_once():
-    mapped = []
-    for row in re.findall(r"^\| (`[^|]*`) \|", text(ROOT / "DEVELOPERS.md"), flags=re.M):
-        mapped += [name.rstrip("/") for name in re.findall(r"`([\w/]+)`", row)]
-    modules = {p.stem for p in (ROOT / "trackbal").glob("*.py")} - {"__init__"}
-    modules |= {p.parent.name for p in (ROOT / "trackbal").glob("*/__init__.py")} - {"commands"}
-    assert sorted(m for m in mapped if not m.startswith("test_")) == sorted(modules)
-
-
 # -------------------------------------------------------------------------------------- the guide to the files
 
 
