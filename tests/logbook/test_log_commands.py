@@ -207,7 +207,7 @@ def test_done_from_a_sheet_and_item_by_item(book: Path, files: Path, command: Co
     command("advise", book, "--most", 2)
     advised = show(command, book)["runs"][1]["advised"]
     assert len(advised) == 2
-    keys = "x\n0\n\n4 tip_weight ten\n4 tip_weight 10\n\n"
+    keys = "x\n0\n\n4 tip_weight ten\n4 tip_weight add 10\n\n"
     code, out, error = command("done", book, "--ask", keys=keys)
     assert code == 0, error
     assert "found 'x'" in out and "found 'ten'" in out

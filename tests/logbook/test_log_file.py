@@ -36,6 +36,8 @@ def filled(book: Path, files: Path, command: Command) -> Path:
     command("start", book, "B", "--settings", files / "settings.csv")
     command("run", book, sheet(files / "run1.csv", HIGH))
     command("advise", book)
+    command("done", book, "--ask", keys="0\nstop")
+    command("done", book, "--ask", "--drop")
     command("done", book)
     command("note", book, "a note")
     return book
@@ -45,7 +47,7 @@ def test_every_table_refuses_to_change_delete_or_replace(filled: Path) -> None:
     raw = sqlite3.connect(filled)
     tables = [row[0] for row in raw.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
     tables = [t for t in tables if not t.startswith("sqlite_")]
-    assert set(tables) == set(schema._KEYS)
+    assert set(tables) == {*schema._KEYS, *schema._ANSWER_KEYS}
     for table in tables:
         rows = raw.execute(f"SELECT * FROM {table}").fetchall()
         assert rows, table
@@ -84,7 +86,7 @@ def test_foreign_newer_and_damaged_files_are_refused_in_one_line(
         (foreign, "an SQLite file of another program"),
         (text, "a file of another kind"),
         (empty, "an empty file"),
-        (newer, "a logbook of version 99', expected at most version 1; use a newer trackbal"),
+        (newer, "a logbook of version 99', expected at most version 2; use a newer trackbal"),
         (tmp_path / "none", "No such file"),
         (tmp_path, "Is a directory"),
     ):
@@ -124,15 +126,28 @@ def test_an_older_logbook_is_brought_up_to_date(filled: Path, command: Command, 
     monkeypatch.setattr(schema, "STEPS", (*schema.STEPS, STEP))
     monkeypatch.setattr("trackbal.logbook.store.STEPS", schema.STEPS)
     code, _, error = command("show", filled)  # looking at it changes nothing
-    assert code == 2 and "a logbook of version 1" in error
+    assert code == 2 and "a logbook of version 2" in error
     assert command("note", filled, "after")[0] == 0
     raw = sqlite3.connect(filled)
-    assert raw.execute("PRAGMA user_version").fetchone() == (2,)
+    assert raw.execute("PRAGMA user_version").fetchone() == (3,)
     assert raw.execute("SELECT text, weather FROM note").fetchall() == [("a note", None), ("after", None)]
     raw.close()
     after = show(command, filled)
     assert after["notes"].pop()["text"] == "after"
     assert after == before
+
+
+def test_a_logbook_of_the_first_version_takes_answers(files: Path, command: Command, monkeypatch) -> None:
+    steps = schema.STEPS
+    monkeypatch.setattr("trackbal.logbook.store.STEPS", steps[:1])
+    monkeypatch.setattr(schema, "STEPS", steps[:1])
+    old = files / "old.tblog"
+    command("new", old, "--rotor", files / "rotor.toml", "--influence", files / "influence.json")
+    monkeypatch.undo()
+    assert command("start", old, "A", "--by", "x")[0] == 0
+    command("run", old, sheet(files / "run1.csv", HIGH), "--by", "x")
+    assert command("done", old, "--ask", "--by", "x", keys="1 tip_weight add 20\nstop")[0] == 1
+    assert command("done", old, "--ask", "--by", "x", keys="")[0] == 0
 
 
 def test_a_step_that_fails_leaves_the_old_version(filled: Path, command: Command, monkeypatch) -> None:

@@ -24,6 +24,11 @@ class InputError(TrackbalError):
         Line of the file, counted from 1 with the header as line 1.
     column : str, optional
         Column heading, or the key of a TOML or JSON file.
+
+    Attributes
+    ----------
+    what : str
+        What was found and expected, without the place.
     """
 
     def __init__(
@@ -41,7 +46,8 @@ class InputError(TrackbalError):
         if column is not None:
             place.append(f"column {_one_line(column, 80)}")
         shown = f"'{_one_line(found, 60)}'" if isinstance(found, str) else _one_line(str(found), 80)
-        super().__init__(f"{', '.join(place)}: found {shown}, expected {expected}")
+        self.what = f"found {shown}, expected {expected}"
+        super().__init__(f"{', '.join(place)}: {self.what}")
         self.source = fspath(source)
         self.row = row
         self.column = column

@@ -169,7 +169,7 @@ class Asking:
             cells = self._cells(question, text)
             doubt = self._doubt(question, cells)
         except InputError as error:
-            return Answer(message=_short(error))
+            return Answer(message=error.what)
         if doubt and text != self._doubted:
             self._doubted = text
             return Answer(message=doubt)
@@ -257,9 +257,3 @@ class Asking:
 
 def _is_phase(question: Question) -> bool:
     return question.quantity.endswith(".deg") and not question.quantity.startswith("height.")
-
-
-def _short(error: InputError) -> str:
-    """Return what was expected, without naming a file there is none of."""
-    text = str(error)
-    return text[text.index("found ") :]

@@ -63,6 +63,7 @@ def record_done(
     after: int | None = None,
     correct: bool = False,
     anyway: bool = False,
+    finishing: bool = False,
     why: str | None = None,
 ) -> tuple[JobRecord, RunRecord, Items]:
     """Record adjustments done after a run; return the job, the run and the items.
@@ -77,6 +78,8 @@ def record_done(
         Whether an adjustment recorded already may be superseded; an amount of 0 then takes it back.
     anyway : bool
         Whether a setting may leave its adjuster's range.
+    finishing : bool
+        Whether `items` are the answers kept so far, which end with this.
 
     Raises
     ------
@@ -87,9 +90,7 @@ def record_done(
         record = load_job(book, find_job(book, name))
         if record.outcome is not None and not correct:
             raise InputError(book.file, f"job {record.name}, closed", "an open job, or trackbal log correct done")
-        if not record.runs:
-            raise InputError(book.file, f"no run in job {record.name}", "a run before the adjustments after it")
-        run = record.runs[-1] if after is None else the_run(record, after)
+        run = run_after(record, after)
         if items is None:
             advice = record.latest_advice(run)
             if advice is None:
@@ -97,11 +98,53 @@ def record_done(
                     book.file, f"no advice after run {run.number}", "what was done: --item, --sheet or --nothing"
                 )
             items = advice.items
+        if run.entry in record.answers and not correct and not finishing:
+            words = f"what was done after run {run.number}, being answered"
+            raise InputError(book.file, words, "it finished with --ask, or dropped with --ask --drop")
+        recorded = record.done.get(run.entry)
+        if not items and recorded and not finishing:
+            held = ", ".join(f"{adjuster} {text} of blade {blade}" for (blade, adjuster), text in recorded.items())
+            expected = (
+                "that taken back first with trackbal log correct done ... 0: nothing cannot have been done beside it"
+            )
+            raise InputError(book.file, f"{held} recorded after run {run.number}", expected)
         _check_items(record, run, items, correct=correct, anyway=anyway)
+        if run.entry in record.answers and finishing:
+            _end_answers(book, record, run, author)
         entry = book.add_entry("done", author, record.entry, why)
         book.run("INSERT INTO done (entry, run) VALUES (?, ?)", (entry, run.entry))
         add_adjustments(book, run.entry, entry, items)
         return load_job(book, record.entry), run, items
+
+
+def keep_answer(book: Book, record: JobRecord, run: RunRecord, items: Items, author: str) -> None:
+    """Keep answers to what was done after a run; an empty amount takes an answer back. They do not count yet."""
+    with book.writing():
+        entry = book.add_entry("answer", author, record.entry)
+        rows = [(run.entry, blade, adjuster, entry, text) for (blade, adjuster), text in items.items()]
+        book.run_many("INSERT INTO answer (run, blade, adjuster, entry, amount) VALUES (?, ?, ?, ?, ?)", rows)
+
+
+def drop_answers(book: Book, name: str | None, after: int | None, author: str) -> None:
+    """Drop the answers kept so far; they stay in the file. Raises InputError if there are none."""
+    with book.writing():
+        record = load_job(book, find_job(book, name))
+        run = run_after(record, after)
+        if run.entry not in record.answers:
+            raise InputError(book.file, f"no answers after run {run.number}", "some to drop")
+        _end_answers(book, record, run, author)
+
+
+def _end_answers(book: Book, record: JobRecord, run: RunRecord, author: str) -> None:
+    entry = book.add_entry("answers_end", author, record.entry)
+    book.run("INSERT INTO answers_end (entry, run) VALUES (?, ?)", (entry, run.entry))
+
+
+def run_after(record: JobRecord, after: int | None) -> RunRecord:
+    """Return the run after which something was done: by number, or the last. Raises InputError if there is none."""
+    if not record.runs:
+        raise InputError(record.book, f"job {record.name} without a run", "a run before the adjustments after it")
+    return record.runs[-1] if after is None else the_run(record, after)
 
 
 def _check_items(record: JobRecord, run: RunRecord, items: Items, *, correct: bool, anyway: bool) -> None:

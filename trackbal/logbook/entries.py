@@ -128,6 +128,7 @@ def close_job(book: Book, name: str | None, outcome: str, author: str) -> JobRec
     """Close a job. Raises InputError if it is closed or a run is being typed."""
     with book.writing():
         record = open_job(book, name)
+        _refuse_answers(record)
         if record.draft is not None:
             raise InputError(
                 book.file, "a run still being typed", "it finished, or dropped with trackbal log run --drop"
@@ -143,6 +144,14 @@ def open_job(book: Book, name: str | None) -> JobRecord:
     if record.outcome is not None:
         raise InputError(book.file, f"job {record.name}, closed", "an open job; begin one with trackbal log start")
     return record
+
+
+def _refuse_answers(record: JobRecord) -> None:
+    """Raise InputError while it is being answered what was done after a run: the next run would count without it."""
+    for run in record.runs:
+        if run.entry in record.answers:
+            expected = f"it finished first: trackbal log done {record.book} --ask (or dropped, with --ask --drop)"
+            raise InputError(record.book, f"what was done after run {run.number}, answered in part", expected)
 
 
 def job_rotor(book: Book, name: str | None) -> Rotor:
@@ -161,8 +170,9 @@ def job_to_advise(book: Book, name: str | None) -> JobRecord:
         If it has no run, a run is being typed, or adjustments after the last run are recorded.
     """
     record = open_job(book, name)
+    _refuse_answers(record)
     if not record.runs:
-        raise InputError(book.file, f"no run in job {record.name}", "a run: trackbal log run")
+        raise InputError(book.file, f"job {record.name} without a run", "a run: trackbal log run")
     if record.draft is not None:
         raise InputError(book.file, "a run being typed", "it finished first: trackbal log run")
     if record.runs[-1].entry in record.done:
@@ -197,6 +207,7 @@ def add_run(book: Book, name: str | None, rows: Sequence[Row], source: str, auth
     """Add a whole run and return the job with it. Raises InputError if the rows are no readings."""
     with book.writing():
         record = open_job(book, name)
+        _refuse_answers(record)
         if record.draft is not None:
             raise InputError(
                 book.file, "a run being typed", "it finished first, or dropped with trackbal log run --drop"
@@ -244,6 +255,7 @@ def begin_typing(book: Book, name: str | None, author: str) -> JobRecord:
     """Return the job with a run being typed: the one broken off, or a new one."""
     with book.writing():
         record = open_job(book, name)
+        _refuse_answers(record)
         if record.draft is None:
             _add_run(book, record.entry, "typed", author)
             record = load_job(book, record.entry)

@@ -82,6 +82,9 @@ class JobRecord:
     done : dict
         Entry of a run -> adjustments done after it. A run not in it: nobody has said
         what was done.
+    answers : dict
+        Entry of a run -> what was answered so far to the question what was done after it;
+        not recorded as done yet. Amount "0": not done.
     advice : tuple of AdviceRecord
     notes : tuple of NoteRecord
     outcome : str or None
@@ -97,6 +100,7 @@ class JobRecord:
     runs: tuple[RunRecord, ...]
     draft: RunRecord | None
     done: dict[int, Items]
+    answers: dict[int, Items]
     advice: tuple[AdviceRecord, ...]
     notes: tuple[NoteRecord, ...]
     outcome: str | None
@@ -249,6 +253,7 @@ def load_job(book: Book, entry: int) -> JobRecord:
             runs=runs,
             draft=draft,
             done=_load_done(book, entry),
+            answers=_load_answers(book, entry),
             advice=_load_advice(book, entry),
             notes=_load_notes(book, entry),
             outcome=closing[0] if closing else None,
@@ -314,6 +319,19 @@ def _load_done(book: Book, job: int) -> dict[int, Items]:
     ):
         done[run][blade, adjuster] = amount
     return {run: {place: text for place, text in items.items() if Decimal(text) != 0} for run, items in done.items()}
+
+
+def _load_answers(book: Book, job: int) -> dict[int, Items]:
+    found: dict[int, Items] = {}
+    for run, blade, adjuster, amount in book.all(
+        "SELECT answer.run, blade, adjuster, amount FROM answer JOIN run ON run.entry = answer.run WHERE run.job = ? "
+        "AND answer.entry > coalesce((SELECT max(entry) FROM answers_end WHERE answers_end.run = answer.run), 0) "
+        "ORDER BY answer.entry",
+        (job,),
+    ):
+        found.setdefault(run, {})[blade, adjuster] = amount
+    kept = {run: {place: text for place, text in items.items() if text} for run, items in found.items()}
+    return {run: items for run, items in kept.items() if items}
 
 
 def _load_advice(book: Book, job: int) -> tuple[AdviceRecord, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 import textwrap
+from decimal import Decimal
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from trackbal.logbook.records import Items, JobRecord, RunRecord
 from trackbal.logbook.standing import RunStanding, Standing
 from trackbal.records.explanations import ALIKE, Explanation
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.words import adjustment_words
+from trackbal.runs.words import action_words, adjustment_words, done_words
 
 WIDTH = 100
 _MOST_SHOWN = 5
@@ -159,6 +160,15 @@ def job_text(record: JobRecord, standing: Standing) -> str:
         blocks.append(surprise_text(record, standing))
     if record.draft is not None:
         blocks.append(f"A run is being typed ({len(record.draft.rows)} regimes so far).")
+    for run in record.runs:
+        if run.entry in record.answers:
+            blocks.append(
+                _wrap(
+                    f"What was done after run {run.number} is answered in part "
+                    f"({len(record.answers[run.entry])} so far) and does not count yet: trackbal log done --ask.",
+                    "",
+                )
+            )
     if record.outcome is not None:
         blocks.append(_wrap(f"Closed: {record.outcome}", ""))
     blocks.append(NEXT[standing.next])
@@ -194,9 +204,23 @@ def run_text(record: JobRecord, standing: Standing) -> str:
 
 
 def done_text(record: JobRecord, run: RunRecord, items: Items) -> str:
-    """Return what was recorded as done, as text."""
-    words = items_words(record.rotor, items) or ["nothing"]
-    return "\n".join([f"Recorded as done after run {run.number} of job {record.name}:", *(f"  {w}" for w in words), ""])
+    """Return what was recorded as done, as text: the sense in words, and the settings before and after."""
+    lines = [f"Recorded as done after run {run.number} of job {record.name}:"]
+    advice, settings = record.latest_advice(run), record.settings_text()
+    for (blade, name), text in record.in_order(items).items():
+        adjuster, after = record.rotor.adjusters[record.rotor.adjuster_index(name)], Decimal(settings[blade, name])
+        done = f"blade {blade}, {name.replace('_', ' ')}: {done_words(adjuster, float(text))}"
+        if not Decimal(text):
+            done = f"blade {blade}, {name.replace('_', ' ')}: not done"
+        advised = advice.items.get((blade, name)) if advice else None
+        other = ""
+        if advised is not None and Decimal(advised) != Decimal(text):
+            way = "THE OTHER WAY: advised was" if Decimal(advised) * Decimal(text) < 0 else "advised was"
+            other = f"; {way} to {action_words(adjuster, float(advised))}"
+        lines.append(_wrap(f"{done}, setting {after - Decimal(text):f} to {after:f}{other}", "  "))
+    if not items:
+        lines.append("  nothing")
+    return "\n".join([*lines, ""])
 
 
 def close_json(record: JobRecord, standing: Standing) -> dict[str, Any]:

@@ -107,6 +107,24 @@ CREATE TABLE closing (
 );
 """
 
+#: What is answered to `log done --ask`, kept answer by answer until it is recorded as done, or dropped.
+_ANSWERS = """
+CREATE TABLE answer (
+    run INTEGER NOT NULL REFERENCES run (entry),
+    blade TEXT NOT NULL,
+    adjuster TEXT NOT NULL,
+    entry INTEGER NOT NULL REFERENCES entry (id),
+    amount TEXT NOT NULL,
+    PRIMARY KEY (run, blade, adjuster, entry)
+) WITHOUT ROWID;
+CREATE TABLE answers_end (
+    entry INTEGER PRIMARY KEY REFERENCES entry (id),
+    run INTEGER NOT NULL REFERENCES run (entry)
+);
+CREATE INDEX answers_end_of_run ON answers_end (run);
+"""
+_ANSWER_KEYS = {"answer": ("run", "blade", "adjuster", "entry"), "answers_end": ("entry",)}
+
 #: Table -> the columns that tell its rows apart.
 _KEYS = {
     "entry": ("id",),
@@ -139,7 +157,10 @@ WHEN EXISTS (SELECT 1 FROM {table} WHERE {same}) BEGIN {refusal % "replaced"}; E
 
 
 #: STEPS[v] brings a file from version v to version v + 1; a new file takes all of them.
-STEPS: tuple[str, ...] = (_TABLES + "".join(append_only(table, key) for table, key in _KEYS.items()),)
+STEPS: tuple[str, ...] = (
+    _TABLES + "".join(append_only(table, key) for table, key in _KEYS.items()),
+    _ANSWERS + "".join(append_only(table, key) for table, key in _ANSWER_KEYS.items()),
+)
 
 
 def version() -> int:

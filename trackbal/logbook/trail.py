@@ -42,6 +42,13 @@ _QUERIES = {
     "'after run entry ' || done.run || coalesce(': blade ' || blade || ' ' || adjuster || ' ' || amount, ': nothing') "
     "FROM done JOIN run ON run.entry = done.run LEFT JOIN adjustment ON adjustment.entry = done.entry "
     "WHERE run.job = :job ORDER BY done.entry",
+    "answer": "SELECT answer.entry, answer.run || char(10) || blade || char(10) || adjuster, 'after run entry ' || "
+    "answer.run || ': blade ' || blade || ' ' || adjuster || ' ' || "
+    "CASE amount WHEN '' THEN '(taken back)' WHEN '0' THEN 'not done' ELSE amount END "
+    "FROM answer JOIN run ON run.entry = answer.run WHERE run.job = :job ORDER BY answer.entry",
+    "answers_end": "SELECT answers_end.entry, answers_end.entry, 'answers after run entry ' || answers_end.run || "
+    "' recorded or dropped' FROM answers_end JOIN run ON run.entry = answers_end.run WHERE run.job = :job "
+    "ORDER BY answers_end.entry",
     "note": "SELECT note.entry, note.entry, text FROM note JOIN entry ON entry.id = note.entry WHERE entry.job = :job",
     "closing": "SELECT entry, entry, outcome FROM closing WHERE job = :job",
 }

@@ -2,7 +2,21 @@
 
 from __future__ import annotations
 
+import re
+
 from trackbal.runs.rotor import Adjuster, Rotor
+
+#: Verbs of a workshop whose past participle no rule gives.
+_IRREGULAR = {
+    "bend": "bent",
+    "cut": "cut",
+    "grind": "ground",
+    "put": "put",
+    "set": "set",
+    "take": "taken",
+    "wind": "wound",
+}
+_COUNTED = ("flat", "turn", "notch", "click", "hole", "washer", "plate")
 
 
 def adjustment_words(rotor: Rotor, a: int, b: int, amount: float) -> str:
@@ -14,3 +28,40 @@ def action_words(adjuster: Adjuster, amount: float) -> str:
     """Return what to do, whatever the blade: "lengthen pitch link 1.5 flats"."""
     verb = adjuster.positive if amount > 0 else adjuster.negative
     return f"{verb} {adjuster.name.replace('_', ' ')} {abs(amount):.10g} {adjuster.unit}"
+
+
+def done_words(adjuster: Adjuster, amount: float) -> str:
+    """Return what was done, whatever the adjuster's name: "shortened 1.5 flat"."""
+    verb = adjuster.positive if amount > 0 else adjuster.negative
+    return f"{past_words(verb)} {abs(amount):.10g} {adjuster.unit}"
+
+
+def past_words(verb: str) -> str:
+    """Return a verb as the participle of what was done, "bend up" as "bent up"; other words stay as they are.
+
+    Examples
+    --------
+    >>> [past_words(verb) for verb in ("shorten", "remove", "trim", "apply", "bend down")]
+    ['shortened', 'removed', 'trimmed', 'applied', 'bent down']
+    """
+    first, blank, rest = verb.partition(" ")
+    if not re.fullmatch("[a-z]{2,}", first):
+        return verb
+    if first in _IRREGULAR:
+        past = _IRREGULAR[first]
+    elif first.endswith("e"):
+        past = first + "d"
+    elif re.search("[^aeiou]y$", first):
+        past = first[:-1] + "ied"
+    elif re.fullmatch("[^aeiou]*[aeiou][^aeiouwxy]", first):
+        past = first + first[-1] + "ed"
+    else:
+        past = first + "ed"
+    return past + blank + rest
+
+
+def many(unit: str) -> str:
+    """Return a unit that is counted in the plural: "flat" as "flats", "g" as it is."""
+    if unit not in _COUNTED:
+        return unit
+    return unit + ("es" if unit.endswith("ch") else "s")

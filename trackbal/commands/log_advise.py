@@ -1,0 +1,95 @@
+"""Command of the logbook: advise."""
+
+from __future__ import annotations
+
+import click
+
+from trackbal.commands.log import book_argument, by_option, job_option
+from trackbal.commands.options import Output, chance_option, echo_json, force_option, json_option, most_option
+
+
+@click.command("advise")
+@book_argument
+@job_option
+@most_option
+@chance_option
+@click.option("--nominal", is_flag=True, help="Search as if the influence were known exactly.")
+@click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit.")
+@click.option("--type-only", is_flag=True, help="Leave aside what earlier runs of the job have shown.")
+@click.option("--plan-out", cls=Output, metavar="ADJ.csv", help="Write the recommended adjustments to a sheet.")
+@click.option("--card", "card_file", cls=Output, metavar="FILE.html", help="Write the job card too.")
+@by_option
+@json_option
+@force_option
+def advise_command(
+    book_file: str,
+    job_name: str | None,
+    most: int,
+    chance: float,
+    nominal: bool,
+    override_stop: bool,
+    type_only: bool,
+    plan_out: str | None,
+    card_file: str | None,
+    author: str,
+    as_json: bool,
+    force: bool,
+) -> int:
+    """Recommend adjustments after the last run, and record the plan as advised.
+
+    Settings and bounds follow from the record. From the second run on, this
+    aircraft's own response in the job counts too. Exit code 1 if the answer is to
+    investigate or to stop, or the last run is surprising.
+
+    \b
+    Example:
+      trackbal log advise fleet.tblog --card card.html
+    """
+    from trackbal.base.files import check_free, write_whole
+    from trackbal.logbook.deeds import advised_items, record_advice
+    from trackbal.logbook.entries import job_to_advise
+    from trackbal.logbook.records import load_influence
+    from trackbal.logbook.store import Book
+    from trackbal.plan.advice import with_settings_assumed
+    from trackbal.plan.job_advice import advise_in_job
+    from trackbal.reports.advice_report import advice_json, advice_text
+    from trackbal.runs.sheets import write_adjustments
+
+    check_free(plan_out, card_file, force=force)
+    with Book.open(book_file, write=True) as book:
+        record = job_to_advise(book, job_name)
+        rotor = record.rotor
+        entry, influence = load_influence(book, rotor)
+        found = advise_in_job(
+            rotor,
+            record.readings,
+            record.change,
+            influence,
+            record.setting(),
+            type_only=type_only,
+            most=most,
+            chance=chance,
+            nominal=nominal,
+            override_stop=override_stop,
+        )
+        advice = found.advice if record.as_found else with_settings_assumed(found.advice)
+        answer = advice_json(rotor, found.run, advice) | {"learned": found.learned}
+        record_advice(book, record, entry, answer, advised_items(rotor, advice), author)
+    if plan_out is not None and advice.recommended is not None:
+        write_adjustments(rotor, plan_out, advice.plans[advice.recommended].change, force=force)
+    if card_file is not None:
+        from trackbal.pages.card import CardLabels, card
+
+        labels = CardLabels(
+            aircraft=record.aircraft,
+            run_label=f"job {record.name}, run {len(record.runs)}",
+            influence_file=f"{book_file}, entry {entry}",
+            settings_file=book_file if record.as_found else "",
+        )
+        write_whole(card_file, card(rotor, found.run, found.influence, advice, labels), force=force)
+    surprising = found.surprise is not None and found.surprise.surprising
+    if as_json:
+        echo_json(answer)
+    else:
+        click.echo(advice_text(rotor, found.run, advice), nl=False)
+    return 1 if surprising or advice.verdict in ("investigate", "stop") else 0
