@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,5 +117,4 @@ def simulate(
 
 def jobs_of(history: History, chosen: range) -> History:
     """Return some jobs of a history, one after another, numbered anew."""
-    part = history.of_runs(np.flatnonzero(np.isin(history.job, list(chosen))))
-    return replace(part, jobs=tuple(history.jobs[j] for j in chosen), job=part.job - chosen.start)
+    return history.of_jobs(np.array(chosen))

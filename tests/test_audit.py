@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -116,9 +116,7 @@ def fleet() -> tuple[Fleet, Influence]:
 
 
 def first_jobs(history: History, jobs: int) -> History:
-    kept = history.job < jobs
-    names = [f.name for f in fields(History) if f.name not in ("jobs", "source")]
-    return replace(history, jobs=history.jobs[:jobs], **{name: getattr(history, name)[kept] for name in names})
+    return history.of_jobs(np.arange(jobs))
 
 
 def test_nothing_is_found_where_nothing_is_wrong(fleet: tuple[Fleet, Influence]) -> None:
@@ -229,6 +227,7 @@ def test_kinds_of_the_tests_are_all_tried() -> None:
 
 def test_runs_alone_in_their_job_are_never_suspect(small: tuple[Rotor, History, Influence, Sizes]) -> None:
     rotor, history, influence, _ = small
-    alone = replace(history, jobs=tuple(map(str, range(len(history.run)))), job=np.arange(len(history.run)))
+    each = tuple(map(str, range(len(history.run))))
+    alone = replace(history, jobs=each, aircraft=each, job=np.arange(len(each)))
     alone = replace(alone, run=np.ones_like(alone.run), change=np.zeros_like(alone.change))
     assert audit(rotor, alone, influence).findings == ()

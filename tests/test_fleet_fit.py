@@ -119,6 +119,21 @@ class TestPieces:
         assert np.array_equal(together, whole.vibration, equal_nan=True)
         assert shares == sorted(shares) and len(shares) == len(pieces)
 
+    def test_pieces_say_whose_jobs_they_hold(self, model: tuple[Rotor, History], tmp_path: Path) -> None:
+        rotor, history = model
+        aircraft = tuple(f"T-{j % 7}" for j in range(len(history.jobs)))
+        base = history.run[:, None].astype(str).astype(object)
+        named = replace(history, aircraft=aircraft, groups=("base",), group=base)
+        files = str(tmp_path / "r.csv"), str(tmp_path / "a.csv")
+        write_history(rotor, *files, named, force=False)
+        pieces = list(history_pieces(rotor, *files, rows=30))
+        assert len(pieces) > 2
+        assert sum((p.aircraft for p in pieces), ()) == aircraft
+        assert np.array_equal(np.concatenate([p.group for p in pieces]), named.group)
+        sums = sum_up(rotor, pieces, robust=False)
+        sums.save(tmp_path / "kept.npz", force=False)
+        assert JobSums.load(tmp_path / "kept.npz", rotor).aircraft == sums.aircraft == aircraft
+
     def test_a_job_torn_apart_is_refused_with_its_row(
         self, files: tuple[str, str], model: tuple[Rotor, History]
     ) -> None:

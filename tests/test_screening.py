@@ -24,9 +24,7 @@ def patchy_history(repeats: int) -> tuple[Rotor, History]:
     history = simulate(rotor, Truth.draw(rotor, seed=1), jobs=14, runs=5, seed=2, repeats=repeats)
     rng = np.random.default_rng(3)
     keep = history.run <= 1 + history.job % 5
-    fields = ("job", "run", "vibration", "vibration_count", "vibration_squares")
-    fields += ("height", "height_count", "height_squares", "change")
-    history = replace(history, **{name: getattr(history, name)[keep] for name in fields})
+    history = history.of_runs(np.flatnonzero(keep))
     return rotor, replace(
         history,
         vibration_count=history.vibration_count * (rng.random(history.vibration_count.shape) > 0.3),

@@ -341,6 +341,79 @@ def test_bad_adjustments_of_a_history(
     assert (caught.value.row, caught.value.column) == (row, column)
 
 
+WHOSE = (
+    f"job,run,aircraft,date,group.tab_type,group.a b [x],regime,{V}.amp,{V}.deg\n"
+    "b,1,T-2,2026-03-31,wide,,hover,0.4,0\n"
+    "a,2,T-1,2026-03-30T23:30-02:00,,north,hover,0.1,0\n"
+    "a,1,T-1,,wide,,cruise,0.2,0\n"
+    "a,1,T-1,,wide,,hover,0.3,0\n"
+    "c,1,T-2,2026-04-02 07:05,narrow,,hover,0.3,0\n"
+    "d,1,,20260403,,,hover,0.3,0\n"
+)
+NOTHING_MADE = "job,after_run,blade,adjuster,amount\n"
+
+
+def test_whose_runs_they_are(tmp_path: Path) -> None:
+    history = history_of(tmp_path, WHOSE, NOTHING_MADE)
+    assert history.jobs == ("b", "a", "c", "d")
+    assert history.aircraft == ("T-2", "T-1", "T-2", "d")  # not said: the job is its own aircraft
+    assert history.aircraft_of_job.tolist() == [0, 1, 0, 2]
+    dates = ["2026-03-31T00:00:00", "NaT", "2026-03-31T01:30:00", "2026-04-02T07:05:00", "2026-04-03T00:00:00"]
+    assert history.date.astype(str).tolist() == dates
+    assert history.groups == ("tab_type", "a b [x]")
+    assert history.group.tolist() == [["wide", ""], ["wide", ""], ["", "north"], ["narrow", ""], ["", ""]]
+    part = history.of_runs(np.array([0, 3]))
+    assert part.date.tolist() == history.date[[0, 3]].tolist() and part.group.tolist() == [["wide", ""], ["narrow", ""]]
+    part = history.of_jobs(np.array([1, 3]))
+    assert part.jobs == ("a", "d") and part.aircraft == ("T-1", "d") and part.job.tolist() == [0, 0, 1]
+
+
+def test_whose_runs_they_are_is_written_and_read_back(tmp_path: Path) -> None:
+    history = history_of(tmp_path, WHOSE, NOTHING_MADE)
+    write_history(ROTOR, tmp_path / "r2.csv", tmp_path / "m2.csv", history, force=False)
+    again = read_history(ROTOR, tmp_path / "r2.csv", tmp_path / "m2.csv")
+    assert again.aircraft == history.aircraft and again.groups == history.groups
+    assert again.date.astype(str).tolist() == history.date.astype(str).tolist()
+    assert again.group.tolist() == history.group.tolist()
+
+
+def test_a_history_that_says_nothing_of_whose_runs_they_are(tmp_path: Path) -> None:
+    history = history_of(tmp_path, HISTORY, MADE)
+    assert history.aircraft == history.jobs and history.groups == ()
+    assert np.isnat(history.date).all() and history.date.shape == (4,) and history.group.shape == (4, 0)
+    write_history(ROTOR, tmp_path / "r2.csv", tmp_path / "m2.csv", history, force=False)
+    assert (tmp_path / "r2.csv").read_text().startswith("job,run,regime,")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "row", "column", "expected"),
+    [
+        ("a,1,T-1,,wide,,hover", "a,1,T-9,,wide,,hover", 5, "aircraft", "T-1 as in row 3, of the same job"),
+        ("a,1,T-1,,wide,,hover", "a,1,,,wide,,hover", 5, "aircraft", "T-1 as in row 3, of the same job"),
+        ("a,1,T-1,,wide,,hover", "a,1,T-1,2026-01-01,wide,,hover", 5, "date", "an empty cell as in row 4"),
+        ("a,1,T-1,,wide,,hover", "a,1,T-1,,Wide,,hover", 5, "group.tab_type", "wide as in row 4, of the same run"),
+        ("2026-03-31,", "31.3.2026,", 2, "date", "a date as 2026-03-31"),
+        ("2026-03-31,", "2026-02-30,", 2, "date", "a date as 2026-03-31"),
+        ("2026-03-31,", "0001-01-01T00:00+23:00,", 2, "date", "a date as 2026-03-31"),
+        ("group.tab_type", "group.", 1, "group.", "group.<name>"),
+        ("aircraft", "aircaft", 1, "aircaft", "did you mean aircraft?"),
+    ],
+)
+def test_rows_that_differ_in_whose_they_are(
+    tmp_path: Path, old: str, new: str, row: int, column: str, expected: str
+) -> None:
+    with pytest.raises(InputError) as caught:
+        history_of(tmp_path, WHOSE.replace(old, new, 1), NOTHING_MADE)
+    assert expected in one_line(caught)
+    assert (caught.value.row, caught.value.column) == (row, column)
+
+
+def test_a_run_sheet_has_no_column_of_whose_run_it_is(run_of: RunOf) -> None:
+    for name in ("aircraft", "date", "group.base"):
+        with pytest.raises(InputError, match=f"found '{name}'"):
+            run_of(f"regime,{name},{V}.amp,{V}.deg\nhover,x,0.1,0\n")
+
+
 # ------------------------------------------------------------------------------ adjustments, settings
 
 

@@ -84,9 +84,14 @@ def test_out_in_out_is_the_same(worked: Path, files: Path, command: Command, one
 def test_cells_stand_as_typed(worked: Path, files: Path, command: Command) -> None:
     runs, adjustments, settings = export(command, worked, files / "out", "--job", "No. 7, the old one-1")
     lines = runs.splitlines()
-    assert lines[0].startswith("job,run,regime,rpm,cockpit_vertical.amp [mm/s],cockpit_vertical.deg,tail.amp")
-    assert lines[1].startswith('"No. 7, the old one-1",1,hover,238,7.90,4:30,0.031,200,0.010,1,2,3,"gusts, ""strong"""')
-    assert lines[3].startswith('"No. 7, the old one-1",1,hover,,8.1,141,')
+    assert lines[0].startswith(
+        "job,run,aircraft,date,regime,rpm,cockpit_vertical.amp [mm/s],cockpit_vertical.deg,tail.amp"
+    )
+    start = '"No. 7, the old one-1",1,"No. 7, the old one",'
+    assert all(line.startswith(start) for line in lines[1:4])
+    undated = [line.removeprefix(start).partition(",")[2] for line in lines[1:4]]
+    assert undated[0].startswith('hover,238,7.90,4:30,0.031,200,0.010,1,2,3,"gusts, ""strong"""')
+    assert undated[2].startswith("hover,,8.1,141,")
     assert adjustments.splitlines()[1:] == ['"No. 7, the old one-1",1,3,pitch_link,2']
     assert settings.splitlines()[1:] == [
         '"No. 7, the old one-1",1,tip_weight,020',
@@ -103,6 +108,8 @@ def test_the_history_is_that_of_the_sheets(worked: Path, files: Path, command: C
     for name in ("vibration", "height", "vibration_squares"):
         np.testing.assert_allclose(getattr(from_log, name), getattr(from_sheets, name), rtol=1e-12, atol=1e-12)
     np.testing.assert_array_equal(from_log.change, from_sheets.change)
+    assert from_log.aircraft == from_sheets.aircraft == ("A", "No. 7, the old one", "C")
+    assert not np.isnat(from_log.date).any() and np.array_equal(from_log.date, from_sheets.date)
     assert from_log.change[1][0].tolist() == [0.0, 30.0, 0.0, 0.0]  # of the withdrawn run 2 nothing but its changes
     export(command, worked, files / "one", "--job", "No. 7, the old one-1")
     one = take_in(command, files, files / "one")
@@ -110,6 +117,41 @@ def test_the_history_is_that_of_the_sheets(worked: Path, files: Path, command: C
         read_logbooks(ROTOR, [str(one)]),
         read_history(ROTOR, files / "one" / "runs.csv", files / "one" / "adjustments.csv"),
     )
+
+
+def test_date_and_groups_of_a_run(book: Path, files: Path, command: Command) -> None:
+    said = ["--date", "2026-03-31", "--group", "tab_type=wide", "--group", "base=north, old"]
+    assert command("run", book, sheet(files / "run.csv", HIGH), *said)[0] in (0, 1)
+    command("done", book, "--nothing")
+    command("run", book, sheet(files / "run.csv", HIGH), "--group", "tab_type=narrow")
+    command("close", book)
+    first = export(command, book, files / "first")
+    lines = first[0].splitlines()
+    assert lines[0].startswith("job,run,aircraft,date,group.base,group.tab_type,regime")
+    assert all(line.startswith('A-1,1,A,2026-03-31,"north, old",wide,') for line in lines[1:5])
+    again = take_in(command, files, files / "first")
+    assert export(command, again, files / "second") == first
+    history = read_logbooks(ROTOR, [str(again)])
+    assert history.groups == ("base", "tab_type")
+    assert history.group.tolist() == [["north, old", "wide"], ["", "narrow"]]
+    assert str(history.date[0]).startswith("2026-03-31T00") and history.date[1] > history.date[0]
+
+
+@pytest.mark.parametrize(
+    "said", [["--date", "31.3.2026"], ["--group", "wide"], ["--group", "=x"], ["--group", "a=b\nc"]], ids=str
+)
+def test_a_run_with_a_wrong_date_or_group_is_not_taken(book: Path, files: Path, command: Command, said: list) -> None:
+    before = book.read_bytes()
+    code, _, error = command("run", book, sheet(files / "run.csv", HIGH), *said)
+    assert code == 2 and error.count("\n") == 1 and "expected a" in error
+    assert book.read_bytes() == before
+
+
+def test_runs_taken_in_without_a_date_have_none(book: Path, files: Path, command: Command) -> None:
+    """The day they were typed in is not the day they were flown."""
+    runs, adjustments = fleet(files)
+    assert command("import", book, "--runs", runs, "--adjustments", adjustments)[0] == 0
+    assert np.isnat(read_logbooks(ROTOR, [str(book)]).date).all()
 
 
 def fleet(folder: Path, seed: int = 4) -> tuple[Path, Path]:
@@ -233,7 +275,8 @@ def test_a_run_sheet_as_a_workbook(book: Path, files: Path, command: Command) ->
     code, _, error = command("run", book, files / "run.xlsx")
     assert code == 0, error
     rows = export(command, book, files / "out")[0].splitlines()
-    assert rows[1:] == ["A-1,1,hover,0.31,4:30,typed 4:30,A", "A-1,1,cruise,1,120,,A"]
+    assert [row.startswith("A-1,1,A,20") for row in rows[1:]] == [True, True]
+    assert [row.split(",", 4)[4] for row in rows[1:]] == ["hover,0.31,4:30,typed 4:30", "cruise,1,120,"]
     page.append(["hover", "x", 1, None])
     workbook.save(files / "run.xlsx")
     code, _, error = command("run", book, files / "run.xlsx")

@@ -107,7 +107,7 @@ def import_command(
 ) -> int:
     """Take past jobs into the logbook, closed: all of them, or none if anything is wrong.
 
-    The aircraft of a job is what its rows say under info.aircraft, else the job's name.
+    The aircraft of a job is what its rows say under aircraft, else the job's name.
 
     \b
     Example:

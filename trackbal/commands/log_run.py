@@ -20,9 +20,20 @@ if TYPE_CHECKING:
 @click.argument("sheet", required=False, metavar="[SHEET.csv]")
 @job_option
 @click.option("--drop", is_flag=True, help="Drop the run being typed; what was typed stays in the file.")
+@click.option("--date", metavar="DATE", help="When it was flown (2026-03-31), if not today.")
+@click.option("--group", "groups", multiple=True, metavar="NAME=TEXT", help="What it belongs to, as base=north.")
 @by_option
 @json_option
-def run_command(book_file: str, sheet: str | None, job_name: str | None, drop: bool, author: str, as_json: bool) -> int:
+def run_command(
+    book_file: str,
+    sheet: str | None,
+    job_name: str | None,
+    drop: bool,
+    date: str | None,
+    groups: tuple[str, ...],
+    author: str,
+    as_json: bool,
+) -> int:
     """Enter a run: from a run sheet (.csv, .xlsx), or typed reading by reading.
 
     Without a sheet every reading is asked for, with what it was in the last run
@@ -47,16 +58,22 @@ def run_command(book_file: str, sheet: str | None, job_name: str | None, drop: b
             drop_typing(book, job_name, author)
             click.echo("Dropped. What was typed stays in the file.")
             return 0
+        from trackbal.logbook.entries import add_run, job_rotor, say_whose, whose_row
+
+        whose = whose_row(job_rotor(book, job_name), date, groups, book_file)
         if sheet is not None:
-            from trackbal.logbook.entries import add_run, job_rotor
             from trackbal.logbook.sheets import rows_of_file
 
             record = add_run(book, job_name, rows_of_file(job_rotor(book, job_name), sheet), sheet, author)
+            if whose:
+                say_whose(book, record, whose, author)
             return _review(book, record, as_json)
         finished = _type_run(book, job_name, author)
         if finished is None:
             click.echo(f"\nBroken off; everything typed is kept. Go on with: trackbal log run {book_file}")
             return 1
+        if whose:
+            say_whose(book, finished, whose, author)
         return _review(book, finished, as_json)
 
 

@@ -68,7 +68,7 @@ class CellStatistics:
 
 
 class Sums(Protocol):
-    """What a fit needs of a history: statistics of all cells, and the largest change of each adjuster."""
+    """What a fit needs of a history: statistics of all cells, the largest change of each adjuster, whose jobs."""
 
     @property
     def rotor(self) -> Rotor: ...  # noqa: D102
@@ -78,6 +78,8 @@ class Sums(Protocol):
     def height_statistics(self) -> list[CellStatistics]: ...  # noqa: D102
     @property
     def largest_change(self) -> Reals: ...  # noqa: D102
+    @property
+    def aircraft(self) -> tuple[str, ...]: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -119,6 +121,11 @@ class HistoryCells:
         centred = history.change - history.change.mean(axis=-1, keepdims=True)
         self._uneven = np.ascontiguousarray(centred.transpose(1, 2, 0))  # (A, B, n)
         self.largest_change = np.abs(history.change).max(axis=(0, 2), initial=0.0)
+
+    @property
+    def aircraft(self) -> tuple[str, ...]:
+        """Whose each job is."""
+        return tuple(self.history.aircraft[j] for j in self.history.job[self.starts].tolist())
 
     def sum_by_job(self, values: Matrix) -> Matrix:
         """Return sums over the runs of each job, along the last axis."""

@@ -27,7 +27,7 @@ from trackbal.records.robust import Record
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History, Reals, Run
 
-SCHEMA = 1
+SCHEMA = 2
 _START_FIELDS = (
     "vibration",
     "height",
@@ -55,6 +55,8 @@ class JobSums:
     largest_change : ndarray, shape (A,)
     starts : tuple of Run
         First runs of some jobs.
+    aircraft : tuple of str
+        Whose job each row of the statistics is; a job parted in two has two rows.
     set_aside : tuple of Record
         What is not relied upon; already left out of the sums.
     """
@@ -66,6 +68,7 @@ class JobSums:
     height_statistics: list[CellStatistics]
     largest_change: Reals
     starts: tuple[Run, ...]
+    aircraft: tuple[str, ...]
     set_aside: tuple[Record, ...] = ()
 
     @classmethod
@@ -80,6 +83,7 @@ class JobSums:
             cells.height_statistics,
             cells.largest_change,
             tuple(first_runs(cells.history)),
+            cells.aircraft,
             set_aside,
         )
 
@@ -96,6 +100,7 @@ class JobSums:
             _joined([part.height_statistics for part in parts]),
             np.max([part.largest_change for part in parts], axis=0),
             tuple(starts[i] for i in evenly_spaced(len(starts), MOST_JOBS).tolist()),
+            tuple(name for part in parts for name in part.aircraft),
             tuple(record for part in parts for record in part.set_aside),
         )
 
@@ -110,6 +115,7 @@ class JobSums:
         arrays: dict[str, Any] = {
             "head": np.array(json.dumps(head)),
             "jobs": np.array(self.jobs, dtype=np.str_),
+            "aircraft": np.array(self.aircraft, dtype=np.str_),
             "largest_change": self.largest_change,
         }
         for name in _START_FIELDS:
@@ -139,6 +145,7 @@ class JobSums:
                     _as_cells("h", arrays, len(rotor.regimes)),
                     arrays["largest_change"],
                     tuple(Run(**dict(zip(_START_FIELDS, values, strict=True))) for values in zip(*starts, strict=True)),
+                    tuple(arrays["aircraft"].tolist()),
                     tuple(Record(**record) for record in head["set_aside"]),
                 )
         except OSError as error:

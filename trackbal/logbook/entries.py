@@ -9,10 +9,20 @@ from trackbal.base.csv_table import NUMBER, CsvTable
 from trackbal.base.errors import InputError
 from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS
 from trackbal.influence.coefficients import Influence
-from trackbal.logbook.records import Items, JobRecord, RunRecord, find_job, load_job, load_rotor, rotor_names
+from trackbal.logbook.records import (
+    Items,
+    JobRecord,
+    RunRecord,
+    find_job,
+    load_job,
+    load_lines,
+    load_rotor,
+    rotor_names,
+)
 from trackbal.logbook.rows import Cell, Row, heading, run_of_rows
 from trackbal.logbook.store import Book
-from trackbal.runs.readings import AMPLITUDE, PHASE, SPEED
+from trackbal.runs.identity import EXPECTED_DATE, read_date
+from trackbal.runs.readings import AMPLITUDE, GROUP, PHASE, SPEED
 from trackbal.runs.rotor import STEP_SLACK, Rotor
 
 _LONGEST_TEXT = 10_000
@@ -245,6 +255,26 @@ def add_readings(
     book.run_many("INSERT INTO reading (run, line, quantity, entry, unit, value) VALUES (?, ?, ?, ?, ?, ?)", cells)
 
 
+def whose_row(rotor: Rotor, date: str | None, groups: Sequence[str], source: str) -> Row:
+    """Return what a person says of a whole run: its date and its groups, each as NAME=TEXT, checked."""
+    row: Row = {} if date is None else {"date": Cell(date.strip())}
+    for said in groups:
+        name, equals, text = (part.strip() for part in said.partition("="))
+        if not (name and equals and text) or not (name + text).isprintable():
+            raise InputError(source, said, "a group as NAME=TEXT, in printable characters", column="--group")
+        row[GROUP + name] = Cell(text)
+    for quantity, cell in row.items():
+        check_cell(rotor, quantity, cell, source)
+    return row
+
+
+def say_whose(book: Book, record: JobRecord, whose: Row, author: str) -> None:
+    """Add what a person says of the last finished run of a job as a whole; it stands in the run's first row."""
+    run = record.runs[-1].entry
+    with book.writing():
+        add_readings(book, record.entry, run, [whose], author, None, min(load_lines(book, run)))
+
+
 def set_state(book: Book, job: int, run: int, state: str, author: str, why: str | None) -> None:
     """Say that a run is finished or dropped; inside `writing`."""
     entry = book.add_entry("run_state", author, job, why)
@@ -310,9 +340,12 @@ def check_cell(rotor: Rotor, quantity: str, cell: Cell, source: str) -> None:
         table.numbers(0, AMPLITUDE if part == "amp" else PHASE)
     elif quantity in [f"height.{b}" for b in rotor.blades]:
         table.numbers(0, NUMBER)
-    elif quantity != "note" and not (quantity.startswith("info.") and quantity != "info."):
+    elif quantity == "date":
+        if read_date(cell.text) is None:
+            raise table.bad_cell(0, 0, EXPECTED_DATE)
+    elif quantity != "note" and not any(quantity.startswith(p) and quantity != p for p in ("info.", GROUP)):
         names = ["regime", "rpm", *(f"{s}.{p}" for s in sensors for p in ("amp", "deg"))]
-        names += [*(f"height.{b}" for b in rotor.blades), "note", "info.<anything>"]
+        names += [*(f"height.{b}" for b in rotor.blades), "note", "date", "group.<name>", "info.<anything>"]
         raise InputError(source, quantity, f"one of {', '.join(names)}")
     allowed: Sequence[str] = ()
     if part == "amp" and stem in sensors:

@@ -15,15 +15,15 @@ from trackbal.base.errors import InputError
 from trackbal.base.phasor import phase_deg
 from trackbal.logbook.entries import add_import, check_rows, rotor_of
 from trackbal.logbook.records import Items, load_rotor
-from trackbal.logbook.rows import Cell, Row, heading, read_typed_rows, rows_of_sheet
-from trackbal.logbook.sheets import check_readings, items_of_table
+from trackbal.logbook.rows import Cell, Row, heading, read_typed_rows, rows_of_sheet, says_whose
+from trackbal.logbook.sheets import items_of_table
 from trackbal.logbook.store import Book
 from trackbal.logbook.workbook import Sheet
-from trackbal.runs.readings import average
+from trackbal.runs.identity import read_date
+from trackbal.runs.readings import GROUP, average
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History
-
-AIRCRAFT = "info.aircraft"  # the column that carries the aircraft's name out and in
+from trackbal.runs.sheets import history_of
 
 
 @dataclass(frozen=True)
@@ -36,6 +36,8 @@ class JobRows:
     done : tuple of Items
         Adjustments done after each run.
     as_found : Items
+    recorded : tuple of str
+        When each run was entered (ISO 8601); "" of a run taken in from elsewhere.
     """
 
     name: str
@@ -43,6 +45,13 @@ class JobRows:
     runs: tuple[tuple[Row, ...], ...]
     done: tuple[Items, ...]
     as_found: Items
+    recorded: tuple[str, ...]
+
+    def whose(self, run: int) -> dict[str, str]:
+        """Return what says whose run it is, by index: aircraft, date and groups; as typed, else as recorded."""
+        said = {name: cell.text for row in self.runs[run] for name, cell in row.items() if says_whose(name)}
+        date = {"date": self.recorded[run]} if self.recorded[run] else {}
+        return {"aircraft": self.aircraft} | date | said
 
 
 def load_all(book: Book, rotor: str, job: str | None = None) -> list[JobRows]:
@@ -51,10 +60,14 @@ def load_all(book: Book, rotor: str, job: str | None = None) -> list[JobRows]:
     its_jobs = f"job.rotor = ? {only}"
     finished = "(SELECT state FROM run_state s WHERE s.run = run.entry ORDER BY s.entry DESC LIMIT 1) = 'finished'"
     with book.reading():
-        jobs = book.all(f"SELECT entry, name, aircraft FROM job WHERE {its_jobs} ORDER BY entry", values)
+        jobs = book.all(
+            "SELECT job.entry, name, aircraft, why IS NULL OR why NOT LIKE 'imported from %' FROM job "
+            f"JOIN entry ON entry.id = job.entry WHERE {its_jobs} ORDER BY job.entry",
+            values,
+        )
         runs = book.all(
-            f"SELECT run.entry, run.job FROM run JOIN job ON job.entry = run.job WHERE {its_jobs} AND {finished} "
-            "ORDER BY run.entry",
+            "SELECT run.entry, run.job, at FROM run JOIN entry ON entry.id = run.entry "
+            f"JOIN job ON job.entry = run.job WHERE {its_jobs} AND {finished} ORDER BY run.entry",
             values,
         )
         cells = book.all(
@@ -74,8 +87,10 @@ def load_all(book: Book, rotor: str, job: str | None = None) -> list[JobRows]:
         )
     rows = _rows_by_run(cells)
     runs_of: dict[int, list[int]] = {}
-    for run, job_entry in runs:
+    at: dict[int, str] = {}
+    for run, job_entry, when in runs:
         runs_of.setdefault(job_entry, []).append(run)
+        at[run] = when
     done_of = _items_by_run(done, runs_of)
     found_of: dict[int, Items] = {}
     for job_entry, blade, adjuster, text in settings:
@@ -87,8 +102,9 @@ def load_all(book: Book, rotor: str, job: str | None = None) -> list[JobRows]:
             tuple(rows[run] for run in runs_of[entry]),
             tuple(done_of.get(run, {}) for run in runs_of[entry]),
             found_of.get(entry, {}),
+            tuple(at[run] if its_own else "" for run in runs_of[entry]),
         )
-        for entry, name, aircraft in jobs
+        for entry, name, aircraft, its_own in jobs
         if entry in runs_of
     ]
 
@@ -168,6 +184,8 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
     count, regimes = len(per_run), len(rotor.regimes)
     means = average(rotor, readings, run_of_row * regimes + regime, regime, count * regimes)
     by_run = (count, regimes)
+    whose = [job.whose(t) for _, job in jobs for t in range(len(job.runs))]
+    groups = sorted({name for said in whose for name in said if name.startswith(GROUP)})
     return History(
         jobs=tuple(f"{file}: {job.name}" if taken[job.name] > 1 else job.name for file, job in jobs),
         job=np.repeat(np.arange(len(jobs)), [len(job.runs) for _, job in jobs]),
@@ -180,6 +198,10 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
         height_squares=means.height_squares.reshape(by_run),
         change=np.concatenate([_changes(rotor, job) for _, job in jobs]),
         source=source,
+        aircraft=tuple(job.aircraft for _, job in jobs),
+        date=np.array([read_date(said.get("date", "")) or np.datetime64("NaT") for said in whose], "datetime64[s]"),
+        groups=tuple(name.removeprefix(GROUP) for name in groups),
+        group=np.array([[said.get(name, "") for name in groups] for said in whose], dtype=object),
     )
 
 
@@ -202,21 +224,21 @@ def history_sheets(rotor: Rotor, jobs: Sequence[JobRows], source: str) -> tuple[
     Cells stand as they were typed. Where one reading was typed in several units, the
     rows in another than the rotor's are converted, as a sheet has one unit a column.
     """
-    rows = [(job.name, str(t), row) for job in jobs for t, run in enumerate(job.runs, 1) for row in run]
-    by_aircraft = {job.name: job.aircraft for job in jobs}
-    typed = _one_unit_a_column(rotor, [row for _, _, row in rows], source)
-    names = {name for row in typed for name in row}
+    rows = [(job.name, str(t + 1), job.whose(t), row) for job in jobs for t, run in enumerate(job.runs) for row in run]
+    typed = _one_unit_a_column(rotor, [row for *_, row in rows], source)
+    names = {name for row in typed for name in row if not says_whose(name)}
+    said = {name for _, _, whose, _ in rows for name in whose}
+    of_whom = ["aircraft", *(["date"] if "date" in said else []), *sorted(n for n in said if n.startswith(GROUP))]
     order = ["regime", "rpm", *(f"{s.name}.{part}" for s in rotor.sensors for part in ("amp", "deg"))]
     order += [*(f"height.{blade}" for blade in rotor.blades), "note"]
     columns = [n for n in order if n in names or n == "regime"]
-    columns += [AIRCRAFT, *sorted(n for n in names if n.startswith("info.") and n != AIRCRAFT)]
+    columns += sorted(n for n in names if n.startswith("info."))
     units = {n: next((row[n].unit for row in typed if n in row), None) for n in columns}
     body = []
-    for (job, run, _), row in zip(rows, typed, strict=True):
+    for (job, run, whose, _), row in zip(rows, typed, strict=True):
         cells = {n: cell.text for n, cell in row.items()}
-        cells.setdefault(AIRCRAFT, by_aircraft[job])
-        body.append((job, run, *(cells.get(n, "") for n in columns)))
-    header = ("job", "run", *(heading(n, units[n]) for n in columns))
+        body.append((job, run, *(whose.get(n, "") for n in of_whom), *(cells.get(n, "") for n in columns)))
+    header = ("job", "run", *of_whom, *(heading(n, units[n]) for n in columns))
     made = [
         (job.name, str(t), blade, adjuster, text)
         for job in jobs
@@ -283,7 +305,7 @@ def import_history(
 ) -> list[str]:
     """Add the jobs of a history to a logbook, closed; all of them or none. Return their names.
 
-    The aircraft of a job is what its rows say in info.aircraft, else the job's name.
+    The aircraft of a job is what its rows say in the column aircraft, else the job's name.
 
     Raises
     ------
@@ -303,26 +325,22 @@ def import_history(
 
 
 def _jobs_of_sheets(rotor: Rotor, runs: CsvTable, adjustments: CsvTable, settings: CsvTable | None) -> list[JobRows]:
-    check_readings(rotor, runs, ("job", "run"))
+    history_of(rotor, runs, adjustments)  # refuses what cannot be read, naming row and column of the file
     number = runs.whole_numbers(runs.position("run", "a history sheet"), "the run of the job", 1)
     by_job: dict[str, dict[int, list[Row]]] = {}
     for i, row in enumerate(rows_of_sheet(runs)):
-        if "job" not in row:
-            raise runs.bad_cell(i, runs.position("job", "a history sheet"), "the name of a job")
         name = row.pop("job").text
         row.pop("run")
         by_job.setdefault(name, {}).setdefault(number[i], []).append(row)
-    done = _items_by_job_and_run(rotor, adjustments, by_job)
+    done = _items_by_job_and_run(rotor, adjustments)
     found = _settings_by_job(rotor, settings, by_job) if settings is not None else {}
     jobs = []
     for name, by_run in by_job.items():
-        if sorted(by_run) != list(range(1, len(by_run) + 1)):
-            raise InputError(runs.source, f"runs {sorted(by_run)} of job {name}", "runs 1, 2, 3 ... without gaps")
-        aircraft = next((row[AIRCRAFT].text for rows in by_run.values() for row in rows if AIRCRAFT in row), name)
+        aircraft = by_run[1][0].get("aircraft", Cell(name)).text
         for t, rows in sorted(by_run.items()):
-            for row in rows:
-                if AIRCRAFT in row and row[AIRCRAFT].text == aircraft:
-                    del row[AIRCRAFT]
+            for i, row in enumerate(rows):
+                for quantity in [q for q in row if q == "aircraft" or (i > 0 and says_whose(q))]:
+                    del row[quantity]  # the first row says it for all
             check_rows(rotor, rows, f"{runs.source}, job {name}, run {t}")
         jobs.append(
             JobRows(
@@ -331,24 +349,17 @@ def _jobs_of_sheets(rotor: Rotor, runs: CsvTable, adjustments: CsvTable, setting
                 tuple(tuple(by_run[t]) for t in sorted(by_run)),
                 tuple(done.get((name, t), {}) for t in sorted(by_run)),
                 found.get(name, {}),
+                ("",) * len(by_run),
             )
         )
     return jobs
 
 
-def _items_by_job_and_run(
-    rotor: Rotor, table: CsvTable, jobs: dict[str, dict[int, list[Row]]]
-) -> dict[tuple[str, int], Items]:
+def _items_by_job_and_run(rotor: Rotor, table: CsvTable) -> dict[tuple[str, int], Items]:
     sheet = "a history's adjustments sheet"
-    table.require(("job", "after_run", "blade", "adjuster", "amount"), sheet)
-    job_at, after_at = table.position("job", sheet), table.position("after_run", sheet)
-    after = table.whole_numbers(after_at, "the run after which it was made", 1)
+    after = table.whole_numbers(table.position("after_run", sheet), "the run after which it was made", 1)
     grouped: dict[tuple[str, int], list[int]] = {}
-    for row, name in enumerate(table.columns[job_at]):
-        if name not in jobs:
-            raise table.bad_cell(row, job_at, "a job of the history sheet")
-        if after[row] > len(jobs[name]):
-            raise table.bad_cell(row, after_at, f"one of the {len(jobs[name])} runs of job {name}")
+    for row, name in enumerate(table.columns[table.position("job", sheet)]):
         grouped.setdefault((name, after[row]), []).append(row)
     return {
         place: items_of_table(rotor, _part(table, rows, ("job", "after_run")), "amount")

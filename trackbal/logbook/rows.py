@@ -10,7 +10,7 @@ from os import PathLike
 import numpy as np
 
 from trackbal.base.csv_table import CsvTable
-from trackbal.runs.readings import RowReadings, average, read_headings, read_rows, split_unit
+from trackbal.runs.readings import GROUP, OF_WHOM, RowReadings, average, read_headings, read_rows, split_unit
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, Run
 
@@ -23,18 +23,24 @@ class Cell:
     unit: str | None = None
 
 
-#: Quantity ("regime", "rpm", "cockpit_vertical.amp", "height.3", "note", "info.wind") -> what was typed.
+#: Quantity ("regime", "rpm", "cockpit_vertical.amp", "height.3", "note", "info.wind", "date", "group.base")
+#: -> what was typed.
 Row = dict[str, Cell]
 
 
 def rows_of_sheet(table: CsvTable) -> list[Row]:
     """Return the cells of a sheet that are not empty, row by row."""
-    names = [split_unit(h) if not h.startswith("info.") else (h, None) for h in table.headings]
+    names = [split_unit(h) if not h.startswith(("info.", GROUP)) else (h, None) for h in table.headings]
     texts = [table.texts(i) for i in range(len(names))]
     return [
         {name: Cell(texts[i][row], unit) for i, (name, unit) in enumerate(names) if texts[i][row]}
         for row in range(table.rows)
     ]
+
+
+def says_whose(quantity: str) -> bool:
+    """Return whether a quantity says whose run it is, and when: no reading, and the same in all rows of a run."""
+    return quantity in OF_WHOM or quantity.startswith(GROUP)
 
 
 def heading(quantity: str, unit: str | None) -> str:
@@ -52,7 +58,8 @@ def read_typed_rows(rotor: Rotor, rows: Sequence[Row], source: str | PathLike[st
     """
     kinds: dict[tuple[tuple[str, str | None], ...], list[int]] = {}
     for i, row in enumerate(rows):
-        kinds.setdefault(tuple((name, cell.unit) for name, cell in row.items()), []).append(i)
+        its = ((name, cell.unit) for name, cell in row.items() if not says_whose(name))
+        kinds.setdefault(tuple(its), []).append(i)
     regime = np.zeros(len(rows), dtype=int)
     vibration = np.full((len(rows), len(rotor.sensors)), complex(np.nan, np.nan))
     height = np.full((len(rows), len(rotor.blades)), np.nan)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
 from pathlib import Path
 
 from trackbal.base.csv_table import NUMBER, CsvTable
@@ -25,15 +24,10 @@ def load_table(file: str, sheet: str | None = None) -> CsvTable:
 def rows_of_file(rotor: Rotor, file: str) -> list[Row]:
     """Return the rows of a run sheet as typed. Raises InputError as `trackbal.runs.sheets.read_run` does."""
     table = load_table(file)
-    check_readings(rotor, table, ())
-    return rows_of_sheet(table)
-
-
-def check_readings(rotor: Rotor, table: CsvTable, leading: Sequence[str]) -> None:
-    """Raise InputError, naming row and column of the file, unless every cell of a sheet of readings can be read."""
-    headings = read_headings(rotor, table, leading)
+    headings = read_headings(rotor, table, ())
     table.choices(headings.plain["regime"], [r.name for r in rotor.regimes], "regime")
     read_rows(rotor, table, headings)
+    return rows_of_sheet(table)
 
 
 def items_of_sheet(rotor: Rotor, file: str, value: str) -> Items:

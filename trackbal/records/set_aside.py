@@ -253,6 +253,7 @@ def parted(history: History, count: Counts, height_count: Counts, part: Counts) 
     return replace(
         history,
         jobs=tuple(history.jobs[j] for j in history.job[fresh].tolist()),
+        aircraft=tuple(history.aircraft[j] for j in history.job[fresh].tolist()),
         job=job,
         vibration_count=count,
         vibration_squares=np.where(count > 0, history.vibration_squares, 0.0),

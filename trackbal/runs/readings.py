@@ -18,6 +18,9 @@ AMPLITUDE = NumberKind("an amplitude, a number of at least 0", least=0.0)
 SPEED = NumberKind("a rotor speed in rpm, a number above 0", least=LOWEST_RPM, most=HIGHEST_RPM)
 PHASE = NumberKind("a phase, degrees from -360 to 360 or clock hours as 4:30", least=-360.0, most=360.0, clock=True)
 
+OF_WHOM = ("aircraft", "date")  # columns of a history sheet that may be left out
+GROUP = "group."
+
 
 @dataclass(frozen=True)
 class Meaning:
@@ -34,7 +37,7 @@ class Headings:
     """Where the readings stand in a sheet.
 
     `amplitude`, `phase` and `height` map the index of a sensor or blade to (position,
-    unit); `plain` maps a name such as "regime", `info` a whole heading, to a position.
+    unit); `plain` maps a name such as "regime", `info` and `group` a whole heading, to a position.
     """
 
     amplitude: dict[int, tuple[int, str]]
@@ -42,6 +45,7 @@ class Headings:
     height: dict[int, tuple[int, str]]
     plain: dict[str, int]
     info: dict[str, int]
+    group: dict[str, int]
 
 
 @dataclass(frozen=True)
@@ -84,7 +88,7 @@ class Means:
 
 
 def read_headings(rotor: Rotor, table: CsvTable, leading: Sequence[str]) -> Headings:
-    """Sort out the columns of a run sheet (no leading columns) or a history sheet (job, run).
+    """Sort out the columns of a run sheet (no leading columns) or a history sheet (job, run; see identity.py).
 
     Raises
     ------
@@ -93,11 +97,14 @@ def read_headings(rotor: Rotor, table: CsvTable, leading: Sequence[str]) -> Head
         without its counterpart (amplitude and phase), or missing.
     """
     known = _known_headings(rotor, leading)
-    found = Headings({}, {}, {}, {}, {})
+    found = Headings({}, {}, {}, {}, {}, {})
     by_kind = {"amplitude": found.amplitude, "phase": found.phase, "height": found.height}
     for position, heading in enumerate(table.headings):
         if heading.startswith("info.") and heading != "info.":
             found.info[heading] = position
+            continue
+        if leading and heading.startswith(GROUP) and heading != GROUP:
+            found.group[heading] = position
             continue
         name, unit = split_unit(heading)
         if name not in known:
@@ -130,6 +137,8 @@ def _check_complete(rotor: Rotor, table: CsvTable, found: Headings, leading: Seq
 
 def _known_headings(rotor: Rotor, leading: Sequence[str]) -> dict[str, Meaning]:
     known = {name: Meaning("plain", i) for i, name in enumerate((*leading, "regime", "rpm", "note"))}
+    if leading:
+        known |= {name: Meaning("plain", i) for i, name in enumerate(OF_WHOM, len(known))}
     for s, sensor in enumerate(rotor.sensors):
         known[f"{sensor.name}.amp"] = Meaning("amplitude", s, sensor.unit, tuple(VIBRATION_UNITS))
         known[f"{sensor.name}.deg"] = Meaning("phase", s, "deg", ("deg",))
@@ -139,7 +148,8 @@ def _known_headings(rotor: Rotor, leading: Sequence[str]) -> dict[str, Meaning]:
 
 
 def _expected_columns(leading: Sequence[str]) -> str:
-    names = ", ".join((*leading, "regime", "rpm"))
+    whose = (*leading, *OF_WHOM, "group.<name>") if leading else ()
+    names = ", ".join((*whose, "regime", "rpm"))
     return f"{names}, <sensor>.amp, <sensor>.deg, height.<blade>, note or info.<anything>"
 
 

@@ -9,6 +9,7 @@ Not read is nan; a regime in which any tip is missing has nan for all its tips.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,8 @@ from numpy.typing import NDArray
 Reals = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 Counts = NDArray[np.int_]
+Dates = NDArray[np.datetime64]
+Texts = NDArray[Any]  # of str objects
 
 
 @dataclass(frozen=True)
@@ -96,6 +99,14 @@ class History:
         As in Run.
     change : ndarray, shape (n, A, B)
         Adjustments made since the job's first run, summed, in the adjusters' units.
+    aircraft : tuple of str, optional
+        Whose runs each of the J jobs holds; left out, each job is its own aircraft, by the job's name.
+    date : ndarray of datetime64[s], shape (n,), optional
+        When each run was made (UTC where a zone was given); NaT where not said.
+    groups : tuple of str, optional
+        Names of G ways to sort runs: configuration, season, base.
+    group : ndarray of str objects, shape (n, G), optional
+        To what each run belongs; "" where not said.
     """
 
     jobs: tuple[str, ...]
@@ -109,8 +120,37 @@ class History:
     height_squares: Reals
     change: Reals
     source: str = field(default="", compare=False)
+    aircraft: tuple[str, ...] = ()
+    date: Dates = field(default_factory=lambda: np.empty(0, dtype="datetime64[s]"))
+    groups: tuple[str, ...] = ()
+    group: Texts = field(default_factory=lambda: np.empty((0, 0), dtype=object))
+
+    def __post_init__(self) -> None:
+        """Fill in what was left out. Raises ValueError where aircraft and jobs differ in number."""
+        fill = object.__setattr__  # the class is frozen to others
+        if not self.aircraft:
+            fill(self, "aircraft", self.jobs)
+        if len(self.aircraft) != len(self.jobs):
+            raise ValueError(f"{len(self.aircraft)} aircraft named for {len(self.jobs)} jobs: one for each")
+        runs = len(self.run)
+        if not len(self.date):
+            fill(self, "date", np.full(runs, "NaT", dtype="datetime64[s]"))
+        if not self.groups:
+            fill(self, "group", np.empty((runs, 0), dtype=object))
+
+    @property
+    def aircraft_of_job(self) -> Counts:
+        """The aircraft of each job, by number in the order of their first jobs, shape (J,)."""
+        number = {name: i for i, name in enumerate(dict.fromkeys(self.aircraft))}
+        return np.array([number[name] for name in self.aircraft], dtype=int)
 
     def of_runs(self, rows: Counts) -> History:
         """Return some of the runs, by growing index; names and numbers of jobs stay."""
-        names = [f.name for f in fields(self) if f.name not in ("jobs", "source")]
+        names = [f.name for f in fields(self) if f.name not in ("jobs", "source", "aircraft", "groups")]
         return replace(self, **{name: getattr(self, name)[rows] for name in names})
+
+    def of_jobs(self, chosen: Counts) -> History:
+        """Return some of the jobs, by growing index, numbered anew."""
+        part = self.of_runs(np.flatnonzero(np.isin(self.job, chosen)))
+        jobs, aircraft = (tuple(names[j] for j in chosen) for names in (self.jobs, self.aircraft))
+        return replace(part, jobs=jobs, aircraft=aircraft, job=np.searchsorted(chosen, part.job))

@@ -15,7 +15,8 @@ from trackbal.base.csv_table import NUMBER, CsvTable
 from trackbal.base.errors import FileExists, InputError
 from trackbal.base.files import write_whole
 from trackbal.base.phasor import phase_deg
-from trackbal.runs.readings import average, read_headings, read_rows
+from trackbal.runs.identity import aircraft_of_jobs, date_text, dates_of_runs, groups_of_runs
+from trackbal.runs.readings import GROUP, average, read_headings, read_rows
 from trackbal.runs.rotor import STEP_SLACK, Rotor
 from trackbal.runs.run import Complexes, Counts, History, Reals, Run
 
@@ -96,6 +97,7 @@ def history_of(rotor: Rotor, table: CsvTable, adjustments: CsvTable) -> History:
     jobs, job, run, run_of_row = _number_runs(table, headings.plain["job"], headings.plain["run"])
     rows = read_rows(rotor, table, headings)
     count, regimes = len(job), len(rotor.regimes)
+    groups, group = groups_of_runs(table, headings, run_of_row, count)
     means = average(rotor, rows, run_of_row * regimes + regime, regime, count * regimes)
     _check_any(table, means.vibration_count, means.height_taken)
     by_run = (count, regimes)
@@ -111,6 +113,10 @@ def history_of(rotor: Rotor, table: CsvTable, adjustments: CsvTable) -> History:
         height_squares=means.height_squares.reshape(by_run),
         change=_read_changes(rotor, adjustments, jobs, job),
         source=os.fspath(table.source),
+        aircraft=aircraft_of_jobs(table, headings, jobs, job[run_of_row]),
+        date=dates_of_runs(table, headings, run_of_row, count),
+        groups=groups,
+        group=group,
     )
 
 
@@ -291,27 +297,41 @@ def write_run(rotor: Rotor, file: File, run: Run, *, force: bool) -> None:
 def write_history(rotor: Rotor, runs_file: File, adjustments_file: File, history: History, *, force: bool) -> None:
     """Write past runs and their adjustments as the two sheets read_history reads.
 
-    Numbers are written in full. Of repeated readings only the mean is written. Nothing is
-    written if either file exists and `force` is false.
+    Numbers are written in full. Of repeated readings only the mean is written. The columns
+    aircraft, date and group.<name> are there if they say anything. Nothing is written if
+    either file exists and `force` is false.
     """
     if not force and os.path.lexists(adjustments_file):
         raise FileExists(str(InputError(adjustments_file, "an existing file", "a name not taken")))
     rows: list[Sequence[str]] = []
     made: list[Sequence[str]] = []
+    headings, whose = _identity_cells(history)
     for n, (j, run) in enumerate(zip(history.job.tolist(), history.run.tolist(), strict=True)):
         read = (history.vibration_count[n] > 0).any(axis=1) | (history.height_count[n] > 0)
         # a run without any reading keeps its place among the runs by a row without any
         for r in np.flatnonzero(read) if read.any() else [0]:
             cells = _reading_cells(rotor, history.vibration[n, r], history.height[n, r])
-            rows.append([history.jobs[j], str(run), rotor.regimes[r].name, *cells])
+            rows.append([history.jobs[j], str(run), *whose[n], rotor.regimes[r].name, *cells])
         if run > 1:
             change = history.change[n] - history.change[n - 1]
             made += [
                 (history.jobs[j], str(run - 1), rotor.blades[b], rotor.adjusters[a].name, repr(float(change[a, b])))
                 for b, a in _entries(change)
             ]
-    write_whole(runs_file, _csv(["job", "run", "regime", *_reading_headings(rotor)], rows), force=force)
+    write_whole(runs_file, _csv(["job", "run", *headings, "regime", *_reading_headings(rotor)], rows), force=force)
     write_whole(adjustments_file, _csv(("job", "after_run", "blade", "adjuster", "amount"), made), force=force)
+
+
+def _identity_cells(history: History) -> tuple[list[str], list[list[str]]]:
+    """Return headings and, for each run, cells that say whose runs they are; only columns that say anything."""
+    columns: dict[str, list[str]] = {}
+    if history.aircraft != history.jobs:
+        columns["aircraft"] = [history.aircraft[j] for j in history.job.tolist()]
+    if not np.isnat(history.date).all():
+        columns["date"] = [date_text(date) for date in history.date]
+    for name, texts in zip(history.groups, history.group.T, strict=True):
+        columns[GROUP + name] = texts.tolist()
+    return list(columns), [[column[n] for column in columns.values()] for n in range(len(history.run))]
 
 
 def _entries(change: Reals) -> list[tuple[int, int]]:
