@@ -1,4 +1,4 @@
-"""Make the demo folders from the virtual rotor: the same bytes every time.
+"""Make the demo folders from the virtual rotor: the same files every time, on every machine.
 
     python demo_runs/make_demos.py                 writes beside this script
     python demo_runs/make_demos.py SOME/FOLDER     writes there
@@ -32,6 +32,7 @@ MOST_RUNS = 5
 HISTORY_SEED = 40_000  # the aircraft of a history are never those of a story
 ROOM_BELOW_STOP = 0.85  # a past job whose first run came closer to a stop limit than this is left out
 CHOICES = 40  # sets of adjustments a past crew thinks over before it takes one
+SAME = 1e-9  # costs closer than this part are equal: on two blades, opposite changes differ by rounding alone
 DIGITS = {"ips": 3, "mm/s": 2, "g": 3, "mil": 2}  # what the instrument shows
 HEIGHT_DIGIT = {"mm": 0.5, "in": 0.02}
 
@@ -148,7 +149,7 @@ def choose(rotor: Rotor, usual: Complexes, lift: Reals, run: Run, setting: Reals
         height = run.height + np.einsum("ar,ab->rb", np.nan_to_num(lift), change - change.mean(axis=1, keepdims=True))
         cost = np.nansum(np.abs(vibration / rotor.vibration_limit) ** 2)
         cost += np.nansum((np.ptp(height, axis=1) / rotor.height_limit) ** 2)
-        if change.any() and cost < least:
+        if change.any() and cost < least * (1.0 - SAME):  # of equal costs the first thought of
             best, least = change, cost
     return best
 

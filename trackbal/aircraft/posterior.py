@@ -406,7 +406,11 @@ def _fault_cov(model: TypeModel) -> Reals:
 
 
 def symmetric_root(cov: Reals) -> Reals:
-    """Return the symmetric square roots of covariances, (..., k, k)."""
+    """Return the symmetric square roots of covariances, (..., k, k).
+
+    Samples are drawn with it because it is unique: eigenvectors of values that are equal but for
+    rounding come turned in any way, and other samples on other machines would follow.
+    """
     values, vectors = np.linalg.eigh(cov)
     return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]) @ vectors.swapaxes(-1, -2))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from trackbal.aircraft.posterior import OwnAircraft, TypeModel, entries_of, own_aircraft
+from trackbal.aircraft.posterior import OwnAircraft, TypeModel, entries_of, own_aircraft, symmetric_root
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.disc import chance_within
@@ -64,7 +64,7 @@ def _chances_of_own(own: OwnAircraft, run: Run, changes: Reals) -> Reals:
         doubtful = np.flatnonzero(sure + reach > 1.0)
         kept = np.concatenate([doubtful, cells + doubtful, np.arange(2 * cells, mean.size)])
         noise = np.random.default_rng(_SEED).standard_normal((kept.size, SAMPLES))
-        drawn = mean[kept, None] + _roots(cov[np.ix_(kept, kept)]) @ noise
+        drawn = mean[kept, None] + symmetric_root(cov[np.ix_(kept, kept)]) @ noise
         n = doubtful.size
         inside = (drawn[:n] ** 2 + drawn[n : 2 * n] ** 2 <= 1.0).all(axis=0)
         tips = drawn[2 * n :].reshape(len(entries.height_regime), blades, SAMPLES)
@@ -93,7 +93,7 @@ def _height_chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals
     rng = np.random.default_rng(_SEED)
     mean = run.height + influence.height_change(changes)
     shares = changes - changes.mean(axis=-1, keepdims=True)
-    roots = _roots(influence.height_cov)
+    roots = symmetric_root(influence.height_cov)
     found = np.ones(len(changes))
     for r in np.flatnonzero(run.height_read):
         error = roots[r] @ rng.standard_normal((roots.shape[-1], SAMPLES))
@@ -102,9 +102,3 @@ def _height_chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals
             tips = mean[p, r][:, None] + shares[p].T @ error + noise
             found[p] *= np.mean(np.ptp(tips, axis=0) <= rotor.height_limit[r])
     return found
-
-
-def _roots(cov: Reals) -> Reals:
-    """Return matrices whose product with their transpose is each covariance, singular ones too."""
-    values, vectors = np.linalg.eigh(cov)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :])

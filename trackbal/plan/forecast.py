@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from trackbal.aircraft.posterior import symmetric_root
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
@@ -63,9 +64,9 @@ def forecast(rotor: Rotor, run: Run, influence: Influence, change: Reals) -> For
     rng = np.random.default_rng(_SEED)
     tails = [50.0 * (1.0 - LIKELY), 50.0 * (1.0 + LIKELY)]
     draws = rng.standard_normal((2, _SAMPLES))
-    parts = _roots(vibration_cov) @ draws
+    parts = symmetric_root(vibration_cov) @ draws
     amplitude = np.hypot(vibration.real[..., None] + parts[..., 0, :], vibration.imag[..., None] + parts[..., 1, :])
-    tips = height[..., None] + _roots(height_cov) @ rng.standard_normal((height.shape[1], _SAMPLES))
+    tips = height[..., None] + symmetric_root(height_cov) @ rng.standard_normal((height.shape[1], _SAMPLES))
     amplitude_low, amplitude_high = np.percentile(amplitude, tails, axis=-1)
     spread_low, spread_high = np.percentile(np.ptp(tips, axis=1), tails, axis=-1)
     return Forecast(
@@ -99,13 +100,8 @@ def _height_cov(influence: Influence, change: Reals) -> Reals:
     return cov + influence.height_noise[:, None, None] ** 2 * (np.eye(blades) - 1.0 / blades)
 
 
-def _roots(cov: Reals) -> Reals:
-    values, vectors = np.linalg.eigh(cov)
-    return vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]
-
-
 def ellipse(mean: complex, cov: Reals, points: int = 73) -> Complexes:
     """Return points of the closed curve that holds LIKELY of a reading, as phasors, shape (points,)."""
     turn = np.linspace(0.0, 2.0 * np.pi, points)
-    x, y = ELLIPSE_RADIUS * _roots(cov) @ np.stack([np.cos(turn), np.sin(turn)])
+    x, y = ELLIPSE_RADIUS * symmetric_root(cov) @ np.stack([np.cos(turn), np.sin(turn)])
     return np.asarray(mean + x + 1j * y)
