@@ -14,17 +14,15 @@ from types import ModuleType
 
 import numpy as np
 import pytest
+from demo_fits import FOLDERS, ROOT, demo_fit
 from numpy.typing import NDArray
 
 from trackbal.check.review import check_run
 from trackbal.commands.group import run as command
-from trackbal.fitting.fit import fit
 from trackbal.influence.coefficients import Influence
 from trackbal.lessons.demo_folder import read_demo
 from trackbal.virtual import VirtualType
 
-ROOT = Path(__file__).parents[1] / "demo_runs"
-FOLDERS = sorted(p.parent.name for p in ROOT.glob("*/rotor.toml"))
 each_demo = pytest.mark.parametrize("name", FOLDERS)
 
 
@@ -156,7 +154,7 @@ def test_what_was_done_improved_the_readings_of_a_physical_rotor(name: str) -> N
 def test_adjustments_moved_the_readings_the_way_the_fit_says(name: str) -> None:
     """Measured and expected movement point the same way and are of one size (1 would be exactly alike)."""
     demo = read_demo(ROOT / name)
-    influence = fit(demo.rotor, demo.history).influence
+    influence = demo_fit(name).influence
     limit = demo.rotor.vibration_limit
     for k, change in enumerate(demo.changes):
         if not change.any():
@@ -178,7 +176,7 @@ def test_the_fit_finds_the_coefficients_of_the_virtual_type(name: str) -> None:
     }
     kind = kinds[(ROOT / name / "rotor.toml").read_bytes()]
     true, lift = VirtualType.shipped(kind).as_drawn().true_influence()
-    found = fit(demo.rotor, demo.history).influence
+    found = demo_fit(name).influence
     for a, adjuster in enumerate(demo.rotor.adjusters):
         said, truth = found.alpha[a] / demo.rotor.vibration_limit, true[a] / demo.rotor.vibration_limit
         ratio = np.vdot(truth, said) / np.vdot(truth, truth)

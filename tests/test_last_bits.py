@@ -7,21 +7,17 @@ machine can do; .ci/run repeats the tests of demos, advice and pages with other 
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from trackbal.fitting.fit import fit
 from trackbal.influence.coefficients import Influence
-from trackbal.lessons.demo_folder import Demo, read_demo
+from trackbal.lessons.demo_folder import Demo
 from trackbal.plan.advice import advise
 from trackbal.plan.chance import SAMPLES
 from trackbal.plan.forecast import forecast
 from trackbal.runs.run import Reals
-from trackbal.runs.sheets import read_settings
 
-ROOT = Path(__file__).parents[1] / "demo_runs"
 BITS = 1e-13  # some hundred times the spacing of doubles: what a long sum in another order may differ by
 FOLDERS = ["tail_rotor_weights_only", "tail_rotor_uneven_blades", "heavy_lift_seven_blades"]
 
@@ -52,20 +48,20 @@ def told(request: pytest.FixtureRequest) -> tuple[Demo, Reals, Influence]:
     demo = read_demo(ROOT / request.param)
     return (
         demo,
-        read_settings(demo.rotor, ROOT / request.param / "settings.csv"),
-        fit(demo.rotor, demo.history).influence,
+        read_settings(job.rotor, ROOT / request.param / "settings.csv"),
+        fit(job.rotor, demo.history).influence,
     )
 
 
 @pytest.mark.parametrize("departures", [True, False], ids=["own aircraft", "type alone"])
 def test_the_advice_is_the_same(told: tuple[Demo, Reals, Influence], departures: bool) -> None:
-    demo, setting, influence = told
+    job, setting, influence = told
     influence = influence if departures else replace(influence, departures=None)
-    usual = advise(demo.rotor, demo.runs[0], influence, setting)
+    usual = advise(job.rotor, job.runs[0], influence, setting)
     rng = np.random.default_rng(1)
     for _ in range(2):
-        run = replace(demo.runs[0], vibration=shaken(demo.runs[0].vibration, rng))
-        other = advise(demo.rotor, run, shaken_influence(influence, rng), setting)
+        run = replace(job.runs[0], vibration=shaken(job.runs[0].vibration, rng))
+        other = advise(job.rotor, run, shaken_influence(influence, rng), setting)
         assert (other.verdict, other.recommended) == (usual.verdict, usual.recommended)
         for plan, again in zip(usual.plans, other.plans, strict=True):
             assert (plan.change == again.change).all()
@@ -74,9 +70,9 @@ def test_the_advice_is_the_same(told: tuple[Demo, Reals, Influence], departures:
 
 
 def test_what_to_expect_is_the_same(told: tuple[Demo, Reals, Influence]) -> None:
-    demo, setting, influence = told
-    plan = advise(demo.rotor, demo.runs[0], replace(influence, departures=None), setting).plans[2]
-    usual = forecast(demo.rotor, demo.runs[0], influence, plan.change)
-    other = forecast(demo.rotor, demo.runs[0], shaken_influence(influence, np.random.default_rng(2)), plan.change)
+    job, setting, influence = told
+    plan = advise(job.rotor, job.runs[0], replace(influence, departures=None), setting).plans[2]
+    usual = forecast(job.rotor, job.runs[0], influence, plan.change)
+    other = forecast(job.rotor, job.runs[0], shaken_influence(influence, np.random.default_rng(2)), plan.change)
     for name in ("amplitude_low", "amplitude_high", "spread_low", "spread_high"):
         assert getattr(other, name) == pytest.approx(getattr(usual, name), rel=1e-6, nan_ok=True), name

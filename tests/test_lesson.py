@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from demo_fits import FOLDERS, ROOT, demo_lesson
 
 from trackbal.base.text_layout import WIDTH, across
 from trackbal.lessons.agreement import agrees
@@ -16,8 +17,6 @@ from trackbal.lessons.demo_folder import read_demo
 from trackbal.lessons.lesson import Lesson, prepare_lesson
 from trackbal.lessons.lesson_text import lesson_steps
 
-ROOT = Path(__file__).parents[1] / "demo_runs"
-FOLDERS = sorted(p.parent.name for p in ROOT.glob("*/rotor.toml"))
 FIVE = "blade_change_five_blades"
 FAULT = "fault_first_three_blades"
 
@@ -48,7 +47,7 @@ def rewrite(file: Path, edit: Callable[[dict[str, str]], None]) -> None:
 @pytest.mark.parametrize("name", FOLDERS)
 def test_steps_tell_the_whole_job_within_the_width(name: str) -> None:
     demo = read_demo(ROOT / name)
-    steps = lesson_steps(prepare_lesson(demo))
+    steps = lesson_steps(demo_lesson(name))
     titles = [s.title for s in steps]
     for k in range(1, len(demo.runs) + 1):
         assert f"Run {k}: what was read" in titles
@@ -63,21 +62,21 @@ def test_steps_tell_the_whole_job_within_the_width(name: str) -> None:
 
 def test_settings_follow_from_what_was_done() -> None:
     demo = read_demo(ROOT / FIVE)
-    lesson = prepare_lesson(demo)
+    lesson = demo_lesson(FIVE)
     for k, visit in enumerate(lesson.visits):
         want = demo.settings[0] + sum(demo.changes[:k], np.zeros_like(demo.settings[0]))
         np.testing.assert_allclose(visit.advice.setting, want)
 
 
 def test_a_part_of_the_plan_left_out_is_told() -> None:
-    lesson = prepare_lesson(read_demo(ROOT / FIVE))
+    lesson = demo_lesson(FIVE)
     assert "left out: blade" in told(lesson)
     assert "not as advised" in told(lesson)
     assert "Read for the first time, so nothing to compare with: cruise_80, cruise_120." in told(lesson)
 
 
 def test_without_one_adjustment_the_expectation_is_that_of_the_rest() -> None:
-    visit = prepare_lesson(read_demo(ROOT / FIVE)).visits[0]
+    visit = demo_lesson(FIVE).visits[0]
     plan = visit.plan
     assert plan is not None
     assert len(visit.left_out) == plan.count
@@ -85,7 +84,7 @@ def test_without_one_adjustment_the_expectation_is_that_of_the_rest() -> None:
     rest = plan.change.copy()
     assert rest[one.adjuster, one.blade] == one.amount
     rest[one.adjuster, one.blade] = 0.0
-    lesson = prepare_lesson(read_demo(ROOT / FIVE))
+    lesson = demo_lesson(FIVE)
     rotor, influence = lesson.rotor, lesson.fit.influence
     vibration = np.abs(visit.run.vibration + influence.vibration_change(rotor, rest)) / rotor.vibration_limit
     spread = np.ptp(visit.run.height + influence.height_change(rest), axis=1) / rotor.height_limit
@@ -93,7 +92,7 @@ def test_without_one_adjustment_the_expectation_is_that_of_the_rest() -> None:
 
 
 def test_the_fault_is_investigated_and_the_repair_is_noticed() -> None:
-    lesson = prepare_lesson(read_demo(ROOT / FAULT))
+    lesson = demo_lesson(FAULT)
     assert [v.advice.verdict for v in lesson.visits] == ["investigate", "adjust", "inside"]
     apart = [v.departures for v in lesson.visits]
     assert apart[0] is None
@@ -107,7 +106,7 @@ def test_the_fault_is_investigated_and_the_repair_is_noticed() -> None:
 
 @pytest.mark.parametrize("name", [n for n in FOLDERS if n != FAULT])
 def test_demos_without_a_fault_agree_and_with_a_wrong_sign_do_not(name: str, copy: Callable[[str], Path]) -> None:
-    lesson = prepare_lesson(read_demo(ROOT / name))
+    lesson = demo_lesson(name)
     assert all(v.departures is None or agrees(v.departures) for v in lesson.visits)
     folder = copy(name)
 
