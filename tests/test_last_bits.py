@@ -45,12 +45,7 @@ def shaken_influence(influence: Influence, rng: np.random.Generator) -> Influenc
 
 @pytest.fixture(scope="module", params=FOLDERS)
 def told(request: pytest.FixtureRequest) -> tuple[Demo, Reals, Influence]:
-    demo = read_demo(ROOT / request.param)
-    return (
-        demo,
-        read_settings(job.rotor, ROOT / request.param / "settings.csv"),
-        fit(job.rotor, demo.history).influence,
-    )
+    return demo(request.param), settings_of(request.param), demo_fit(request.param).influence
 
 
 @pytest.mark.parametrize("departures", [True, False], ids=["own aircraft", "type alone"])
