@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from demo_fits import demo, demo_fit, settings_of
 
 from trackbal.influence.coefficients import Influence
 from trackbal.lessons.demo_folder import Demo
