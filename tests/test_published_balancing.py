@@ -180,7 +180,7 @@ class TestThomsonTwoTrials:
         rotor, influence = worked([found, self.first, self.second])
         both = correction(effect_of_planes(rotor, influence), found.readings)[0]
         assert_polar(both, 1.266306, 206.0574, 0.05, 1.5)
-        # three runs, one coefficient and one start: the noise is what they disagree by
+        # three runs, one coefficient and one start: the noise shows in what they disagree by
         w = np.array([0, self.first.weights[0].phasor, self.second.weights[0].phasor])
         v = np.array([t.readings[0].phasor for t in (found, self.first, self.second)])
         design = np.column_stack([w, np.ones(3)])
@@ -188,7 +188,10 @@ class TestThomsonTwoTrials:
         assert influence.alpha[0, 0, 0] == pytest.approx(coefficients[0], rel=1e-10)
         left = v - design @ coefficients
         assert squares.size == 0 or squares[0] == pytest.approx(np.vdot(left, left).real)
-        assert influence.vibration_noise[0, 0] == pytest.approx(np.sqrt(np.vdot(left, left).real / 2), rel=1e-8)
+        disagree = np.sqrt(np.vdot(left, left).real / 2)
+        assert disagree == pytest.approx(0.0255576, abs=1e-7)
+        # which is less than what readings written to one decimal leave open, 0.1 / sqrt(12): that is the floor
+        assert influence.vibration_noise[0, 0] == pytest.approx(0.1 / np.sqrt(12), rel=1e-12)
 
 
 RAO_AS_FOUND = (Polar(8.5, 60), Polar(6.5, 205))

@@ -39,7 +39,7 @@ def advise_command(
 
     Settings and bounds follow from the record. From the second run on, this
     aircraft's own response in the job counts too. Exit code 1 if the answer is to
-    investigate or to stop, or the last run is surprising.
+    investigate, to stop or to learn more first, or the last run is surprising.
 
     \b
     Example:
@@ -92,4 +92,4 @@ def advise_command(
         echo_json(answer)
     else:
         click.echo(advice_text(rotor, found.run, advice), nl=False)
-    return 1 if surprising or advice.verdict in ("investigate", "stop") else 0
+    return 1 if surprising or advice.verdict in ("investigate", "stop", "learn") else 0

@@ -58,7 +58,7 @@ def check(rotor_file: str, run_file: str, as_json: bool) -> int:
 def advise(card_file: str | None, as_json: bool, **request: Any) -> int:
     """Recommend the fewest adjustments likely enough to bring every reading inside limits.
 
-    Exit code 1 if the answer is to investigate or to stop.
+    Exit code 1 if the answer is to investigate, to stop or to learn more first.
 
     \b
     Example:
@@ -71,7 +71,7 @@ def advise(card_file: str | None, as_json: bool, **request: Any) -> int:
         echo_json(advice_json(rotor, run, advice))
     else:
         click.echo(advice_text(rotor, run, advice), nl=False)
-    return 1 if advice.verdict in ("investigate", "stop") else 0
+    return 1 if advice.verdict in ("investigate", "stop", "learn") else 0
 
 
 @click.command()
@@ -85,7 +85,7 @@ def advise(card_file: str | None, as_json: bool, **request: Any) -> int:
 def card(card_file: str, aircraft: str, run_label: str, limits_from: str, as_json: bool, **request: Any) -> int:
     """Write the job card: the page to print, carry to the aircraft, mark and file.
 
-    Takes what advise takes. Exit code 1 if the answer is to investigate or to stop.
+    Takes what advise takes. Exit code 1 if the answer is to investigate, to stop or to learn more first.
 
     \b
     Example:
@@ -100,7 +100,7 @@ def card(card_file: str, aircraft: str, run_label: str, limits_from: str, as_jso
         echo_json(advice_json(rotor, run, advice))
     else:
         click.echo(f"{advice.verdict}: written to {card_file}.")
-    return 1 if advice.verdict in ("investigate", "stop") else 0
+    return 1 if advice.verdict in ("investigate", "stop", "learn") else 0
 
 
 def _advise(

@@ -26,6 +26,7 @@ COMPONENT_SAMPLE = 6000
 #: Jobs from which the even part of a spread (see _parts) is estimated sensor by sensor.
 MANY_JOBS = 16
 START_KAPPA2 = 0.01
+FEW_DOF = 5.0  # degrees of freedom below which a noise is rough
 OUTER_ROUNDS = 6
 OUTER_TOLERANCE = 1e-4
 
@@ -81,6 +82,8 @@ class Estimate:
         Mean square, per degree of freedom, of what the type's coefficients leave of a
         reading (both parts together for vibration); nan without any.
     identification : Identification
+    assumed : ndarray of bool, shape (C,)
+        Cells whose noise neither the history nor a prior tells: it is the floor's.
     """
 
     alpha: Matrix
@@ -95,6 +98,31 @@ class Estimate:
     runs: Counts
     unexplained: Reals
     identification: Identification
+    assumed: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Floor:
+    """Noise variances, (C,), that a family of cells is held to (reading_noise.py; both parts together for vibration).
+
+    Parameters
+    ----------
+    assumed : ndarray
+        Where neither history nor prior tells one.
+    stated : ndarray
+        The least where FEW_DOF degrees of freedom or fewer tell it; 0: none.
+    digit : ndarray
+        The least anywhere.
+    """
+
+    assumed: Reals
+    stated: Reals
+    digit: Reals
+
+    def under(self, sigma2: Reals, dof: Reals) -> Reals:
+        """Return the noise that history or prior tell (0: they do not), raised to the floor."""
+        least = np.maximum(self.digit, np.where(dof < FEW_DOF, self.stated, 0.0))
+        return np.where(sigma2 > 0, np.maximum(sigma2, least), np.where(dof > 0.5, least, self.assumed))
 
 
 @dataclass(frozen=True)
@@ -109,6 +137,7 @@ def estimate(
     cells: Sequence[CellStatistics],
     largest_change: Reals,
     noise_groups: Counts,
+    floor: Floor,
     prior: PriorKnowledge | None = None,
     *,
     spread: bool = True,
@@ -122,6 +151,8 @@ def estimate(
         Largest change of each adjuster on any blade.
     noise_groups : ndarray of int, shape (C,)
         Cells of a group share a noise where one of them cannot tell its own.
+    floor : Floor
+        What no noise is taken to be below.
     prior : PriorKnowledge, optional
     spread : bool
         False: every aircraft is taken to answer alike (ordinary least squares).
@@ -153,6 +184,8 @@ def estimate(
         own = np.where(free, kappa**2 * size2, 0.0)  # of cells that tell no noise
         own[usable] = np.where(free, part.between, 0.0)
         between = np.where(known, _pooled_spread(own, prior, free, jobs), before)
+    assumed = (dof <= 0.5) & (sigma2 <= 0)
+    sigma2 = floor.under(sigma2, dof)
     means = _means(cells, seen, sigma2, between)
     return Estimate(
         alpha=means.alpha,
@@ -167,6 +200,7 @@ def estimate(
         runs=runs,
         unexplained=_unexplained(total, means.alpha),
         identification=seen,
+        assumed=assumed,
     )
 
 

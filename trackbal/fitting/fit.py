@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.estimate.blade_differences import find_faults
-from trackbal.estimate.estimate import Estimates, estimate
+from trackbal.estimate.estimate import Estimates, Floor, estimate
 from trackbal.estimate.job_statistics import HistoryCells, Sums
 from trackbal.estimate.likeness import family_likeness
 from trackbal.estimate.prior import history_family, prior_jobs, prior_knowledge, unite
@@ -20,6 +20,7 @@ from trackbal.influence.compare import contradicted
 from trackbal.influence.departures import Departures
 from trackbal.records.misfits import Suspect, breaks, describe, describe_break, judge, pick, without
 from trackbal.records.robust import Record, can_judge, records, sift_and_refit
+from trackbal.runs.reading_noise import NoiseFloor, noise_floor
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, History, Reals
 
@@ -142,10 +143,10 @@ class Kept:
 
 def kept_records(rotor: Rotor, history: History, prior: Influence | None = None, *, robust: bool = True) -> Kept:
     """Return what of a history is relied upon; parameters as in `fit`."""
-    cells = HistoryCells(rotor, history)
-    estimates = judged = estimate_cells(cells, prior)
+    cells, floor = HistoryCells(rotor, history), noise_floor(rotor, history)
+    estimates = judged = estimate_cells(cells, prior, floor)
     by = prior
-    if prior is not None and can_judge(alone := estimate_cells(cells)):
+    if prior is not None and can_judge(alone := estimate_cells(cells, floor=floor)):
         judged, by = alone, None  # runs that can are judged by one another: the earlier file may be what is wrong
     suspects, without_them = find_suspects(cells, judged, by)
     everything = Kept(cells, estimates, estimates, without_them, suspects)
@@ -153,13 +154,13 @@ def kept_records(rotor: Rotor, history: History, prior: Influence | None = None,
         return everything
 
     def refit(part: History) -> Influence:
-        return type_influence(rotor, estimate_cells(HistoryCells(rotor, part), by), by)
+        return type_influence(rotor, estimate_cells(HistoryCells(rotor, part), by, floor), by)
 
     sifted = sift_and_refit(cells, type_influence(rotor, without_them, by), refit)
     if not sifted.found:
         return everything
     cells = HistoryCells(rotor, sifted.history)
-    estimates = estimate_cells(cells, prior)
+    estimates = estimate_cells(cells, prior, floor)
     aside = records(rotor, history, sifted, estimates)
     return replace(everything, cells=cells, estimates=estimates, set_aside=aside)
 
@@ -222,8 +223,13 @@ def _largest_shift(full: Estimates, kept: Estimates) -> float:
     return largest
 
 
-def estimate_cells(cells: Sums, prior: Influence | None = None, *, spread: bool = True) -> Estimates:
-    """Return what a history says; `spread` False takes all aircraft to answer alike (least squares)."""
+def estimate_cells(
+    cells: Sums, prior: Influence | None = None, floor: NoiseFloor | None = None, *, spread: bool = True
+) -> Estimates:
+    """Return what a history says; `spread` False takes all aircraft to answer alike (least squares).
+
+    `floor`: what no noise is taken to be below; that of the rotor, without digits, if not given.
+    """
     regimes, sensors = len(cells.rotor.regimes), len(cells.rotor.sensors)
     known = known_height = None
     if prior is not None:
@@ -231,9 +237,12 @@ def estimate_cells(cells: Sums, prior: Influence | None = None, *, spread: bool 
         known_height = prior_knowledge(prior, "height", prior.height_noise**2)
     by_sensor, together = np.tile(np.arange(sensors), regimes), np.zeros(regimes, dtype=int)
     largest = cells.largest_change
+    least = noise_floor(cells.rotor) if floor is None else floor
+    vibration = Floor(*(2.0 * sd.ravel() ** 2 for sd in (least.vibration, least.stated, least.digit)))
+    tips = Floor(least.height**2, least.height_stated**2, np.zeros(regimes))
     return Estimates(
-        estimate(cells.vibration_statistics, largest, by_sensor, known, spread=spread),
-        estimate(cells.height_statistics, largest, together, known_height, spread=spread),
+        estimate(cells.vibration_statistics, largest, by_sensor, vibration, known, spread=spread),
+        estimate(cells.height_statistics, largest, together, tips, known_height, spread=spread),
     )
 
 

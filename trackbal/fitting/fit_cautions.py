@@ -7,13 +7,13 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from trackbal.base.cautions import other_rotor
-from trackbal.estimate.estimate import LEAST_JOBS, Estimates
+from trackbal.estimate.estimate import FEW_DOF, LEAST_JOBS, Estimates
 from trackbal.influence.coefficients import Influence
+from trackbal.runs.reading_noise import ASSUMED_PART
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History
 
 FEW_JOBS = 8  # a spread from fewer is uncertain by over a third of itself (1 / sqrt(2 (n - 1)), n < 5 .. 8)
-FEW_DOF = 5.0
 ILL_CONDITION = 100.0  # errors 10 times those of changes made one by one
 
 
@@ -158,13 +158,13 @@ def _noise(rotor: Rotor, found: Estimates, prior: Influence | None) -> Iterator[
     heights = [f"heights of {r.name}" for r in rotor.regimes]
     for part, names in ((found.vibration, vibration), (found.height, heights)):
         read = part.jobs.any(axis=1)
-        none = [names[c] for c in np.flatnonzero(read & (part.sigma2 <= 0))]
-        borrowed = [names[c] for c in np.flatnonzero(read & (part.sigma2 > 0) & (part.noise_dof <= 0.5))]
+        none = [names[c] for c in np.flatnonzero(read & part.assumed)]
+        borrowed = [names[c] for c in np.flatnonzero(read & ~part.assumed & (part.noise_dof <= 0.5))]
         few = [names[c] for c in np.flatnonzero(read & (part.noise_dof > 0.5) & (part.noise_dof < FEW_DOF))]
         if none:
             yield (
-                f"no reading noise could be told for {_listed(none)}: it is taken as 0 and chances will be too good; "
-                "repeat readings or add runs."
+                f"no reading noise could be told for {_listed(none)}: it is taken as the rotor file states it, else "
+                f"as {100 * ASSUMED_PART:.0f} % of the limit; repeat readings or add runs."
             )
         if borrowed:
             source = "other regimes" if prior is None else "the prior or other regimes"

@@ -200,6 +200,11 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
         causes = [wrap(c, "- ") for c in cautions.mechanical_causes()]
         stop = "STOP: a reading is at or above its stop limit. No plan is offered; find the cause first:"
         return "\n".join([stop, *causes])
+    if advice.verdict == "learn":
+        return wrap(
+            f"NOT ENOUGH IS KNOWN of the adjusters to bring this inside limits (worst reading {worst:.2f} of its "
+            "limit). No plan is recommended: a trial is, one adjustment of known size and the run again."
+        )
     plan = visit.plan
     assert plan is not None
     parts = []

@@ -104,6 +104,9 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
             f"{now} Even the best plan is expected to leave {plan.worst_ratio:.2f}: "
             "adjustments do not cure this vibration."
         )
+    elif advice.verdict == "learn":
+        text = "NOT ENOUGH IS KNOWN. Make a trial before adjusting."
+        detail = f"{now} What is known of the adjusters cannot bring it inside; what is not known might."
     else:
         assert plan is not None
         count = f"{plan.count} adjustment" + ("s" if plan.count > 1 else "")

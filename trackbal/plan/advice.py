@@ -15,14 +15,14 @@ from trackbal.check.review import Review, check_run
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.chance import chances
 from trackbal.plan.quadratic import build_quadratic
+from trackbal.plan.reach import CURE, Gap, learn_cautions, missing_knowledge
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Reals, Run
 from trackbal.search.search import Solution, search
 
-Verdict = Literal["inside", "adjust", "investigate", "stop"]
+Verdict = Literal["inside", "adjust", "investigate", "stop", "learn"]
 
 _CHANCE_TIE = 0.01  # chances closer than this are told apart by expected cost
-_CURE = 0.5  # a plan must bring the worst reading below this part of today's, or inside
 
 
 @dataclass(frozen=True)
@@ -72,9 +72,10 @@ class Advice:
 
     Parameters
     ----------
-    verdict : {"inside", "adjust", "investigate", "stop"}
+    verdict : {"inside", "adjust", "investigate", "stop", "learn"}
+        "learn": what is known of the adjusters cannot bring the readings inside, and what is not known might.
     recommended : int or None
-        Index into `plans`; None for "stop".
+        Index into `plans`; None for "stop" and "learn".
     plans : tuple of Plan
         plans[m] is the best of at most m adjustments; empty for "stop".
     setting : ndarray, shape (A, B)
@@ -151,15 +152,22 @@ def advise(
     else:
         recommended = _recommend(plans, chance)
         worst = plans[recommended].worst_ratio
-        verdict = "investigate" if worst > 1.0 and worst > _CURE * now else "adjust"
+        verdict = "investigate" if worst > 1.0 and worst > CURE * now else "adjust"
+    missing: tuple[Gap, ...] = ()
+    if not review.inside and plans[recommended].worst_ratio > 1.0:
+        missing = missing_knowledge(rotor, run, influence, setting, now if verdict == "investigate" else None)
+    if missing:
+        verdict = "learn"
     said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance)
-    advice = Advice(verdict, recommended, plans, setting, barred, said, review, chance)
+    if missing:
+        said = (*learn_cautions(rotor, missing, plans[recommended].worst_ratio), *said)
+    advice = Advice(verdict, None if missing else recommended, plans, setting, barred, said, review, chance)
     return advice if settings_given else with_settings_assumed(advice)
 
 
 def with_settings_assumed(advice: Advice) -> Advice:
     """Return advice whose plans, if it has any to make, say that settings were not known."""
-    if advice.verdict not in ("adjust", "investigate"):
+    if advice.verdict not in ("adjust", "investigate", "learn"):
         return advice
     return replace(advice, cautions=(cautions.SETTINGS_ASSUMED, *advice.cautions))
 
@@ -299,11 +307,11 @@ def _cautions(
             said.append(f"More than {plan.count} adjustments were not tried; --most allows them.")
     said += [f"{rotor.adjusters[a].name} is not advised on: {reason}." for a, reason in barred]
     unread = [r.label for r, read in zip(rotor.regimes, run.regime_read, strict=True) if not read]
-    if unread and verdict != "inside":
+    if unread and verdict not in ("inside", "learn"):
         said.append(f"Not read this time, so not weighed: {', '.join(unread)}. The plan changes them as stated.")
     if not all(p.proven for p in plans):
         said.append("A search limit was hit: some plans are the best found, not proven to be the best.")
-    if verdict != "inside":
+    if verdict not in ("inside", "learn"):
         kinds = [a.kind for a, row in zip(rotor.adjusters, plan.change, strict=True) if row.any()]
         said += cautions.adjuster_cautions(kinds)
     return (*said, *cautions.general_cautions())

@@ -127,6 +127,8 @@ def advice_text(rotor: Rotor, run: Run, advice: Advice) -> str:
         blocks.append(_unread(rotor, run, plan))
         if advice.verdict != "inside":
             blocks.append(_ladder(advice))
+    if advice.verdict == "learn" and any(plan.count for plan in advice.plans):
+        blocks.append("With what is known alone\n" + _ladder(advice))
     if advice.verdict != "investigate":
         blocks.append(_cautions(advice))
     return "\n\n".join(block for block in blocks if block) + "\n"
@@ -138,6 +140,11 @@ def _headline(rotor: Rotor, advice: Advice) -> str:
         return f"{rotor.name}: STOP. A reading is at or above its stop limit (worst {worst:.2f} of its limit)."
     if advice.verdict == "inside":
         return f"{rotor.name}: inside limits (worst reading {worst:.2f} of its limit). No adjustment."
+    if advice.verdict == "learn":
+        return (
+            f"{rotor.name}: NOT ENOUGH IS KNOWN to bring this inside limits (worst reading {worst:.2f} of its limit).\n"
+            "Make a trial first; no plan is recommended."
+        )
     assert advice.recommended is not None
     plan = advice.plans[advice.recommended]
     if advice.verdict == "investigate":

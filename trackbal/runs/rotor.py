@@ -25,7 +25,8 @@ MOST_STEPS = 1_000_000_000  # in an adjuster's range
 class Sensor:
     """One vibration pick-up.
 
-    `limit` and `stop` are amplitudes in `unit`; None where rotor or regime decide.
+    `limit` and `stop` are amplitudes in `unit`; None where rotor or regime decide. `noise`: standard
+    deviation of the real and of the imaginary part of one reading, in `unit`, as far as the user can say.
     """
 
     name: str
@@ -34,6 +35,7 @@ class Sensor:
     harmonic: int = 1
     limit: float | None = None
     stop: float | None = None
+    noise: float | None = None
 
 
 @dataclass(frozen=True)
@@ -100,6 +102,7 @@ class Rotor:
     vibration_stop: float | None = None
     height_spread: float | None = None
     height_spread_stop: float | None = None
+    height_noise: float | None = None
 
     @classmethod
     def load(cls, file: str | PathLike[str]) -> Rotor:
@@ -241,6 +244,7 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
         vibration_stop=limits.number("vibration_stop", None, above=0.0),
         height_spread=limits.number("height_spread", None, above=0.0),
         height_spread_stop=limits.number("height_spread_stop", None, above=0.0),
+        height_noise=top.number("height_noise", None, above=0.0),
     )
     limits.done()
     top.done()
@@ -259,6 +263,7 @@ def _read_sensor(t: Table) -> Sensor:
         harmonic=t.whole("harmonic", 1),
         limit=t.number("limit", None, above=0.0),
         stop=t.number("stop", None, above=0.0),
+        noise=t.number("noise", None, above=0.0),
     )
     t.done()
     return sensor

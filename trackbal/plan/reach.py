@@ -1,0 +1,194 @@
+"""What adjusters can do at all, and whether coefficients that are not known stand in the way.
+
+A plan that leaves readings over their limits has one of two reasons: the adjusters are too
+weak, which only work on the aircraft changes, or the influence of some of them is not known,
+which a trial changes. To tell which, both are asked for the lowest worst reading they could
+come to, whole steps and the number of adjustments left aside: what is known as it is, and
+what is not known as favourable as could be (readings it acts upon are taken to be curable).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trackbal.base.phasor import blade_harmonic
+from trackbal.influence.coefficients import Influence
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Counts, Reals, Run
+
+CURE = 0.5  # a plan must bring the worst reading below this part of today's, or inside
+
+_POWERS = (2.0, 8.0, 24.0, 64.0)  # the worst of n readings is below their 64-norm, and above it over n^(1/64)
+
+
+@dataclass(frozen=True)
+class Gap:
+    """An adjuster that may be changed but whose influence on readings taken is not known.
+
+    Parameters
+    ----------
+    adjuster : int
+    regimes : tuple of int
+        Regimes read in which it is not known.
+    everywhere : bool
+        It is not known in any regime, read or not.
+    """
+
+    adjuster: int
+    regimes: tuple[int, ...]
+    everywhere: bool
+
+
+def gaps(rotor: Rotor, run: Run, influence: Influence, movable: Sequence[bool]) -> tuple[Gap, ...]:
+    """Return what is not known of the adjusters that could be changed; `movable`: of each, whether there is room."""
+    found = []
+    for a in np.flatnonzero(movable).tolist():
+        unknown = (influence.unknown_vibration[a] & run.vibration_read).any(axis=1)
+        unknown |= influence.unknown_height[a] & run.height_read
+        everywhere = (
+            influence.unknown_vibration[a].all()
+            and (influence.unknown_height[a] | np.array([not regime.heights for regime in rotor.regimes])).all()
+        )
+        if unknown.any():
+            found.append(Gap(a, tuple(np.flatnonzero(unknown).tolist()), bool(everywhere)))
+    return tuple(found)
+
+
+def missing_knowledge(
+    rotor: Rotor, run: Run, influence: Influence, setting: Reals, now: float | None
+) -> tuple[Gap, ...]:
+    """Return what stands between the adjusters and the limits by not being known; empty if nothing does.
+
+    Parameters
+    ----------
+    setting : ndarray, shape (A, B)
+        What is installed.
+    now : float or None
+        Today's worst reading over its limit, where a plan that brings it below the part CURE of that would do
+        too; None: only inside the limits will do.
+    """
+    low, high = rotor.step_bounds(setting)
+    read = {regime.name for r, regime in enumerate(rotor.regimes) if run.regime_read[r]}
+    for a, adjuster in enumerate(rotor.adjusters):
+        if adjuster.needs and not read & set(adjuster.needs):
+            low[a] = high[a] = 0
+    found = gaps(rotor, run, influence, [bool((high[a] > low[a]).any()) for a in range(len(high))])
+    for enough in (1.0,) if now is None else (1.0, CURE * now):
+        if enough >= 1.0 and knowing_more_would_do(rotor, run, influence, low, high, found, enough):
+            return found
+    return ()
+
+
+def learn_cautions(rotor: Rotor, found: Sequence[Gap], left: float) -> tuple[str, ...]:
+    """Return what to say of an aircraft whose answer is not known enough; `left`: worst reading of the best plan."""
+    lines = []
+    for gap in found:
+        regimes = ", ".join(rotor.regimes[r].label for r in gap.regimes)
+        where = "in no regime" if gap.everywhere else f"not in {regimes}"
+        lines.append(f"What {rotor.adjusters[gap.adjuster].name} does is known {where}.")
+    known = [a.name for i, a in enumerate(rotor.adjusters) if i not in {gap.adjuster for gap in found}]
+    alone = f"{' and '.join(known)} alone would leave" if known else "Without any of them there is"
+    return (
+        *lines,
+        f"{alone} the worst reading at {left:.2f} of its limit.",
+        "That says nothing of a mechanical fault, neither that there is one nor that there is none. A trial tells "
+        "what an adjuster does here: one adjustment of known size, and the run again (trackbal trial).",
+    )
+
+
+def knowing_more_would_do(
+    rotor: Rotor, run: Run, influence: Influence, low: Counts, high: Counts, found: Sequence[Gap], enough: float
+) -> bool:
+    """Return whether what is known cannot bring the worst reading to `enough` of its limit, and the rest might.
+
+    Parameters
+    ----------
+    low, high : ndarray of int, shape (A, B)
+        Bounds in steps of the adjusters that may be advised on or would be, were they known.
+    found : sequence of Gap
+        Of those.
+    """
+    if not found:
+        return False
+    unknown = [gap.adjuster for gap in found]
+    barred_low, barred_high = low.copy(), high.copy()
+    barred_low[unknown] = barred_high[unknown] = 0
+    if least_worst(rotor, run, influence, barred_low, barred_high) <= enough:
+        return False
+    read = ~influence.unknown_vibration[unknown].any(axis=0) & run.vibration_read
+    tips = ~influence.unknown_height[unknown].any(axis=0) & run.height_read
+    certain = replace(
+        run, vibration_count=np.where(read, run.vibration_count, 0), height_count=np.where(tips, run.height_count, 0)
+    )
+    return least_worst(rotor, certain, influence, low, high) <= enough
+
+
+def least_worst(rotor: Rotor, run: Run, influence: Influence, low: Counts, high: Counts) -> float:
+    """Return the lowest worst reading, in limits, that changes in bounds are expected to come to; whole steps aside.
+
+    The largest of many readings is approached by norms of growing power, each minimised over
+    the box from where the last one ended; every one is convex.
+    """
+    from scipy.optimize import minimize
+
+    free = (high > low).ravel()
+    start, effect = _ratios(rotor, run, influence)
+    effect = effect[:, free]
+    if not len(start):
+        return 0.0
+    best = float(np.abs(start).max())
+    x = np.zeros(int(free.sum()))
+    if not x.size:
+        return best
+    bounds = list(zip(low.ravel()[free].tolist(), high.ravel()[free].tolist(), strict=True))
+    for power in _POWERS:
+        found = minimize(
+            partial(_norm, start=start, effect=effect, power=power),
+            x,
+            jac=True,
+            bounds=bounds,
+            method="L-BFGS-B",
+            options={"maxiter": 400},
+        )
+        x = found.x
+        best = min(best, float(np.abs(start + effect @ x).max()))
+    return best
+
+
+def _norm(x: Reals, start: NDArray[np.complex128], effect: NDArray[np.complex128], power: float) -> tuple[float, Reals]:
+    """Return the norm of that power of the readings after x, (n,), and its slope."""
+    ratio = start + effect @ x
+    size = np.abs(ratio)
+    largest = max(float(size.max()), 1e-300)
+    parts = (size / largest) ** (power - 1.0)
+    value = float((parts * size).sum() / largest) ** (1.0 / power)
+    slope = value ** (1.0 - power) * parts * np.exp(-1j * np.angle(ratio))
+    return largest * value, np.asarray((slope @ effect).real)
+
+
+def _ratios(rotor: Rotor, run: Run, influence: Influence) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    """Return readings over their limits, (K,), and what a step of each adjuster on each blade makes of them, (K, A B).
+
+    A tip spread is as many readings as there are pairs of blades.
+    """
+    blades, adjusters = len(rotor.blades), len(rotor.adjusters)
+    each = np.zeros((adjusters * blades, adjusters, blades))
+    for a, adjuster in enumerate(rotor.adjusters):
+        for b in range(blades):
+            each[a * blades + b, a, b] = adjuster.step
+    read, limit = run.vibration_read, rotor.vibration_limit
+    z = blade_harmonic(each, rotor.azimuth_deg, rotor.harmonics)
+    moved = np.einsum("ars,nas->nrs", influence.alpha, z)[:, read] / limit[read]
+    one, other = np.triu_indices(blades, 1)
+    tall = run.height_read
+    lift = influence.height_change(each)[:, tall]
+    over = rotor.height_limit[tall, None]
+    apart = (lift[..., one] - lift[..., other]) / over
+    start = (run.height[tall][:, one] - run.height[tall][:, other]) / over
+    effect = np.concatenate([moved, apart.reshape(len(each), -1)], axis=1).T
+    return np.concatenate([run.vibration[read] / limit[read], start.ravel()]), effect
