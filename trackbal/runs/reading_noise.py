@@ -64,7 +64,7 @@ def _last_digit(values: Reals) -> float:
     """Return the standard deviation of rounding to the digits that values are written with; 0 if that does not show.
 
     A rounding error is evenly spread over one unit of the last digit: its standard deviation is that over the root
-    of 12 (B. N. Taylor and C. E. Kuyatt, NIST Technical Note 1297 (1994), sect. 4.6).
+    of 12 (B. N. Taylor and C. E. Kuyatt, NIST Technical Note 1297 (1994), sect. 4.6; from memory).
     """
     if len(values) < 2:
         return 0.0
