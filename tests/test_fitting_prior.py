@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from invented_fleet import Truth, plain_rotor, random_changes, simulate
 
+from trackbal.base.covariance import circular_cov
 from trackbal.estimate.job_statistics import HistoryCells
-from trackbal.estimate.prior import as_real
 from trackbal.fitting.fit import estimate_cells, fit
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.run import History
@@ -40,7 +40,7 @@ def test_mean_is_the_weighted_mean_of_both(prior: Influence) -> None:
     found = fit(ROTOR, history, prior).influence
     alone = estimate_cells(HistoryCells(ROTOR, history), prior)
     for c, (r, s) in enumerate((r, s) for r in range(2) for s in range(2)):
-        ours = np.linalg.inv(0.5 * as_real(alone.vibration.error[c]))
+        ours = np.linalg.inv(circular_cov(alone.vibration.error[c]))
         theirs = np.linalg.inv(prior.mean_vibration_cov[r, s])  # type: ignore[index]
         ours_mean, theirs_mean = (_parts(v) for v in (alone.vibration.alpha[c], prior.alpha[:, r, s]))
         cov = np.linalg.inv(ours + theirs)

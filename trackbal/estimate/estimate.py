@@ -12,10 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.covariance import Matrix, left_over
 from trackbal.base.sampling import evenly_spaced
 from trackbal.estimate import mixed
 from trackbal.estimate.identification import DEAD_SQUARE, Identification, identify
-from trackbal.estimate.job_statistics import CellStatistics, Matrix
+from trackbal.estimate.job_statistics import CellStatistics
 from trackbal.runs.run import Counts, Reals
 
 #: Jobs that must have changed an adjuster before its spread between aircraft is estimated:
@@ -374,7 +375,6 @@ def _unexplained(total: Sequence[CellStatistics], alpha: Matrix) -> Reals:
     mean = np.full(len(total), np.nan)
     for c, t in enumerate(total):
         if t.dof[0] > 0:
-            fitted = t.gram[0] @ alpha[c]
-            left = t.squares[0] - (alpha[c].conj() @ (2 * t.moment[0] - fitted)).real
-            mean[c] = max(left, 0.0) / t.dof[0]
+            _, left = left_over(t.gram, t.moment, t.squares, alpha[c])
+            mean[c] = max(float(left[0]), 0.0) / t.dof[0]
     return mean

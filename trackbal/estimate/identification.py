@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.estimate.job_statistics import Matrix
+from trackbal.base.covariance import Matrix
 from trackbal.runs.run import Reals
 
 NULL_EIGENVALUE = 1e-8

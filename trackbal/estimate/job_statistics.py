@@ -12,17 +12,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from trackbal.base.covariance import Matrix
 from trackbal.base.phasor import blade_harmonic
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, History, Reals
-
-#: Complex for vibration, real for heights.
-Matrix = NDArray[Any]
 
 
 @dataclass(frozen=True)

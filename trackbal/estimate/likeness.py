@@ -23,9 +23,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from trackbal.base.covariance import Matrix, hermitian_part, scaled_to_unit
 from trackbal.estimate import mixed
 from trackbal.estimate.estimate import Estimate, sample_jobs
-from trackbal.estimate.job_statistics import CellStatistics, Matrix
+from trackbal.estimate.job_statistics import CellStatistics
 from trackbal.runs.run import Reals
 
 _LARGEST = 0.98  # correlations are estimates too
@@ -90,9 +91,8 @@ def _between(q: Matrix, w: Matrix) -> Reals:
 
 def as_correlation(matrix: Reals) -> Reals:
     """Return the nearest simple correlation matrix: clipped, made positive semidefinite, 1 on the diagonal."""
-    clipped = np.clip(0.5 * (matrix + matrix.T), 0.0, _LARGEST)
+    clipped = np.clip(hermitian_part(matrix), 0.0, _LARGEST)
     np.fill_diagonal(clipped, 1.0)
     values, vectors = np.linalg.eigh(clipped)
     positive = (vectors * np.maximum(values, 1e-6)) @ vectors.T
-    size = np.sqrt(np.diag(positive))
-    return positive / (size[:, None] * size)
+    return scaled_to_unit(positive)[0]

@@ -23,7 +23,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.estimate.job_statistics import CellStatistics, Matrix
+from trackbal.base.covariance import Matrix, left_over, mixed_matrix, mixed_sums, scaled_to_unit
+from trackbal.estimate.job_statistics import CellStatistics
 from trackbal.runs.run import Reals
 
 TOLERANCE = 1e-9  # of the log-likelihood: a step that promises less is not taken
@@ -148,8 +149,7 @@ def solve(data: Stack, sigma2: Reals, spread: Reals) -> Solution:
     """
     adjusters = data.gram.shape[-1]
     gram, noise = data.gram, sigma2[:, None]
-    inner = gram * spread[:, None, None, :]
-    inner[..., np.arange(adjusters), np.arange(adjusters)] += noise[..., None]
+    inner = mixed_matrix(gram, spread, sigma2)
     g = np.linalg.inv(inner)
     w = g @ gram
     information = w.sum(axis=1)
@@ -157,9 +157,7 @@ def solve(data: Stack, sigma2: Reals, spread: Reals) -> Solution:
     score = np.einsum("cjab,cjb->ca", g, data.moment)
     alpha = np.einsum("cab,cb->ca", error, score)
 
-    fitted = np.einsum("cjab,cb->cja", gram, alpha)
-    remaining = data.moment - fitted
-    raw = data.squares - np.einsum("ca,cja->cj", alpha.conj(), data.moment + remaining).real
+    remaining, raw = left_over(gram, data.moment, data.squares, alpha[:, None])
     own = np.einsum("cjab,cjb->cja", g, remaining)  # X' V^-1 r
     moved = spread[:, None, :] * own
     overlap = np.einsum("cja,cja->cj", moved.conj(), remaining).real
@@ -195,12 +193,9 @@ def solve(data: Stack, sigma2: Reals, spread: Reals) -> Solution:
 
 def solve_means(data: Stack, sigma2: Reals, spread: Reals) -> tuple[Matrix, Matrix, Matrix, Matrix]:
     """Return alpha, error, information and score of `solve` alone; parameters as there."""
-    adjusters = data.gram.shape[-1]
     if spread.any():
-        inner = data.gram * spread[:, None, None, :]
-        inner[..., np.arange(adjusters), np.arange(adjusters)] += sigma2[:, None, None]
-        both = np.linalg.solve(inner, np.concatenate([data.gram, data.moment[..., None]], axis=-1)).sum(axis=1)
-        information, score = both[..., :-1], both[..., -1]
+        of_jobs = mixed_sums(data.gram, data.moment, spread, sigma2)
+        information, score = of_jobs[0].sum(axis=1), of_jobs[1].sum(axis=1)
     else:
         information = data.gram.sum(axis=1) / sigma2[:, None, None]
         score = data.moment.sum(axis=1) / sigma2[:, None]
@@ -210,12 +205,9 @@ def solve_means(data: Stack, sigma2: Reals, spread: Reals) -> tuple[Matrix, Matr
 
 def scores(data: Stack, sigma2: Reals, spread: Reals, alpha: Matrix) -> tuple[Matrix, Matrix]:
     """Return ``X'V^-1 r`` (C, J, A) and ``X'V^-1 X`` (C, J, A, A), r what alpha (C, A) leaves; else as in `solve`."""
-    adjusters = data.gram.shape[-1]
-    inner = data.gram * spread[:, None, None, :]
-    inner[..., np.arange(adjusters), np.arange(adjusters)] += sigma2[:, None, None]
     remaining = data.moment - np.einsum("cjab,cb->cja", data.gram, alpha)
-    both = np.linalg.solve(inner, np.concatenate([data.gram, remaining[..., None]], axis=-1))
-    return both[..., -1], both[..., :-1]
+    information, score = mixed_sums(data.gram, remaining, spread, sigma2)
+    return score, information
 
 
 def noise_floor(data: Stack) -> Reals:
@@ -305,8 +297,8 @@ def _scoring_step(gradient: Reals, information: Reals, told: NDArray[np.bool_], 
     if not told.any():
         return step, 0.0
     slope, whole, left = gradient[told], information[np.ix_(told, told)], room[told]
-    scale = np.sqrt(whole.diagonal())
-    size, axes = np.linalg.eigh(whole / np.outer(scale, scale))
+    scaled, scale = scaled_to_unit(whole)
+    size, axes = np.linalg.eigh(scaled)
     size = np.maximum(size, RIDGE * size[-1])
     root = np.sqrt(size)[:, None] * axes.T
     aim = axes.T @ (slope / scale) / np.sqrt(size) + root @ (left * scale)

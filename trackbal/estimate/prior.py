@@ -19,30 +19,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.covariance import circular_cov, pairs, real_map, real_parts, scaled_to_unit
 from trackbal.estimate.estimate import Estimate, PriorKnowledge
 from trackbal.estimate.identification import identify
-from trackbal.estimate.job_statistics import Matrix
 from trackbal.estimate.mixed import restricted_inverse
 from trackbal.estimate.small_sample import widening
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.run import Reals
 
 Kind = Literal["vibration", "height"]
-
-
-def as_real(matrix: Matrix) -> Reals:
-    """Return a complex linear map (..., A, A) acting on (re, im) of each entry in turn, (..., 2A, 2A)."""
-    size = matrix.shape[-1]
-    real = np.empty((*matrix.shape[:-2], 2 * size, 2 * size))
-    real[..., 0::2, 0::2] = real[..., 1::2, 1::2] = matrix.real
-    real[..., 1::2, 0::2] = matrix.imag
-    real[..., 0::2, 1::2] = -matrix.imag
-    return real
-
-
-def circular_cov(error: Matrix) -> Reals:
-    """Return the covariance of (re, im) of circular complex errors with ``E[d conj(d)'] = error``."""
-    return 0.5 * as_real(error)
 
 
 @dataclass(frozen=True)
@@ -78,7 +63,7 @@ def history_family(found: Estimate) -> Family:
     between[:, np.arange(size), np.arange(size)] = found.spread
     between = between * pair
     if circular:
-        family = Family(_parts(found.alpha), circular_cov(found.error), circular_cov(between), unknown)
+        family = Family(real_parts(found.alpha), circular_cov(found.error), circular_cov(between), unknown)
     else:
         family = Family(found.alpha.real, found.error.real, between.real, unknown)
     return _blank(family)
@@ -97,7 +82,7 @@ def prior_family(prior: Influence, kind: Kind, told: NDArray[np.bool_]) -> Famil
     adjusters, regimes = prior.tau.shape
     if kind == "vibration":
         cells, parts = regimes * prior.alpha.shape[2], 2
-        mean = _parts(prior.alpha.reshape(adjusters, cells).T)
+        mean = real_parts(prior.alpha.reshape(adjusters, cells).T)
         cov, own = prior.vibration_cov, prior.mean_vibration_cov
         unknown = prior.unknown_vibration.reshape(adjusters, cells).T
     else:
@@ -109,8 +94,8 @@ def prior_family(prior: Influence, kind: Kind, told: NDArray[np.bool_]) -> Famil
         spread = cov - mean_cov
     else:
         both = np.repeat(told, parts, axis=1)
-        mean_cov = np.where(both[:, :, None] & both[:, None, :], cov, 0.5 * cov)
-        spread = np.where(both[:, :, None] | both[:, None, :], 0.0, 0.5 * cov)
+        mean_cov = np.where(pairs(both), cov, 0.5 * cov)
+        spread = np.where(pairs(~both), 0.5 * cov, 0.0)
     return _blank(Family(mean, mean_cov, spread, unknown))
 
 
@@ -143,12 +128,12 @@ def unite(found: Estimate, prior: Influence, kind: Kind) -> Family:
     before = prior_family(prior, kind, told)
     untouched = prior_family(prior, kind, np.zeros_like(told))
     if kind == "vibration":
-        weight, pull = 2.0 * as_real(found.information), 2.0 * _parts(found.score)
+        weight, pull = 2.0 * real_map(found.information), 2.0 * real_parts(found.score)
     else:
         weight, pull = found.information.real, found.score.real
     parts = pull.shape[1] // told.shape[1]
     own = np.repeat(told, parts, axis=1)
-    spread = np.where(own[:, :, None] | own[:, None, :], history.spread, before.spread)
+    spread = np.where(pairs(~own), before.spread, history.spread)
     mean, mean_cov, unknown = np.zeros_like(pull), np.zeros_like(weight), np.zeros_like(told)
     for c in range(len(told)):
         if not found.jobs[c].any():
@@ -196,23 +181,17 @@ def _unite_cell(
 
 def _stable_inverse(cov: Reals) -> Reals:
     """Return the inverse of a covariance; a direction almost without variance counts as 1e-12 of the largest."""
-    size = np.sqrt(np.diag(cov))
-    size = np.where(size > 0, size, 1.0)
-    values, vectors = np.linalg.eigh(cov / (size[:, None] * size))
+    scaled, size = scaled_to_unit(cov)
+    values, vectors = np.linalg.eigh(scaled)
     values = np.maximum(values, 1e-12 * values.max())
     inverse: Reals = (vectors / values) @ vectors.T / (size[:, None] * size)
     return inverse
 
 
-def _parts(alpha: Matrix) -> Reals:
-    """Return complex (C, A) as (re, im) of each adjuster in turn, (C, 2A)."""
-    return np.stack([alpha.real, alpha.imag], axis=-1).reshape(len(alpha), -1)
-
-
 def _blank(family: Family) -> Family:
     """Return the family with 0 and no variance where unknown."""
     known = ~np.repeat(family.unknown, family.mean.shape[1] // family.unknown.shape[1], axis=1)
-    both = known[:, :, None] & known[:, None, :]
+    both = pairs(known)
     return Family(
         np.where(known, family.mean, 0.0),
         np.where(both, family.mean_cov, 0.0),

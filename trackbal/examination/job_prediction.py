@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from trackbal.base.covariance import full_mixed_matrix, left_over, mixed_sums
 from trackbal.estimate.estimate import Estimate, Estimates
 from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
 from trackbal.runs.rotor import Rotor
@@ -66,18 +67,14 @@ def _cell(cell: CellStatistics, found: Estimate, c: int) -> tuple[float, float, 
         return float("nan"), float("nan"), float("nan")
     gram, moment, squares = cell.gram[told], cell.moment[told], cell.squares[told]
     size = gram.shape[-1]
-    inner = gram * spread + sigma2 * np.eye(size)
-    both = np.linalg.solve(inner, np.concatenate([gram, moment[..., None]], axis=-1))
-    w, s = both[..., :-1], both[..., -1]
+    w, s = mixed_sums(gram, moment, spread, sigma2)
     loss = s - w @ found.alpha[c]
-    eye = np.eye(size)
-    share = np.linalg.inv(eye - k @ w)
+    share = np.linalg.inv(np.eye(size) - k @ w)
     alpha = found.alpha[c] - np.einsum("jab,bc,jc->ja", share, k, loss)
-    left = moment - np.einsum("jab,jb->ja", gram, alpha)
-    error2 = squares - np.einsum("ja,ja->j", alpha.conj(), moment + left).real
+    left, error2 = left_over(gram, moment, squares, alpha)
     error2 = np.maximum(error2, 0.0)
     between = share @ k + np.diag(spread)  # of the job's own coefficients about the prediction
-    absorbed = between @ np.linalg.solve(gram @ between + sigma2 * eye, left[..., None])
+    absorbed = between @ np.linalg.solve(full_mixed_matrix(gram, between, sigma2), left[..., None])
     scaled = (error2 - np.einsum("ja,ja->j", left.conj(), absorbed[..., 0]).real) / sigma2
     dof = cell.dof[told].sum()
     return (

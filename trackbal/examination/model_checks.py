@@ -21,8 +21,9 @@ from typing import Literal
 
 import numpy as np
 
+from trackbal.base.covariance import Matrix, hermitian_part, mixed_matrix
 from trackbal.estimate.estimate import Estimate, Estimates
-from trackbal.estimate.job_statistics import HistoryCells, Matrix
+from trackbal.estimate.job_statistics import HistoryCells
 from trackbal.runs.run import Reals
 
 Question = Literal["blades", "amounts", "drift"]
@@ -198,14 +199,13 @@ def _answer(
 def _absorbed(sums: _Sums, moment: Matrix, spread: Reals, sigma2: float) -> tuple[Matrix, Matrix]:
     """Return score and information of all columns, the spread between aircraft taken into the noise."""
     a = sums.base
-    inner = sums.gram[:, :a, :a] * spread
-    inner[:, np.arange(a), np.arange(a)] += sigma2
+    inner = mixed_matrix(sums.gram[:, :a, :a], spread, sigma2)
     both = np.concatenate([sums.gram[:, :a], moment[:, :a, None]], axis=-1)
     taken = spread[:, None] * np.linalg.solve(inner, both)
     cross = sums.gram[:, :, :a] @ taken
     information = (sums.gram - cross[..., :-1]).sum(axis=0) / sigma2
     score = (moment - cross[..., -1]).sum(axis=0) / sigma2
-    return score, 0.5 * (information + information.conj().T)
+    return score, hermitian_part(information)
 
 
 def _solved(score: Matrix, information: Matrix, base: int) -> tuple[Matrix, Matrix]:

@@ -19,8 +19,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from trackbal.base.covariance import Matrix, hermitian_part, mixed_matrix
 from trackbal.estimate.estimate import Estimate, Estimates
-from trackbal.estimate.job_statistics import CellStatistics, HistoryCells, Matrix
+from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
 from trackbal.runs.run import Reals
 
 UNLIKE = 0.01  # chance, for all aircraft of the history together, below which one is called unlike its type
@@ -104,12 +105,11 @@ def _own_cell(cell: CellStatistics, found: Estimate, c: int) -> tuple[Matrix, Ma
     if sigma2 <= 0:
         error = np.broadcast_to(k + between, (jobs, size, size))
         return np.broadcast_to(alpha, (jobs, size)), error, np.full(jobs, np.nan)
-    g = np.linalg.inv(cell.gram * spread + sigma2 * np.eye(size))
+    g = np.linalg.inv(mixed_matrix(cell.gram, spread, sigma2))
     q = np.einsum("jab,jb->ja", g, cell.moment - cell.gram @ alpha)
     w = g @ cell.gram
     kept = np.eye(size) - spread[:, None] * w  # what the job leaves of a departure
-    error = spread[:, None] * np.linalg.inv(np.eye(size) + cell.gram * spread / sigma2)
-    error = 0.5 * (error + error.conj().swapaxes(-1, -2)) + kept @ k @ kept.conj().swapaxes(-1, -2)
+    error = hermitian_part(sigma2 * spread[:, None] * g) + kept @ k @ kept.conj().swapaxes(-1, -2)
     return alpha + spread * q, error, _chance(q, w, k, float(found.noise_dof[c]))
 
 
@@ -119,8 +119,7 @@ def _chance(q: Matrix, w: Matrix, k: Matrix, dof: float) -> Reals:
 
     if dof < 2.0:
         return np.full(len(q), np.nan)
-    cov = w - w @ k @ w
-    cov = 0.5 * (cov + cov.conj().swapaxes(-1, -2))
+    cov = hermitian_part(w - w @ k @ w)
     size = np.sqrt(np.maximum(np.einsum("jaa->ja", w).real, 0.0))
     live = size > 0
     size = np.where(live, size, 1.0)

@@ -18,11 +18,12 @@ from typing import Any
 
 import numpy as np
 
+from trackbal.base.covariance import Matrix
 from trackbal.base.errors import InputError
 from trackbal.base.files import write_whole
 from trackbal.base.sampling import evenly_spaced
 from trackbal.estimate.blade_differences import MOST_JOBS, first_runs
-from trackbal.estimate.job_statistics import CellStatistics, HistoryCells, Matrix
+from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
 from trackbal.records.robust import Record
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History, Reals, Run

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.covariance import of_both_parts, pairs
 from trackbal.estimate.prior import Family, prior_family, prior_jobs
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures import Departures
@@ -160,8 +161,7 @@ def restrict(
     vibration = keep_adjuster[:, None, None] & keep_regime[:, None] & keep_sensor  # (A, R, S)
     height = keep_adjuster[:, None] & keep_regime
     height_regime = np.array([r.heights for r in rotor.regimes])
-    known = np.repeat(np.moveaxis(vibration, 0, -1), 2, axis=-1)
-    pair, height_pair = known[..., :, None] & known[..., None, :], height.T[:, :, None] & height.T[:, None, :]
+    pair, height_pair = pairs(of_both_parts(np.moveaxis(vibration, 0, -1))), pairs(height.T)
 
     def cut(cov: Reals | None, kept: NDArray[np.bool_]) -> Reals | None:
         return None if cov is None else np.where(kept, cov, 0.0)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.covariance import complex_cov, real_map
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.departures import Departures
 from trackbal.influence.influence_reader import parse_contents, read_contents
@@ -89,7 +90,18 @@ class Influence:
 
     def hermitian_cov(self) -> Complexes:
         """Return ``E[delta_a conj(delta_b)]`` of the vibration coefficients, shape (R, S, A, A)."""
-        c = self.vibration_cov
-        real = c[..., 0::2, 0::2] + c[..., 1::2, 1::2]
-        imag = c[..., 1::2, 0::2] - c[..., 0::2, 1::2]
-        return real + 1j * imag
+        return complex_cov(self.vibration_cov)
+
+    def vibration_change_cov(self, rotor: Rotor, change: Reals) -> Reals:
+        """Return the covariance of (re, im) of what a change, shape (..., A, B), does, shape (..., R, S, 2, 2).
+
+        That of the coefficients alone: no reading noise is in it.
+        """
+        z = blade_harmonic(change, rotor.azimuth_deg, rotor.harmonics)  # (..., A, S)
+        lever = real_map(z.swapaxes(-1, -2)[..., None, :])  # (..., S, 2, 2A)
+        return np.einsum("...sia,rsac,...sjc->...rsij", lever, self.vibration_cov, lever, optimize=True)
+
+    def height_change_cov(self, change: Reals) -> Reals:
+        """Return the same for the tip heights about their mean, shape (..., R, B, B)."""
+        u = change - change.mean(axis=-1, keepdims=True)
+        return np.einsum("...ab,rac,...cd->...rbd", u, self.height_cov, u, optimize=True)

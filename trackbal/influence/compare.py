@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from trackbal.base.covariance import squared_distance
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals
@@ -104,12 +105,13 @@ def _changes(rotor: Rotor, first: Influence, second: Influence) -> Iterator[Chan
                 if not any(known):
                     continue
                 before, after = complex(first.alpha[a, r, s]), complex(second.alpha[a, r, s])
-                cov = sum(_own(f.vibration_cov, f.mean_vibration_cov)[r, s, part, part] for f in (first, second))
+                covs = [_own(f.vibration_cov, f.mean_vibration_cov)[r, s, part, part] for f in (first, second)]
+                cov = covs[0] + covs[1]
                 left = np.array([(after - before).real, (after - before).imag])
                 error, p = float("nan"), float("nan")
-                if all(known) and np.linalg.det(cov) > 0:
+                if all(known) and np.isfinite(squared := squared_distance(left, cov)):
                     error = float(np.sqrt(np.trace(cov)))
-                    p = float(chdtrc(2, left @ np.linalg.solve(cov, left)))
+                    p = float(chdtrc(2, squared))
                 yield Change(a, r, s, before, after, error, p, float("nan"), known)
             known = (not first.unknown_height[a, r], not second.unknown_height[a, r])
             if regime.heights and any(known):

@@ -10,12 +10,11 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from trackbal.base.covariance import is_positive
 from trackbal.base.errors import InputError
 from trackbal.influence.departures import Departures
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals
-
-PSD_TOLERANCE = 1e-9  # of the largest variance: how far below 0 rounding may push an eigenvalue
 
 
 class Checks(Protocol):
@@ -86,13 +85,3 @@ def _correlation(checks: Checks, given: dict[str, Any], name: str, order: list[i
     if not (np.allclose(matrix, matrix.T) and np.allclose(np.diag(matrix), 1.0) and is_positive(matrix)):
         raise checks.error(key, rows, "a correlation matrix: symmetric, 1 on the diagonal, positive semidefinite")
     return matrix
-
-
-def is_positive(matrix: Reals) -> bool:
-    """Return whether a symmetric matrix has no eigenvalue below 0, rounding aside."""
-    size = np.sqrt(np.abs(np.diag(matrix)))
-    largest = size.max(initial=0.0)
-    if largest == 0.0:
-        return not matrix.any()
-    values = np.linalg.eigvalsh(matrix / largest**2)
-    return bool(values[0] >= -PSD_TOLERANCE * max(values[-1], 1.0))

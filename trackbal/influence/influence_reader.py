@@ -20,9 +20,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.covariance import PSD_TOLERANCE, is_positive
 from trackbal.base.errors import InputError
 from trackbal.influence.departures import Departures
-from trackbal.influence.departures_file import PSD_TOLERANCE, is_positive, read_departures
+from trackbal.influence.departures_file import read_departures
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Reals
 

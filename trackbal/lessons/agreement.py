@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from trackbal.base.covariance import squared_distance
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
@@ -80,20 +81,16 @@ def _vibration(rotor: Rotor, before: Run, change: Reals, after: Run, influence: 
     z = blade_harmonic(change, rotor.azimuth_deg, rotor.harmonics)  # (A, S)
     blind = (influence.unknown_vibration & (np.abs(z) > 0.0)[:, None, :]).any(axis=0)
     expected = expected_run(rotor, before, influence, change).vibration
-    lever = np.zeros((z.shape[1], 2, 2 * z.shape[0]))  # d(re, im) of a reading by (re, im) of each coefficient
-    lever[:, 0, 0::2] = lever[:, 1, 1::2] = z.real.T
-    lever[:, 0, 1::2], lever[:, 1, 0::2] = -z.imag.T, z.imag.T
-    cov = np.einsum("sia,rsac,sjc->rsij", lever, influence.vibration_cov, lever)
+    cov = influence.vibration_change_cov(rotor, change)
     found = []
     for r, s in np.argwhere(before.vibration_read & after.vibration_read & ~blind):
         noise = influence.vibration_noise[r, s] ** 2
         noise *= 1.0 / before.vibration_count[r, s] + 1.0 / after.vibration_count[r, s]
         off = after.vibration[r, s] - expected[r, s]
         both = np.array([off.real, off.imag])
-        total = cov[r, s] + noise * np.eye(2)
-        if not np.linalg.det(total) > 0.0:
+        squared = squared_distance(both, cov[r, s] + noise * np.eye(2))
+        if np.isnan(squared):
             continue
-        squared = float(both @ np.linalg.solve(total, both))
         chance = float(np.exp(-squared / 2.0))
         values = (complex(expected[r, s]), complex(after.vibration[r, s]))
         found.append(Departure(int(r), int(s), None, *values, float(np.sqrt(squared)), chance))
@@ -106,12 +103,13 @@ def _heights(before: Run, change: Reals, after: Run, influence: Influence) -> li
     u = change - change.mean(axis=1, keepdims=True)  # (A, B)
     blades = u.shape[1]
     expected = before.height + influence.height_change(change)
+    cov = influence.height_change_cov(change)
     blind = (influence.unknown_height & (np.abs(u).max(axis=1) > 0.0)[:, None]).any(axis=0)
     found = []
     for r in np.flatnonzero(before.height_read & after.height_read & ~blind):
         noise = influence.height_noise[r] ** 2 * (1.0 - 1.0 / blades)  # the mean tip is taken out of every row
         noise *= 1.0 / before.height_count[r] + 1.0 / after.height_count[r]
-        variance = noise + np.einsum("ab,ac,cb->b", u, influence.height_cov[r], u)
+        variance = noise + cov[r].diagonal()
         for b in np.flatnonzero(variance > 0.0):
             away = float(abs(after.height[r, b] - expected[r, b]) / np.sqrt(variance[b]))
             measured = complex(after.height[r, b])

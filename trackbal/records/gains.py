@@ -1,13 +1,9 @@
 """Which jobs of a history are worth judging record by record.
 
 For every job the gain of setting each single record aside (set_aside.py) is worked out in
-closed form, all jobs side by side, instead of weighing each account run by run. In a cell
-
-    y[j] = v + Z (alpha + u) + noise,   P = V^-1 less what the free start v takes up,   p = P (y - Z alpha)
-
-a reading is expected, from all others of its job, at a distance ``p[t] / P[t, t]`` with variance
-``1 / P[t, t]``; unknown work before run t, of variance T2, makes the readings more probable by a factor whose
-logarithm is (complex numbers)
+closed form, all jobs side by side, instead of weighing each account run by run. A reading's
+own gain follows from its deletion residual (deletion.py, p and P as there); unknown work before
+run t, of variance T2, makes the readings more probable by a factor whose logarithm is (complex numbers)
 
     |q|^2 T2 / (1 + T2 Q) - log(1 + T2 Q),   q = sum of p from run t on,   Q = sum of P over these runs.
 
@@ -25,9 +21,11 @@ from itertools import chain
 import numpy as np
 
 from trackbal.aircraft.belief import noise_of
-from trackbal.estimate.job_statistics import CellStatistics, CentredDesign, HistoryCells, Matrix
+from trackbal.base.covariance import Matrix, complex_cov
+from trackbal.estimate.job_statistics import CentredDesign, HistoryCells
 from trackbal.influence.coefficients import Influence
 from trackbal.records.alternatives import Sizes, anything, bounded
+from trackbal.records.deletion import Deletion, JobFit, TipPrecision, quadratic
 from trackbal.runs.run import Counts, Reals
 
 
@@ -107,11 +105,11 @@ def _vibration_cells(cells: HistoryCells, influence: Influence, sizes: Sizes) ->
     statistics = cells.vibration_statistics
     for pairs, design in cells.vibration_designs():
         for r, s in pairs:
-            cov = _complex_cov(influence.vibration_cov[r, s])
-            fit = _JobFit.of(statistics[r * sensors + s], influence.alpha[:, r, s], cov, 2.0 * noise[r, s] ** 2)
+            cov = complex_cov(influence.vibration_cov[r, s])
+            fit = JobFit.of(statistics[r * sensors + s], influence.alpha[:, r, s], cov, 2.0 * noise[r, s] ** 2)
             size = np.maximum(np.abs(cells.history.vibration[:, r, s]) / np.sqrt(2.0), sizes.vibration[r, s])
             y, usual = cells.vibration_reading(r, s, design), float(sizes.vibration_step[r, s])
-            yield s, _Vibration(cells, design, y, fit, anything(size, 2), usual)
+            yield s, _Vibration(design, y, fit, cells.job_of_run, cells, anything(size, 2), usual)
 
 
 def _height_cells(cells: HistoryCells, influence: Influence, sizes: Sizes) -> Iterator[tuple[int, _Tips]]:
@@ -121,96 +119,39 @@ def _height_cells(cells: HistoryCells, influence: Influence, sizes: Sizes) -> It
     statistics = cells.height_statistics
     for regimes, design in cells.height_designs():
         for r in regimes:
-            fit = _JobFit.of(statistics[r], influence.tau[:, r], influence.height_cov[r], noise[r] ** 2)
+            fit = JobFit.of(statistics[r], influence.tau[:, r], influence.height_cov[r], noise[r] ** 2)
             rms = np.sqrt(np.mean(cells.history.height[:, r] ** 2, axis=-1))
             loose = anything(np.maximum(rms, sizes.height[r]), len(rotor.blades) - 1)
             y, usual = cells.height_reading(r, design), float(sizes.height_step[r])
-            yield len(rotor.sensors), _Tips(cells, design, y, fit, loose, usual)
+            yield len(rotor.sensors), _Tips(design, y, fit, cells.job_of_run, cells, loose, usual)
 
 
-def _complex_cov(cov: Reals) -> Matrix:
-    """Return E[u conj(u)'] (A, A) of a covariance of real and imaginary parts (2A, 2A)."""
-    re, im = cov[0::2], cov[1::2]
-    result: Matrix = re[:, 0::2] + im[:, 1::2] + 1j * (im[:, 0::2] - re[:, 1::2])
-    return result
-
-
-@dataclass(frozen=True)
-class _JobFit:
-    """What one cell says of each job's own coefficients.
-
-    `alpha` (J, A): expected of each job, its own readings included; `taken` (J, A, A): B in
-    ``P = weight / sigma2 (centring) - weight z~' B z~ weight``; `log_det` (J,): of
-    ``I + M D / sigma2``; `squares` (J,): ``r' P r`` of what the type's coefficients leave.
-    """
-
-    alpha: Matrix
-    taken: Matrix
-    log_det: Reals
-    squares: Reals
-    sigma2: float
-
-    @classmethod
-    def of(cls, cell: CellStatistics, alpha: Matrix, cov: Matrix, sigma2: float) -> _JobFit:
-        inner = cell.gram @ cov / sigma2 + np.eye(len(alpha))
-        g = np.linalg.inv(inner)
-        fitted = cell.gram @ alpha
-        remaining = cell.moment - fitted
-        moved = np.einsum("ab,jbc,jc->ja", cov, g, remaining, optimize=True) / sigma2
-        raw = cell.squares - ((cell.moment + remaining) @ alpha.conj()).real
-        overlap = np.einsum("ja,ja->j", moved.conj(), remaining).real
-        return cls(alpha + moved, cov @ g / sigma2**2, np.linalg.slogdet(inner)[1], (raw - overlap) / sigma2, sigma2)
-
-    def log_likelihood(self, cells: HistoryCells, design: CentredDesign, numbers: int, circular: bool) -> Reals:
-        """Return the log-density of the readings of each job after the first, shape (J,)."""
-        weight = design.weight
-        readings = cells.sum_by_job((weight > 0).astype(float))
-        scale = np.maximum(readings - 1.0, 0.0) * math.log((1.0 if circular else 2.0) * math.pi * self.sigma2)
-        scale = scale - cells.sum_by_job(np.log(np.where(weight > 0, weight, 1.0))) + np.log(design.job_weight)
-        if circular:
-            return np.asarray(-self.squares - self.log_det - scale)
-        return np.asarray(-0.5 * (self.squares + self.log_det + numbers * scale))
+def _log_likelihood(cells: HistoryCells, design: CentredDesign, fit: JobFit, numbers: int, circular: bool) -> Reals:
+    """Return the log-density of the readings of each job after the first, shape (J,)."""
+    weight = design.weight
+    readings = cells.sum_by_job((weight > 0).astype(float))
+    scale = np.maximum(readings - 1.0, 0.0) * math.log((1.0 if circular else 2.0) * math.pi * fit.sigma2)
+    scale = scale - cells.sum_by_job(np.log(np.where(weight > 0, weight, 1.0))) + np.log(design.job_weight)
+    if circular:
+        return np.asarray(-fit.squares - fit.log_det - scale)
+    return np.asarray(-0.5 * (fit.squares + fit.log_det + numbers * scale))
 
 
 @dataclass(frozen=True)
-class _Cell:
+class _Cell(Deletion):
     """One cell of a history of n runs.
 
-    `y`: readings less their job's mean; `loose` (n,): log-density of each reading if it were anything; `usual`: size
-    of a step.
+    `loose` (n,): log-density of each reading if it were anything; `usual`: size of a step.
     """
 
     cells: HistoryCells
-    design: CentredDesign
-    y: Matrix
-    fit: _JobFit
     loose: Reals
     usual: float
 
     @cached_property
-    def pull(self) -> Matrix:
-        """P (y - Z alpha), shape (n,) or (B, n)."""
-        fitted = np.einsum("a...n,na->...n", self.design.effect, self.fit.alpha[self.cells.job_of_run])
-        result: Matrix = self.design.weight / self.fit.sigma2 * (self.y - fitted)
-        return result
-
-    @cached_property
-    def taken(self) -> Matrix:
-        """B of each run's job, shape (n, A, A)."""
-        result: Matrix = self.fit.taken[self.cells.job_of_run]
-        return result
-
-    @cached_property
-    def share(self) -> Reals:
-        """What the weights alone say of each reading, (n,)."""
-        weight = self.design.weight
-        return np.asarray(weight / self.fit.sigma2 * (1.0 - weight / self.design.job_weight[self.cells.job_of_run]))
-
-    @cached_property
     def tail_share(self) -> Reals:
-        """The same of all readings from each run on, (n,)."""
-        after = _tail(self.cells, self.design.weight)
-        return np.asarray(after / self.fit.sigma2 * (1.0 - after / self.design.job_weight[self.cells.job_of_run]))
+        """What the weights of all readings from each run on say of their mean, (n,)."""
+        return self.share(_tail(self.cells, self.design.weight))
 
     def _whole(self, log_likelihood: Reals) -> Reals:
         """Return the gain of relying on no reading of each job; the first, which fixes its start, has no density."""
@@ -224,29 +165,21 @@ class _Cell:
 class _Vibration(_Cell):
     def readings(self) -> Reals:
         """Return the gain of setting each reading aside, shape (n,); -inf where there is none."""
-        precision = self.share - _quadratic(self.design.effect * self.design.weight, self.taken)
-        judged = precision > 0
-        safe = np.where(judged, precision, 1.0)
+        judged = self.precision > 0
+        safe = np.where(judged, self.precision, 1.0)
         gain = self.loose + np.abs(self.pull) ** 2 / safe + np.log(np.pi / safe)
         return np.where(judged, gain, -np.inf)
 
     def whole(self) -> Reals:
         """Return the gain of relying on no reading of each job, shape (J,)."""
-        return self._whole(self.fit.log_likelihood(self.cells, self.design, 2, circular=True))
+        return self._whole(_log_likelihood(self.cells, self.design, self.fit, 2, circular=True))
 
     def steps(self, wide: Reals) -> Reals:
         """Return the gain of unknown work before each run, (H, n), of sizes `wide` (H,)."""
         tail = _tail(self.cells, self.pull)
-        effect = _tail(self.cells, self.design.effect * self.design.weight)
-        held = np.maximum(self.tail_share - _quadratic(effect, self.taken), 0.0)
+        held = np.maximum(self.tail_share - quadratic(_tail(self.cells, self.weighted), self.taken), 0.0)
         variance = 2.0 * (wide[:, None] * self.usual) ** 2
         return np.asarray(np.abs(tail) ** 2 * (variance / (1.0 + variance * held)) - np.log1p(variance * held))
-
-
-def _quadratic(effect: Matrix, taken: Matrix) -> Reals:
-    """Return ``e' B conj(e)`` of each run; effects e (A, n), B (n, A, A)."""
-    columns = effect.T[..., None]
-    return np.asarray(np.einsum("nak,nak->n", columns, taken @ columns.conj()).real)
 
 
 class _Tips(_Cell):
@@ -257,15 +190,17 @@ class _Tips(_Cell):
 
     def readings(self) -> Reals:
         """Return the gain of setting each reading aside, shape (n,); -inf where there is none."""
-        judged = self.share > 0
-        share = np.where(judged, self.share, 1.0)[None]
-        squares, log_det = _solved(share, self.design.effect * self.design.weight, self.taken, self.pull)
-        gain = self.loose + 0.5 * (squares[0] - log_det[0] + self.numbers * math.log(2.0 * math.pi))
+        share = self.share(self.design.weight)
+        judged = share > 0
+        precision = TipPrecision(np.where(judged, share, 1.0)[None], self.weighted, self.taken)
+        _, (squares,) = precision.drawn(self.pull)
+        (log_det,) = precision.log_det()
+        gain = self.loose + 0.5 * (squares - log_det + self.numbers * math.log(2.0 * math.pi))
         return np.where(judged, gain, -np.inf)
 
     def whole(self) -> Reals:
         """Return the gain of relying on no reading of each job, shape (J,)."""
-        return self._whole(self.fit.log_likelihood(self.cells, self.design, self.numbers, circular=False))
+        return self._whole(_log_likelihood(self.cells, self.design, self.fit, self.numbers, circular=False))
 
     def most_of_steps(self, wide: Reals) -> Reals:
         """Return what `steps` cannot exceed, (H, n): its squares are part of the job's, what B takes off has rank A."""
@@ -278,10 +213,10 @@ class _Tips(_Cell):
     def steps(self, wide: Reals, runs: Counts) -> Reals:
         """Return the gain of unknown work before some runs, (H, len(runs)), of sizes `wide` (H,)."""
         variance = (wide[:, None] * self.usual) ** 2
-        effect = _tail(self.cells, self.design.effect * self.design.weight)[..., runs]
-        pull = _tail(self.cells, self.pull)[..., runs]
-        squares, log_det = _solved(self.tail_share[runs] + 1.0 / variance, effect, self.taken[runs], pull)
-        return np.asarray(0.5 * (squares - log_det - self.numbers * np.log(variance)))
+        effect = _tail(self.cells, self.weighted)[..., runs]
+        precision = TipPrecision(self.tail_share[runs] + 1.0 / variance, effect, self.taken[runs])
+        _, squares = precision.drawn(_tail(self.cells, self.pull)[..., runs])
+        return np.asarray(0.5 * (squares - precision.log_det() - self.numbers * np.log(variance)))
 
 
 def _tail(cells: HistoryCells, values: Matrix) -> Matrix:
@@ -290,21 +225,3 @@ def _tail(cells: HistoryCells, values: Matrix) -> Matrix:
     last = np.append(cells.starts[1:], values.shape[-1]) - 1
     result: Matrix = before[..., last[cells.job_of_run]] - before + values
     return result
-
-
-def _solved(own: Reals, effect: Matrix, taken: Matrix, pull: Reals) -> tuple[Reals, Reals]:
-    """Return ``p' N^-1 p`` and ``log det N``, both (K, n), N = own I - e' B e over the blades (of sum 0) of every run.
-
-    `own` (K, n), `effect` e (A, B, n), `taken` B (n, A, A), `pull` p (B, n) of sum 0.
-    """
-    seen = np.einsum("abn,bn->na", effect, pull)
-    lost = taken @ np.einsum("abn,cbn->nac", effect, effect, optimize=True)
-    drawn = taken @ seen[..., None]
-    alone = np.einsum("bn,bn->n", pull, pull)
-    numbers = effect.shape[1] - 1 - len(effect)
-    squares, log_det = np.empty(own.shape), np.empty(own.shape)
-    for k, size in enumerate(own):
-        inner = size[:, None, None] * np.eye(len(effect)) - lost
-        squares[k] = (alone + np.einsum("na,na->n", seen, np.linalg.solve(inner, drawn)[..., 0])) / size
-        log_det[k] = numbers * np.log(size) + np.linalg.slogdet(inner)[1]
-    return squares, log_det

@@ -1,16 +1,14 @@
 """Runs that do not fit: improbable given the other runs of their job and the type's coefficients.
 
-Each reading of a run is compared with what all OTHER runs lead to expect of it (the
-deletion residual of generalised least squares: ``(Q y)[t] / Q[t, t]`` with Q the inverse
-covariance less what the coefficients and the job's start take up; Christensen, Pearson
-and Johnson 1992, Technometrics 34, from memory). Its tail probability allows for the noise
-being estimated from the same runs. Where aircraft are taken to answer alike that is exact:
-of c degrees of freedom the squared, scaled residual e of k parts takes a share e / c that
-is Beta(k/2, (c - k)/2). Where their spread is estimated too, e / k is taken as F(k, c), c
-the noise's effective degrees of freedom: approximate, with the heavier tail. Readings of a
-run are put together by Fisher's method (Statistical Methods for Research Workers, section
-21.1), beside the single most improbable one. A run is suspect when its probability is below FALSE_ALARM / (number of
-runs): a history without a fault then names any run once in a thousand times.
+Each reading of a run is compared with what all OTHER runs lead to expect of it
+(deletion.py). Its tail probability allows for the noise being estimated from the same runs.
+Where aircraft are taken to answer alike that is exact: of c degrees of freedom the squared,
+scaled residual e of k parts takes a share e / c that is Beta(k/2, (c - k)/2). Where their
+spread is estimated too, e / k is taken as F(k, c), c the noise's effective degrees of freedom:
+approximate, with the heavier tail. Readings of a run are put together by Fisher's method
+(Statistical Methods for Research Workers, section 21.1), beside the single most improbable
+one. A run is suspect when its probability is below FALSE_ALARM / (number of runs): a history
+without a fault then names any run once in a thousand times.
 """
 
 from __future__ import annotations
@@ -20,9 +18,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from trackbal.estimate.estimate import Estimate, Estimates
-from trackbal.estimate.job_statistics import CentredDesign, HistoryCells, Matrix
+from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
+from trackbal.records.deletion import Deletion, JobFit, TipPrecision
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import Complexes, Counts, History, Reals
+from trackbal.runs.run import Counts, History, Reals
 
 FALSE_ALARM = 1e-3
 LEAST_LEVERAGE_LEFT = 1e-6  # a reading that all but fixes its own fit cannot be judged
@@ -63,100 +62,59 @@ def judge(cells: HistoryCells, estimates: Estimates) -> Judgement:
     tally = _Tally(n)
     sensors = len(cells.rotor.sensors)
     vibration, height = estimates.vibration, estimates.height
-    statistics = cells.vibration_statistics
     for pairs, design in cells.vibration_designs():
         for r, s in pairs:
             c = r * sensors + s
             if vibration.noise_dof[c] > 1.5 and vibration.sigma2[c] > 0:
-                own = _JobFit.of(statistics[c].gram, statistics[c].moment, vibration, c)
-                y = cells.vibration_reading(r, s, design)
-                tally.add(c, *_vibration_surprise(design, y, own, cells.job_of_run, vibration.noise_dof[c]))
-    statistics = cells.height_statistics
+                fit = _job_fit(cells.vibration_statistics[c], vibration, c)
+                of = Deletion(design, cells.vibration_reading(r, s, design), fit, cells.job_of_run)
+                tally.add(c, *_vibration_surprise(of, not vibration.spread[c].any(), vibration.noise_dof[c]))
+    free = len(cells.rotor.blades) - 1
     for regimes, design in cells.height_designs():
         for r in regimes:
-            free = len(cells.rotor.blades) - 1
             if height.noise_dof[r] > free + 0.5 and height.sigma2[r] > 0:
-                own = _JobFit.of(statistics[r].gram, statistics[r].moment, height, r)
-                y = cells.height_reading(r, design)
+                fit = _job_fit(cells.height_statistics[r], height, r)
+                of = Deletion(design, cells.height_reading(r, design), fit, cells.job_of_run)
                 c = len(vibration.sigma2) + r
-                tally.add(c, *_height_surprise(design, y, own, cells.job_of_run, height.noise_dof[r]))
+                tally.add(c, *_height_surprise(of, not height.spread[r].any(), height.noise_dof[r]))
     return tally.judgement()
 
 
-@dataclass(frozen=True)
-class _JobFit:
-    """What deletion residuals of one cell need.
+def _job_fit(cell: CellStatistics, found: Estimate, c: int) -> JobFit:
+    between, sigma2 = np.diag(found.spread[c]), float(found.sigma2[c])
+    return JobFit.of(cell, found.alpha[c], between, sigma2, found.error[c])
 
-    `alpha` (A,): the type's coefficients; `moved` (J, A): how far each job's own are
-    expected from them; `taken` (J, A, A): B in ``Q = weight / sigma2 (centring) -
-    weight z~' B z~ weight``, what the fitted coefficients take off the precision;
+
+def _vibration_surprise(of: Deletion, alike: bool, dof: float) -> tuple[Reals, Reals]:
+    """Return minus the log probability of every run's reading, and its distance; nan where it cannot be judged.
+
     `alike`: no spread between aircraft.
     """
-
-    alpha: Matrix
-    moved: Matrix
-    taken: Matrix
-    sigma2: float
-    alike: bool
-
-    @classmethod
-    def of(cls, gram: Matrix, moment: Matrix, found: Estimate, c: int) -> _JobFit:
-        sigma2, spread = found.sigma2[c], found.spread[c]
-        inner = gram * spread
-        diagonal = np.arange(gram.shape[-1])
-        inner[:, diagonal, diagonal] += sigma2
-        g = np.linalg.inv(inner)
-        own = np.einsum("jab,jb->ja", g, moment - gram @ found.alpha[c])
-        taken = spread[:, None] * g / sigma2 + g.conj().swapaxes(-1, -2) @ found.error[c] @ g
-        return cls(found.alpha[c], spread * own, taken, float(sigma2), not spread.any())
+    weight = of.design.weight
+    judged = (weight > 0) & (of.precision > LEAST_LEVERAGE_LEFT * weight / of.fit.sigma2)
+    safe = np.where(judged, of.precision, 1.0)
+    share_of_dof = np.abs(of.pull) ** 2 / safe / dof  # complex: k = 2 of 2 dof
+    exact = -(dof - 1) * np.log1p(-np.minimum(share_of_dof, 1 - 1e-12))
+    surprise = exact if alike else dof * np.log1p(share_of_dof)
+    return np.where(judged, surprise, np.nan), np.where(judged, np.abs(of.pull) / safe, np.nan)
 
 
-def _vibration_surprise(
-    design: CentredDesign, y: Complexes, own: _JobFit, job: Counts, dof: float
-) -> tuple[Reals, Reals]:
-    """Return minus the log probability of every run's reading, and its distance; nan where it cannot be judged."""
-    effect, weight = design.effect, design.weight
-    left = y - np.einsum("an,an->n", effect, own.moved[job].T + own.alpha[:, None])
-    share = weight / own.sigma2
-    bound = np.einsum("an,nab,bn->n", effect, own.taken[job], effect.conj(), optimize=True).real
-    precision = share * (1 - weight / design.job_weight[job]) - weight**2 * bound
-    pull = share * left
-    judged = (weight > 0) & (precision > LEAST_LEVERAGE_LEFT * share)
-    safe = np.where(judged, precision, 1.0)
-    share_of_dof = np.abs(pull) ** 2 / safe / dof  # complex: k = 2 of 2 dof
-    if own.alike:
-        surprise = -(dof - 1) * np.log1p(-np.minimum(share_of_dof, 1 - 1e-12))
-    else:
-        surprise = dof * np.log1p(share_of_dof)
-    return np.where(judged, surprise, np.nan), np.where(judged, np.abs(pull) / safe, np.nan)
-
-
-def _height_surprise(design: CentredDesign, y: Reals, own: _JobFit, job: Counts, dof: float) -> tuple[Reals, Reals]:
+def _height_surprise(of: Deletion, alike: bool, dof: float) -> tuple[Reals, Reals]:
     """Return the same for the heights of a regime, all tips together."""
     from scipy.special import betaincc, fdtrc
 
-    effect, weight = design.effect, design.weight  # (A, B, n)
-    blades = effect.shape[1]
-    shift = own.moved[job] + own.alpha  # (n, A)
-    pull = (y - np.einsum("abn,na->bn", effect, shift)) * weight / own.sigma2
-    whole = weight * (1 - weight / design.job_weight[job]) / own.sigma2
-    judged = whole > LEAST_LEVERAGE_LEFT * np.maximum(weight, 1.0) / own.sigma2
-    whole = np.where(judged, whole, 1.0)
-    own_gram = np.einsum("abn,cbn->nac", effect, effect, optimize=True)
-    seen = np.einsum("abn,bn->na", effect, pull)
-    ratio = (weight**2 / whole)[:, None, None] * (1 - LEAST_LEVERAGE_LEFT)
-    taken = own.taken[job]
-    inner = np.eye(len(effect)) - ratio * (taken @ own_gram)
-    correction = np.linalg.solve(inner, np.einsum("nac,nc->na", taken, seen)[..., None])[..., 0]
-    squares = np.einsum("bn,bn->n", pull, pull) / whole
-    squares = squares + (weight / whole) ** 2 * np.einsum("na,na->n", seen, correction)
-    free = blades - 1
-    if own.alike:
+    share, weight = of.share(of.design.weight), of.design.weight
+    judged = share > LEAST_LEVERAGE_LEFT * np.maximum(weight, 1.0) / of.fit.sigma2
+    share = np.where(judged, share, 1.0)
+    precision = TipPrecision(share[None], of.weighted, (1 - LEAST_LEVERAGE_LEFT) * of.taken)
+    (drawn,), (squares,) = precision.drawn(of.pull)
+    free = len(of.y) - 1
+    if alike:
         chance = betaincc(free / 2, (dof - free) / 2, np.clip(squares / dof, 0.0, 1 - 1e-12))
     else:
         chance = fdtrc(free, dof, np.maximum(squares, 0.0) / free)
     surprise = np.where(judged, -np.log(np.maximum(chance, 1e-300)), np.nan)
-    missed = (pull + (weight**2 / whole) * np.einsum("abn,na->bn", effect, correction)) / whole
+    missed = (of.pull + np.einsum("abn,na->bn", of.weighted, drawn)) / share
     return surprise, np.where(judged, np.sqrt(np.mean(missed**2, axis=0)), np.nan)
 
 

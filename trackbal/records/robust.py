@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from trackbal.base.covariance import Matrix, mixed_sums
 from trackbal.estimate.estimate import Estimate, Estimates
 from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
 from trackbal.influence.coefficients import Influence
@@ -152,7 +153,6 @@ def _shifts(more: Sequence[CellStatistics], less: Sequence[CellStatistics], foun
     return result
 
 
-def _information(cell: CellStatistics, found: Estimate, c: int) -> tuple[np.ndarray, np.ndarray]:
-    inner = cell.gram * found.spread[c] + found.sigma2[c] * np.eye(cell.gram.shape[-1])
-    both = np.linalg.solve(inner, np.concatenate([cell.gram, cell.moment[..., None]], axis=-1)).sum(axis=0)
-    return both[:, :-1], both[:, -1]
+def _information(cell: CellStatistics, found: Estimate, c: int) -> tuple[Matrix, Matrix]:
+    information, score = mixed_sums(cell.gram, cell.moment, found.spread[c], found.sigma2[c])
+    return information.sum(axis=0), score.sum(axis=0)
