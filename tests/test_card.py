@@ -66,7 +66,13 @@ def test_a_card_names_who_signs_and_who_inspects_disturbed_controls():
     advice, source = made(rotor, run, influence)
     plan = advice.plans[advice.recommended]
     words = Page(source).words
-    for wanted in ("Work done by", "Checked by", "Certified by", "Date of run:", "Set by: A. Person"):
+    for wanted in (
+        "Work done by",
+        "Checked by",
+        "Entered in the aircraft's records, reference",
+        "Date of run:",
+        "Set by: A. Person",
+    ):
         assert wanted in words
     moved = [rotor.blades[b] for a, b, _ in plan_adjustments(rotor, plan) if rotor.adjusters[a].kind == "pitch_link"]
     assert moved
@@ -127,8 +133,14 @@ def test_a_card_to_investigate_looks_for_a_cause_before_the_plan():
     advice, source = made(rotor, run, influence)
     assert advice.verdict == "investigate"
     words = Page(source).words
-    assert words.index(cautions.mechanical_causes()[0]) < words.index("If a licensed person decides to balance")
-    assert words.index("If a licensed person decides") < words.index("Actual amount")
+    best = advice.plans[advice.recommended].worst_ratio
+    assert f"Adjusting could at best bring it to {best:.2f} of its limit" in words
+    assert "Actual amount" not in words and "Expected" not in words
+    assert "What each further adjustment buys" not in words
+    source = card(rotor, run, influence, replace(advice, anyway=True), CardLabels())
+    words = Page(source).words
+    assert words.index(cautions.mechanical_causes()[0]) < words.index("Plan shown on request, against the advice")
+    assert words.index("Decided by, and why, date:") < words.index("Actual amount")
 
 
 def test_a_card_without_settings_says_that_nought_was_taken():
@@ -208,7 +220,9 @@ def test_colours_of_pictures_are_seen_in_grey():
 @pytest.mark.parametrize(("blades", "regimes", "sensors"), [(2, 1, 1), (8, 8, 6)])
 def test_extreme_rotors_have_a_card(blades, regimes, sensors):
     rotor = rotor_of(blades, regimes, sensors)
-    _, source = made(rotor, run_of(rotor, size=1.5), influence_of(rotor))
+    run, influence = run_of(rotor, size=1.5), influence_of(rotor)
+    advice, _ = made(rotor, run, influence)
+    source = card(rotor, run, influence, replace(advice, anyway=True))
     assert_stands_alone(source)
     assert assert_pictures_are_told(source) == regimes * sensors + regimes + 2
 
@@ -317,3 +331,17 @@ def test_a_stop_writes_a_card_and_exits_1(files, capsys):
     assert trackbal(arguments(files, "card", f"--out={files / 'card.html'}", "--json")) == 1
     assert '"verdict": "stop"' in capsys.readouterr().out
     assert "STOP. Do not run" in (files / "card.html").read_text()
+
+
+def test_a_card_gives_no_go_ahead_but_prints_the_users_figures():
+    rotor, run, influence = curable()
+    words = Page(made(rotor, run, influence)[1]).words
+    assert "only if the manual's figure for it is met and the pilot agrees" in words
+    assert "Before start: locking and torque checked again" in words and "droop stops in." in words
+    assert "Figures for going on" not in words and "Certified" not in words
+    first = replace(rotor.regimes[0], go_on=0.01)
+    rotor = replace(rotor, regimes=(first, *rotor.regimes[1:]), place="tail")
+    words = Page(made(rotor, run, influence)[1]).words
+    assert f"{rotor.sensors[0].name} 0.01 {rotor.sensors[0].unit} in {first.label}" in words
+    assert f"Do not go on to a further condition from: {first.label}." in words
+    assert "Before start: " in words and "droop stops" not in words

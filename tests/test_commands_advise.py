@@ -15,6 +15,7 @@ from invented_cases import invented_case
 from plain_reference import no_change
 
 from trackbal.commands.group import run
+from trackbal.runs.words import chance_words
 
 CASE = invented_case(29, size=4.0)  # outside limits, every count another plan
 
@@ -157,16 +158,28 @@ def test_the_page_names_the_plan_its_chance_and_the_cautions(advise):
     plan = answer["plans"][answer["recommended"]]
     for j in plan["adjustments"]:
         assert j["words"] in out
-    assert f"chance {plan['chance']:.2f}" in out
+    assert f"chance {chance_words(plan['chance'])}" in out
     assert "maintenance manual" in " ".join(out.split())
     assert max(map(len, out.splitlines())) <= 100
 
 
-def test_investigate_shows_the_cause_first_and_the_plan_second(advise):
+def test_investigate_offers_no_plan_but_says_what_adjusting_could_do(advise):
     _, out, _ = advise(HOPELESS)
     answer = json.loads(advise(HOPELESS, "--json")[1])
+    best = answer["plans"][answer["recommended"]]
+    assert f"at best bring the worst reading to {best['worst_ratio']:.2f}" in out
+    assert "[ ]" not in out and "adjustments " not in out
+    assert not any(j["words"] in out for p in answer["plans"] for j in p["adjustments"])
+
+
+def test_the_plan_of_investigate_is_shown_only_on_request_and_marked(advise):
+    code, out, _ = advise(HOPELESS, "--plan-anyway")
+    answer = json.loads(advise(HOPELESS, "--json")[1])
     words = answer["plans"][answer["recommended"]]["adjustments"][0]["words"]
-    assert out.index("look for a mechanical cause") < out.index(words)
+    assert code == 1
+    assert out.index("look for a mechanical cause") < out.index("PLAN SHOWN ON REQUEST") < out.index(words)
+    assert "Decided by, and why: ___" in out
+    assert advise(ADJUST, "--plan-anyway") == advise(ADJUST)  # it changes nothing else
 
 
 def test_from_python_the_answer_is_the_same(advise, tmp_path):
@@ -197,18 +210,24 @@ def adjustments_in(file):
     return {(blade, adjuster): float(amount) for blade, adjuster, amount in rows[1:]}
 
 
-@pytest.mark.parametrize("case", [ADJUST, HOPELESS, INSIDE], ids=["adjust", "investigate", "inside"])
-def test_plan_out_is_the_recommended_plan(advise, tmp_path, case):
-    _, out, _ = advise(case, "--json", "--plan-out", tmp_path / "plan.csv")
+@pytest.mark.parametrize(
+    ("case", "more"),
+    [(ADJUST, ()), (HOPELESS, ("--plan-anyway",)), (INSIDE, ())],
+    ids=["adjust", "investigate", "inside"],
+)
+def test_plan_out_is_the_recommended_plan(advise, tmp_path, case, more):
+    _, out, _ = advise(case, "--json", "--plan-out", tmp_path / "plan.csv", *more)
     answer = json.loads(out)
     plan = answer["plans"][answer["recommended"]]
     written = adjustments_in(tmp_path / "plan.csv")
     assert written == {(j["blade"], j["adjuster"]): j["amount"] for j in plan["adjustments"]}
 
 
-def test_stop_writes_no_plan(advise, tmp_path):
-    code, _, _ = advise(STOP, "--plan-out", tmp_path / "plan.csv")
+@pytest.mark.parametrize("case", [STOP, HOPELESS], ids=["stop", "investigate"])
+def test_no_plan_is_written_before_the_cause_is_found(advise, tmp_path, case):
+    code, _, err = advise(case, "--plan-out", tmp_path / "plan.csv")
     assert code == 1
+    assert err == "No plan written: the answer recommends none.\n"
     assert not (tmp_path / "plan.csv").exists()
 
 

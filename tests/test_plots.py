@@ -21,10 +21,11 @@ from trackbal.pages.dial import Dial
 from trackbal.pages.fit_page import SCATTER_MARGINS_MM, SCATTER_MM, SQUARES_MARGINS_MM, squares_size
 from trackbal.pages.fit_plots import coefficients, height_changes, residuals_by_job, thinned, vibration_changes
 from trackbal.pages.plot_style import fitted, spread_out, text_width
-from trackbal.pages.plots import blade_marks, chance_by_count, chance_words, phasors, tip_heights, worst_by_count
+from trackbal.pages.plots import blade_marks, chance_by_count, phasors, tip_heights, worst_by_count
 from trackbal.pages.svg import new_axes, picture
 from trackbal.plan.advice import advise
 from trackbal.plan.forecast import forecast
+from trackbal.runs.words import chance_words
 
 SIZES = [(2, 1, 1), (4, 3, 2), (8, 8, 6)]
 TOUCH = 0.2  # points by which boxes may overlap: boxes are a little larger than the ink
@@ -225,10 +226,20 @@ def test_text_is_cut_to_its_width():
 
 
 @pytest.mark.parametrize(
-    ("chance", "words"), [(0.0, "<1 %"), (1.0, ">99 %"), (0.994, "99 %"), (0.906, "91 %"), (0.004, "<1 %")]
+    ("chance", "words", "per_cent"),
+    [
+        (0.0, "below 0.01", "<1"),
+        (1.0, "above 0.99", ">99"),
+        (0.9949, "0.99", "99"),
+        (0.995, "above 0.99", ">99"),
+        (0.906, "0.91", "91"),
+        (0.0051, "0.01", "1"),
+        (0.005, "below 0.01", "<1"),
+    ],
 )
-def test_no_chance_is_told_as_certain(chance, words):
+def test_no_chance_is_told_as_certain(chance, words, per_cent):
     assert chance_words(chance) == words
+    assert chance_words(chance, per_cent=True) == per_cent
 
 
 def test_thinning_keeps_the_worst():

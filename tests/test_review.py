@@ -380,3 +380,41 @@ def test_cautions_name_what_governs_and_what_each_kind_risks() -> None:
         adjuster_cautions(["spring"])
     causes = " ".join(mechanical_causes()).lower()
     assert all(word in causes for word in ("damper", "bearing", "loose", "water", "work"))
+
+
+# ---- the user's own figures for going on --------------------------------------------------------
+
+
+def with_go_on(**figures: float) -> Rotor:
+    hover = replace(ROTOR.regimes[1], **figures)
+    return rotor_with(regimes=(ROTOR.regimes[0], hover, *ROTOR.regimes[2:]))
+
+
+@pytest.mark.parametrize(("figure", "held"), [(0.3, True), (0.31, False), (0.5, False)])
+def test_a_reading_above_the_go_on_figure_holds_at_that_regime(figure: float, held: bool) -> None:
+    rotor = with_go_on(go_on=figure)
+    review = check_run(rotor, sound_run())
+    assert [(r.regime, r.sensor) for r in review.no_further] == [("hover", "cockpit_vertical")] * held
+    text, answer = check_text(rotor, review), check_json(rotor, review)
+    assert answer["no_further"] == ["hover"] * held
+    assert {r["go_on"] for r in answer["readings"] if r["regime"] == "hover"} == {figure, None}
+    assert ("Do not go on to a further condition from: Hover." in text) is held
+    assert ("no further" in text) is held
+    header, *rows = text.splitlines()[text.splitlines().index("") + 1 + 2 * held :][:12]
+    assert "go on" in header and f"{figure:g}" in " ".join(rows)
+
+
+def test_tips_too_far_apart_hold_at_that_regime_and_without_figures_nothing_is_said() -> None:
+    review = check_run(with_go_on(go_on_height_spread=15.9), sound_run())
+    assert [(r.regime, r.sensor) for r in review.no_further] == [("hover", "height")]
+    plain = check_run(ROTOR, sound_run())
+    assert not plain.no_further and "go on" not in check_text(ROTOR, plain)
+
+
+def test_a_tail_rotor_has_causes_of_its_own() -> None:
+    main, tail = " ".join(mechanical_causes("main")), " ".join(mechanical_causes("tail"))
+    for word in ("Lead-lag", "Droop stops", "swashplate"):
+        assert word in main and word not in tail
+    for word in ("Pitch-change bearings", "trunnion", "hanger bearings", "Boom, fin"):
+        assert word in tail and word not in main
+    assert "No further ground run until they are checked: ground resonance." in main

@@ -71,6 +71,15 @@ def test_units_and_phase_sense_stand_beside_the_boxes():
     assert "degrees, lead" in lead and "Phase is lead: minus the degrees" in lead
 
 
+def test_the_users_own_figures_for_going_on_stand_beside_the_boxes():
+    rotor = rotor_of(3, 2, 1)
+    assert "go on up to" not in Page(blank_page(rotor)).words
+    first = replace(rotor.regimes[0], go_on=0.45, go_on_height_spread=33.0)
+    words = Page(blank_page(replace(rotor, regimes=(first, rotor.regimes[1])))).words
+    assert words.count("go on up to 0.45") == 1 and words.count("up to a tip spread of 33 mm") == 1
+    assert "only if the manual's figure for it is met and the pilot agrees" in words
+
+
 def test_hostile_names_stay_text():
     bad = "</b><script>x</script>"
     rotor = rotor_of(2, 1, 1)

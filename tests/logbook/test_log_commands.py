@@ -71,7 +71,7 @@ def test_a_job_from_start_to_close(book: Path, files: Path, command: Command) ->
     code, out, _ = command("run", book, sheet(files / "run1.csv", HIGH))
     assert code == 0 and "outside limits; worst 3.00 of its limit" in out
     assert show(command, book)["next"] == "advise"
-    code, out, error = command("advise", book, "--json", "--plan-out", files / "plan.csv")
+    code, out, error = command("advise", book, "--json", "--plan-anyway", "--plan-out", files / "plan.csv")
     advice = json.loads(out)
     assert code in (0, 1), error
     plan = advice["plans"][advice["recommended"]]["adjustments"]
@@ -161,6 +161,20 @@ def test_readings_mean_what_the_sheet_means(book: Path, files: Path, command: Co
     assert record.runs[0].rows[0]["cockpit_vertical.deg"].text == "4:30"
 
 
+@pytest.mark.parametrize(("hover", "verdict"), [(0.4, "investigate"), (1.3, "stop")])
+def test_no_plan_is_recorded_as_advised_where_the_cause_is_to_be_found(
+    book: Path, files: Path, command: Command, hover: float, verdict: str
+) -> None:
+    """Else "done", which means "as advised", would enter a plan that nobody was to carry out."""
+    command("run", book, sheet(files / "run1.csv", HIGH | {"hover": (hover, 50.0)}))
+    assert command("advise", book)[0] == 1
+    assert show(command, book)["runs"][0]["advised"] == []
+    assert show(command, book)["next"] == verdict
+    code, _, error = command("done", book)
+    assert code == 2 and f'no plan offered after run 1 (verdict "{verdict}")' in error
+    assert command("done", book, "--nothing")[0] == 0
+
+
 def test_a_correction_counts_and_the_old_value_stays(book: Path, files: Path, command: Command) -> None:
     command("run", book, sheet(files / "run1.csv", HIGH))
     command("advise", book)
@@ -204,7 +218,7 @@ def test_done_from_a_sheet_and_item_by_item(book: Path, files: Path, command: Co
     assert command("done", book, "--sheet", files / "adj.csv")[0] == 0
     assert len(show(command, book)["runs"][0]["done"]) == 2
     command("run", book, sheet(files / "run2.csv", HIGH))
-    command("advise", book, "--most", 2)
+    command("advise", book, "--most", 2, "--plan-anyway")
     advised = show(command, book)["runs"][1]["advised"]
     assert len(advised) == 2
     keys = "x\n0\n\n4 tip_weight ten\n4 tip_weight add 10\n\n"

@@ -6,6 +6,9 @@ They are common practice, no published source, and never replace the maintenance
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Literal
+
+Place = Literal["main", "tail"]
 
 _GENERAL = (
     "This is advice from numbers, not a release: the aircraft's maintenance manual and local rules govern, "
@@ -24,23 +27,49 @@ SETTINGS_ASSUMED = (
 _BY_KIND = {
     "weight": "Weights are blade hardware: use only approved parts, torque and lock them as the manual says, "
     "stay within the station's capacity, and count tools and parts back.",
-    "pitch_link": "Pitch links are flight controls: count turns or flats on both ends, restore locking, "
-    "check thread engagement and control travel, and have an independent inspection before running.",
+    "pitch_link": "Pitch links are flight controls: turn them as the manual says and count against a witness mark, "
+    "restore locking, check thread engagement and control travel, and have an independent inspection before running.",
     "tab": "Tabs have bend limits and tire when bent back and forth: use the proper tool and gauge, "
     "measure from the recorded angle, and look for cracks at the bend.",
 }
 
-_MECHANICAL = (
-    "Lead-lag dampers: worn, leaking, unequal or wrongly set; compare the blades.",
-    "Bearings and rod ends of the rotor head, pitch links and swashplate: play, roughness, seizure.",
-    "Loose or missing hardware: blade bolts, balance weights, fairings, head covers, pick-up brackets.",
-    "Blade damage: erosion, dents, debonding, lost or torn tape, bent tabs, damaged tips.",
-    "Water, ice or dirt in or on a blade, and drain holes that are blocked.",
-    "Blades folded, drooped or stored unevenly before the run, or not yet settled on their stops.",
-    "Recent work on head, blades, controls, gearbox mounts or absorbers: undo doubts about it first.",
-    "Gearbox and engine mounts, and vibration absorbers: worn, cracked or detuned.",
-    "The measuring chain itself: pick-up mounting, cables, tach pulse, which blade is counted first.",
-)
+_LOOSE = "Loose or missing hardware: blade bolts, balance weights, fairings, head covers, pick-up brackets."
+_DAMAGE = "Blade damage: erosion, dents, debonding, lost or torn tape, bent tabs, damaged tips."
+_WATER = "Water, ice or dirt in or on a blade, and drain holes that are blocked."
+_CHAIN = "The measuring chain itself: pick-up mounting, cables, tach pulse, which blade is counted first."
+
+_MECHANICAL: dict[Place, tuple[str, ...]] = {
+    "main": (
+        "Lead-lag dampers: worn, leaking, soft, unequal or wrongly set; compare the blades. "
+        "No further ground run until they are checked: ground resonance.",
+        "Bearings and rod ends of the rotor head, pitch links and swashplate: play, roughness, seizure.",
+        _LOOSE,
+        _DAMAGE,
+        _WATER,
+        "Droop stops not all in, or lag positions of the blades unequal at the start.",
+        "Recent work on head, blades, controls, gearbox mounts or absorbers: undo doubts about it first.",
+        "Gearbox and engine mounts, and vibration absorbers: worn, cracked or detuned.",
+        _CHAIN,
+    ),
+    "tail": (
+        "Pitch-change bearings, links, slider and their rod ends: play, roughness, seizure.",
+        "Flapping hinges or the trunnion: play, roughness, a rotor that does not hang or tilt freely.",
+        "Drive shaft, couplings and hanger bearings: run-out, play, heat, loose fastenings.",
+        "Boom, fin and tail gearbox attachments: cracks, loose bolts.",
+        _LOOSE,
+        _DAMAGE,
+        _WATER,
+        "Recent work on tail rotor, drive shaft, tail gearbox or boom: undo doubts about it first.",
+        _CHAIN,
+    ),
+}
+
+BEFORE_START: dict[Place, str] = {
+    "main": "Before start: locking and torque checked again, tools counted, tail-rotor disc clear, "
+    "wind within the ground-run limit, droop stops in.",
+    "tail": "Before start: locking and torque checked again, tools counted, tail-rotor disc clear, "
+    "wind within the ground-run limit.",
+}
 
 
 def general_cautions() -> list[str]:
@@ -55,6 +84,14 @@ def other_rotor(influence_name: str, rotor_name: str) -> list[str]:
     return [f"The influence file is for '{influence_name}', the rotor file for '{rotor_name}': are they one type?"]
 
 
+def no_further(labels: Iterable[str]) -> list[str]:
+    """Return the caution that the user's own figures do not allow to go on from these conditions; none without any."""
+    named = "; ".join(labels)
+    return (
+        [f"Do not go on to a further condition from: {named}. A reading is above your go_on figure."] if named else []
+    )
+
+
 def adjuster_cautions(kinds: Iterable[str]) -> list[str]:
     """Return the cautions for kinds of adjuster ("weight", "pitch_link", "tab"), each kind once.
 
@@ -66,6 +103,6 @@ def adjuster_cautions(kinds: Iterable[str]) -> list[str]:
     return [_BY_KIND[kind] for kind in dict.fromkeys(kinds)]
 
 
-def mechanical_causes() -> list[str]:
-    """Return what to look for on the aircraft when adjustments do not cure the vibration."""
-    return list(_MECHANICAL)
+def mechanical_causes(place: Place = "main") -> list[str]:
+    """Return what to look for on the aircraft when adjustments do not cure the vibration of a main or a tail rotor."""
+    return list(_MECHANICAL[place])

@@ -32,6 +32,8 @@ class Reading:
         None where no stop limit is set.
     ratio : float
         value / limit.
+    go_on : float or None
+        The user's own figure above which one does not go on to a further condition; None where none is set.
     """
 
     regime: str
@@ -41,6 +43,7 @@ class Reading:
     limit: float
     stop: float | None
     ratio: float
+    go_on: float | None = None
 
     @property
     def inside(self) -> bool:
@@ -51,6 +54,11 @@ class Reading:
     def stopped(self) -> bool:
         """Whether the reading is at or above its stop limit."""
         return self.stop is not None and is_stopped(self.value, self.stop)
+
+    @property
+    def may_go_on(self) -> bool:
+        """Whether the user's own figure, if there is one, allows to go on to a further condition."""
+        return self.go_on is None or is_inside(self.value, self.go_on)
 
 
 @dataclass(frozen=True)
@@ -74,6 +82,11 @@ class Review:
     def stop(self) -> bool:
         """Whether any reading is at or above its stop limit."""
         return any(reading.stopped for reading in self.readings)
+
+    @property
+    def no_further(self) -> tuple[Reading, ...]:
+        """Readings above the user's own figure for going on from their regime, worst first."""
+        return tuple(reading for reading in self.readings if not reading.may_go_on)
 
     @property
     def doubts(self) -> tuple[Finding, ...]:
@@ -112,6 +125,12 @@ def check_run(rotor: Rotor, run: Run, influence: Influence | None = None) -> Rev
     return Review(tuple(readings), tuple(find_all(rotor, run, influence)))
 
 
+def held_at(rotor: Rotor, review: Review) -> list[str]:
+    """Return the labels of the regimes from which the user's own figures do not allow to go on."""
+    names = {reading.regime for reading in review.no_further}
+    return [regime.label for regime in rotor.regimes if regime.name in names]
+
+
 def _vibration_readings(rotor: Rotor, run: Run) -> list[Reading]:
     amplitude = np.abs(run.vibration)
     return [
@@ -119,7 +138,8 @@ def _vibration_readings(rotor: Rotor, run: Run) -> list[Reading]:
             rotor.regimes[r].name,
             rotor.sensors[s].name,
             rotor.sensors[s].unit,
-            (float(amplitude[r, s]), float(rotor.vibration_limit[r, s]), float(rotor.vibration_stop_limit[r, s])),
+            float(amplitude[r, s]),
+            (rotor.vibration_limit[r, s], rotor.vibration_stop_limit[r, s], rotor.vibration_go_on[r, s]),
         )
         for r, s in np.argwhere(run.vibration_read)
     ]
@@ -131,12 +151,15 @@ def _height_readings(rotor: Rotor, run: Run) -> list[Reading]:
             rotor.regimes[r].name,
             HEIGHT,
             rotor.height_unit,
-            (float(run.spread[r]), float(rotor.height_limit[r]), float(rotor.height_stop_limit[r])),
+            float(run.spread[r]),
+            (rotor.height_limit[r], rotor.height_stop_limit[r], rotor.height_go_on[r]),
         )
         for r in np.flatnonzero(run.height_read)
     ]
 
 
-def _reading(regime: str, sensor: str, unit: str, numbers: tuple[float, float, float]) -> Reading:
-    value, limit, stop = numbers
-    return Reading(regime, sensor, value, unit, limit, None if np.isinf(stop) else stop, value / limit)
+def _reading(regime: str, sensor: str, unit: str, value: float, bounds: tuple[float, float, float]) -> Reading:
+    """Return a reading held against (limit, stop, go-on figure), the last two inf where none is set."""
+    limit, stop, go_on = (None if np.isinf(bound) else float(bound) for bound in bounds)
+    assert limit is not None
+    return Reading(regime, sensor, value, unit, limit, stop, value / limit, go_on)

@@ -5,7 +5,16 @@ from __future__ import annotations
 import click
 
 from trackbal.commands.log import book_argument, by_option, job_option
-from trackbal.commands.options import Output, chance_option, echo_json, force_option, json_option, most_option
+from trackbal.commands.options import (
+    NO_PLAN,
+    Output,
+    chance_option,
+    echo_json,
+    force_option,
+    json_option,
+    most_option,
+    plan_anyway_option,
+)
 
 
 @click.command("advise")
@@ -15,6 +24,7 @@ from trackbal.commands.options import Output, chance_option, echo_json, force_op
 @chance_option
 @click.option("--nominal", is_flag=True, help="Search as if the influence were known exactly.")
 @click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit.")
+@plan_anyway_option
 @click.option("--type-only", is_flag=True, help="Leave aside what earlier runs of the job have shown.")
 @click.option("--plan-out", cls=Output, metavar="ADJ.csv", help="Write the recommended adjustments to a sheet.")
 @click.option("--card", "card_file", cls=Output, metavar="FILE.html", help="Write the job card too.")
@@ -28,6 +38,7 @@ def advise_command(
     chance: float,
     nominal: bool,
     override_stop: bool,
+    plan_anyway: bool,
     type_only: bool,
     plan_out: str | None,
     card_file: str | None,
@@ -45,6 +56,8 @@ def advise_command(
     Example:
       trackbal log advise fleet.tblog --card card.html
     """
+    from dataclasses import replace
+
     from trackbal.base.files import check_free, write_whole
     from trackbal.logbook.deeds import advised_items, record_advice
     from trackbal.logbook.entries import job_to_advise
@@ -72,11 +85,15 @@ def advise_command(
             nominal=nominal,
             override_stop=override_stop,
         )
+        found = replace(found, advice=replace(found.advice, anyway=plan_anyway))
         advice = found.advice if record.as_found else with_settings_assumed(found.advice)
         answer = advice_json(rotor, found.run, advice) | {"learned": found.learned}
         record_advice(book, record, entry, answer, advised_items(rotor, advice), author)
-    if plan_out is not None and advice.recommended is not None:
-        write_adjustments(rotor, plan_out, advice.plans[advice.recommended].change, force=force)
+    if plan_out is not None:
+        if (plan := advice.to_write) is None:
+            click.echo(NO_PLAN, err=True)
+        else:
+            write_adjustments(rotor, plan_out, plan.change, force=force)
     if card_file is not None:
         from trackbal.pages.card import CardLabels, card
 

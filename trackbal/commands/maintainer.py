@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from trackbal.commands.options import (
+    NO_PLAN,
     Output,
     advice_options,
     echo_json,
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 def check(rotor_file: str, run_file: str, as_json: bool) -> int:
     """Hold a run's readings against the limits and against plausibility.
 
-    Exit code 1 if a reading is not inside its limit.
+    Exit code 1 if a reading is not inside its limit, or above the figure for going on.
 
     \b
     Example:
@@ -47,7 +48,7 @@ def check(rotor_file: str, run_file: str, as_json: bool) -> int:
         echo_json(check_json(rotor, review))
     else:
         click.echo(check_text(rotor, review), nl=False)
-    return 0 if review.inside else 1
+    return 0 if review.inside and not review.no_further else 1
 
 
 @click.command()
@@ -115,10 +116,13 @@ def _advise(
     chance: float,
     nominal: bool,
     override_stop: bool,
+    plan_anyway: bool,
     plan_out: str | None,
     force: bool,
 ) -> tuple[Rotor, Run, Advice]:
     """Return the advice, and write the files that were asked for, none if any is in the way."""
+    from dataclasses import replace
+
     from trackbal.base.files import check_free, write_whole
     from trackbal.influence.coefficients import Influence
     from trackbal.plan.advice import advise as weigh
@@ -134,6 +138,7 @@ def _advise(
     advice = weigh(
         rotor, run, influence, setting, most=most, chance=chance, nominal=nominal, override_stop=override_stop
     )
+    advice = replace(advice, anyway=plan_anyway)
     if settings_file is None:
         advice = with_settings_assumed(advice)
     page = None
@@ -142,8 +147,11 @@ def _advise(
 
         labels = CardLabels(influence_file=influence_file, settings_file=settings_file or "", **(texts or {}))
         page = card(rotor, run, influence, advice, labels)
-    if plan_out is not None and advice.recommended is not None:
-        write_adjustments(rotor, plan_out, advice.plans[advice.recommended].change, force=force)
+    if plan_out is not None:
+        if (plan := advice.to_write) is None:
+            click.echo(NO_PLAN, err=True)
+        else:
+            write_adjustments(rotor, plan_out, plan.change, force=force)
     if card_file is not None and page is not None:
         write_whole(card_file, page, force=force)
     return rotor, run, advice

@@ -77,6 +77,12 @@ chance_option = click.option(
     help="Wanted chance that the next run is inside limits.",
 )
 
+plan_anyway_option = click.option(
+    "--plan-anyway",
+    is_flag=True,
+    help='Show the plan even where the answer is to find a mechanical cause ("investigate").',
+)
+
 _ADVICE_OPTIONS = (
     rotor_option,
     run_option,
@@ -86,6 +92,7 @@ _ADVICE_OPTIONS = (
     chance_option,
     click.option("--nominal", is_flag=True, help="Search as if the influence were known exactly."),
     click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit."),
+    plan_anyway_option,
     click.option("--plan-out", cls=Output, metavar="ADJ.csv", help="Write the recommended adjustments to a sheet."),
 )
 
@@ -127,6 +134,9 @@ def _with(options: Sequence[Callable[..., Any]], command: Callable[..., int]) ->
     for option in reversed(options):
         command = option(command)
     return command
+
+
+NO_PLAN = "No plan written: the answer recommends none."
 
 
 def warn_of_other_rotor(rotor: Rotor, *influences: Influence) -> None:

@@ -61,10 +61,8 @@ class Visit:
 
     @property
     def plan(self) -> Plan | None:
-        """The recommended plan; None where nothing is to be adjusted or nothing is offered."""
-        if self.advice.verdict in ("inside", "stop") or self.advice.recommended is None:
-            return None
-        return self.advice.plans[self.advice.recommended]
+        """The plan to work from; None where nothing is to be adjusted or nothing is offered."""
+        return self.advice.offered
 
 
 @dataclass(frozen=True)

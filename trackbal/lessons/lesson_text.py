@@ -15,7 +15,7 @@ from trackbal.lessons.agreement import Departure, agrees
 from trackbal.lessons.lesson import Lesson, Visit
 from trackbal.lessons.lesson_opening import Step, history_step, rotor_step
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.words import adjustment_words
+from trackbal.runs.words import adjustment_words, chance_words
 
 _NO_WORSE = 0.05  # of a limit, and in chance: how much worse a smaller plan worth naming may be
 _NEARLY = 0.98  # of the gain in cost: a smaller plan worth naming
@@ -197,7 +197,7 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
     if advice.verdict == "inside":
         return wrap(f"Inside limits (worst reading {worst:.2f} of its limit). No adjustment: leave it alone.")
     if advice.verdict == "stop":
-        causes = [wrap(c, "- ") for c in cautions.mechanical_causes()]
+        causes = [wrap(c, "- ") for c in cautions.mechanical_causes(lesson.rotor.place)]
         stop = "STOP: a reading is at or above its stop limit. No plan is offered; find the cause first:"
         return "\n".join([stop, *causes])
     if advice.verdict == "learn":
@@ -205,26 +205,28 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
             f"NOT ENOUGH IS KNOWN of the adjusters to bring this inside limits (worst reading {worst:.2f} of its "
             "limit). No plan is recommended: a trial is, one adjustment of known size and the run again."
         )
-    plan = visit.plan
-    assert plan is not None
     parts = []
     if advice.verdict == "investigate":
+        assert advice.recommended is not None
+        best = advice.plans[advice.recommended].worst_ratio
         parts.append(
             wrap(
-                f"INVESTIGATE. The best plan would leave the worst reading at {plan.worst_ratio:.2f} of its limit "
+                f"INVESTIGATE. Adjusting could at best bring the worst reading to {best:.2f} of its limit "
                 f"(now {worst:.2f}). What the adjusters can do does not fit these readings, so something else "
                 "makes them. Look for a mechanical cause first:"
             )
         )
-        parts.append("\n".join(wrap(c, "- ") for c in cautions.mechanical_causes()))
-        parts.append("If it had to be balanced all the same:")
-    else:
-        parts.append(
-            wrap(
-                f"{count(plan.count, 'adjustment')}. Worst reading now {worst:.2f} of its limit, expected "
-                f"{plan.worst_ratio:.2f}; chance that the next run is inside: {_chance(plan.chance)}."
-            )
+        parts.append("\n".join(wrap(c, "- ") for c in cautions.mechanical_causes(lesson.rotor.place)))
+        parts.append(wrap("No plan is offered: it would balance over the cause."))
+        return paragraphs(parts)
+    plan = visit.plan
+    assert plan is not None
+    parts.append(
+        wrap(
+            f"{count(plan.count, 'adjustment')}. Worst reading now {worst:.2f} of its limit, expected "
+            f"{plan.worst_ratio:.2f}; chance that the next run is inside: {chance_words(plan.chance)}."
         )
+    )
     parts += [_plan_table(lesson.rotor, visit), _not_read(lesson.rotor, visit), _ladder(visit), _why(visit)]
     barred = [wrap(f"{lesson.rotor.adjusters[a].name} is not advised on: {why}.", "- ") for a, why in advice.barred]
     return paragraphs([*parts, "\n".join(barred)])
@@ -273,9 +275,9 @@ def _ladder(visit: Visit) -> str:
         if plan.count == seen:
             continue
         seen = plan.count
-        mark = "" if m != advice.recommended else "  <- advised" if advice.verdict == "adjust" else "  <- shown above"
+        mark = "  <- advised" if m == advice.recommended else ""
         cost = f"{plan.expected_cost:.4g}"
-        rows.append((str(plan.count), f"{plan.worst_ratio:.2f}", _chance(plan.chance), cost, mark))
+        rows.append((str(plan.count), f"{plan.worst_ratio:.2f}", chance_words(plan.chance), cost, mark))
     head = "What each further adjustment buys"
     if visit.number == 1:
         head += " (cost: the squares of all readings over their limits, added up, with what is uncertain)"
@@ -293,16 +295,16 @@ def _why(visit: Visit) -> str:
         why = [f"It is the smallest plan with the wanted chance of {wanted}."]
         if fewer:
             best = fewer[-1]
-            why.append(f"Why not fewer: with {count(best.count, 'adjustment')} the chance is {_chance(best.chance)}.")
+            why.append(
+                f"Why not fewer: with {count(best.count, 'adjustment')} the chance is {chance_words(best.chance)}."
+            )
         if more:
             why.append("Why not more: every further one takes time and is one more place to go wrong.")
         return wrap(" ".join(why))
     why = [f"No plan of at most {count(len(advice.plans) - 1, 'adjustment')} reaches the wanted chance of {wanted}."]
-    shown = "Advised" if advice.verdict == "adjust" else "Shown"
-    why.append(f"{shown} is the plan with the best chance; of plans within 0.01 of it, the one with the lowest cost.")
-    if advice.verdict == "adjust":
-        why += _almost_as_good(visit)
-        why.append("Be ready for another round: the next run shows how this aircraft answers.")
+    why.append("Advised is the plan with the best chance; of plans within 0.01 of it, the one with the lowest cost.")
+    why += _almost_as_good(visit)
+    why.append("Be ready for another round: the next run shows how this aircraft answers.")
     return wrap(" ".join(why))
 
 
@@ -362,7 +364,7 @@ def _summary_step(lesson: Lesson) -> Step:
     for visit in visits:
         made = 0 if visit.done is None else int(np.count_nonzero(visit.done))
         total += made
-        chance = "" if visit.plan is None or visit.advice.verdict != "adjust" else _chance(visit.plan.chance)
+        chance = "" if visit.plan is None or visit.advice.verdict != "adjust" else chance_words(visit.plan.chance)
         worst = f"{visit.advice.review.readings[0].ratio:.2f}"
         done = "" if visit.done is None else str(made)
         rows.append((str(visit.number), worst, visit.advice.verdict, chance, done, _how_done(visit)))
@@ -391,7 +393,3 @@ def _how_done(visit: Visit) -> str:
 
 def _used(visit: Visit, a: int) -> bool:
     return bool((visit.done is not None and visit.done[a].any()) or (visit.plan and visit.plan.change[a].any()))
-
-
-def _chance(chance: float) -> str:
-    return f"{chance:.2f}" if 0.005 <= chance <= 0.995 else ("below 0.01" if chance < 0.5 else "above 0.99")

@@ -97,6 +97,12 @@ def record_done(
                 raise InputError(
                     book.file, f"no advice after run {run.number}", "what was done: --item, --sheet or --nothing"
                 )
+            if advice.verdict in ("investigate", "stop") and not advice.items:
+                raise InputError(
+                    book.file,
+                    f'no plan offered after run {run.number} (verdict "{advice.verdict}")',
+                    "what was done: --item, --sheet or --nothing",
+                )
             items = advice.items
         if run.entry in record.answers and not correct and not finishing:
             words = f"what was done after run {run.number}, being answered"
@@ -189,10 +195,10 @@ def items_of(triples: Sequence[tuple[str, str, str]], source: str) -> Items:
 
 
 def advised_items(rotor: Rotor, advice: Advice) -> Items:
-    """Return the recommended adjustments as items; none if none is recommended."""
-    if advice.recommended is None:
+    """Return the adjustments of the plan to work from as items; none if none is offered."""
+    if advice.offered is None:
         return {}
-    change = advice.plans[advice.recommended].change
+    change = advice.offered.change
     return {
         (blade, adjuster.name): format(Decimal(repr(float(change[a, b]))).normalize(), "f")
         for b, blade in enumerate(rotor.blades)

@@ -26,6 +26,8 @@ NEXT = {
     "advise": "Next: get advice (trackbal log advise).",
     "explain": "Next: find out why this run is surprising (trackbal log show); then put the record right or look at "
     "the aircraft.",
+    "investigate": "Next: look for a mechanical cause. When it is put right, say what was done with the adjusters "
+    "(trackbal log done --nothing, if nothing), and run again.",
     "done": "Next: record what was done (trackbal log done).",
     "close": "Every reading is inside its limit. Next: close the job (trackbal log close), if the manual agrees.",
     "stop": "STOP: a reading is at or above its stop limit. Find the cause before any adjustment.",
@@ -66,7 +68,7 @@ def job_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
         ],
         "surprising": standing.surprising,
         "explanations": [explanation_json(record.rotor, e) for e in standing.explanations],
-        "cautions": _cautions(standing),
+        "cautions": _cautions(record, standing),
     }
 
 
@@ -135,10 +137,10 @@ def _number(record: JobRecord, run: int | None) -> int | None:
     return next((r.number for r in record.runs if r.entry == run), None)
 
 
-def _cautions(standing: Standing) -> list[str]:
+def _cautions(record: JobRecord, standing: Standing) -> list[str]:
     said = []
     if standing.surprising and not standing.explanations:
-        said += mechanical_causes()
+        said += mechanical_causes(record.rotor.place)
     return said + general_cautions()
 
 
@@ -322,7 +324,7 @@ def surprise_text(record: JobRecord, standing: Standing) -> str:
                 "",
             )
         )
-        return "\n".join([*lines, *(_wrap(cause, "- ") for cause in mechanical_causes())])
+        return "\n".join([*lines, *(_wrap(cause, "- ") for cause in mechanical_causes(record.rotor.place))])
     best = standing.explanations[0].score
     lines.append("With one thing recorded otherwise it would not be. Likeliest first (how much better it fits):")
     for i, found in enumerate(standing.explanations[:_MOST_SHOWN]):

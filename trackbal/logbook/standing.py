@@ -14,7 +14,7 @@ from trackbal.influence.coefficients import Influence
 from trackbal.logbook.records import JobRecord
 from trackbal.records.explanations import Explanation, explain
 
-Next = Literal["run", "finish", "advise", "explain", "done", "close", "stop", "closed"]
+Next = Literal["run", "finish", "advise", "explain", "investigate", "done", "close", "stop", "closed"]
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class Standing:
         Of the last run, if it is surprising.
     next : str
         What comes next: "run", "finish" (the run being typed), "advise",
-        "explain" (the last run is surprising), "done", "close",
+        "explain" (the last run is surprising), "investigate" (a cause is to be found), "done", "close",
         "stop" (a stop limit is reached) or "closed".
     """
 
@@ -87,6 +87,8 @@ def _next(record: JobRecord, runs: list[RunStanding]) -> Next:
     advice = record.latest_advice(record.runs[-1])
     if advice is not None and not advice.stale and advice.items:
         return "done"
+    if advice is not None and not advice.stale and advice.verdict == "investigate":
+        return "investigate"
     last = runs[-1].surprise
     if last is not None and last.surprising:
         return "explain"

@@ -11,13 +11,12 @@ from trackbal.influence.coefficients import Influence
 from trackbal.pages.card_pictures import buys_section, pictures_section
 from trackbal.pages.card_readings import limits_section, readings_section, unread_section
 from trackbal.pages.html import Html, blank_lines, bullets, check_boxes, join, page, table, tag
-from trackbal.pages.plots import chance_words
 from trackbal.plan.advice import Advice, Plan
 from trackbal.plan.forecast import Forecast, forecast
 from trackbal.reports.advice_report import plan_adjustments
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
-from trackbal.runs.words import action_words
+from trackbal.runs.words import action_words, chance_words
 
 #: Kinds of adjuster that are flight controls (common practice, no published source).
 FLIGHT_CONTROLS = ("pitch_link",)
@@ -57,11 +56,11 @@ def card(
     The same input gives the same bytes.
     """
     labels = labels or CardLabels()
-    plan = None if advice.recommended is None else advice.plans[advice.recommended]
+    plan = advice.to_write
     expected = None
     if plan is not None and plan.count:
         expected = forecast(rotor, run, influence, plan.change)
-    body = [_head(rotor, run, labels), _verdict(rotor, advice, plan), _own_cautions(advice)]
+    body = [_head(rotor, run, labels), _verdict(rotor, advice, plan), _own_cautions(rotor, advice)]
     body += [_what_to_do(rotor, advice, plan, labels)]
     body += [
         readings_section(
@@ -98,12 +97,10 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
         text = "INSIDE LIMITS. Adjust nothing."
         detail = f"Every reading taken is inside its limit. {now}"
     elif advice.verdict == "investigate":
-        assert plan is not None
-        text = "INVESTIGATE. Look for a mechanical cause before adjusting."
-        detail = (
-            f"{now} Even the best plan is expected to leave {plan.worst_ratio:.2f}: "
-            "adjustments do not cure this vibration."
-        )
+        assert advice.recommended is not None
+        best = advice.plans[advice.recommended].worst_ratio
+        text = "INVESTIGATE. Find the mechanical cause; adjust nothing."
+        detail = f"{now} Adjusting could at best bring it to {best:.2f} of its limit: that does not cure the cause."
     elif advice.verdict == "learn":
         text = "NOT ENOUGH IS KNOWN. Make a trial before adjusting."
         detail = f"{now} What is known of the adjusters cannot bring it inside; what is not known might."
@@ -118,9 +115,13 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
     return tag("div", *parts, cls="verdict")
 
 
-def _own_cautions(advice: Advice) -> Html:
+def _own_cautions(rotor: Rotor, advice: Advice) -> Html:
     """Return what is said of this run alone; the standing cautions stand elsewhere on the card."""
-    standing = {*cautions.general_cautions(), *cautions.mechanical_causes(), *cautions.adjuster_cautions(KINDS)}
+    standing = {
+        *cautions.general_cautions(),
+        *cautions.mechanical_causes(rotor.place),
+        *cautions.adjuster_cautions(KINDS),
+    }
     own = [caution for caution in advice.cautions if caution not in standing]
     return tag("div", tag("h3", "Mind first"), bullets(own), cls="together") if own else Html("")
 
@@ -132,20 +133,21 @@ def _label(rotor: Rotor, regime: str) -> str:
 def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan | None, labels: CardLabels) -> Html:
     parts: list[Html] = []
     if advice.verdict in ("stop", "investigate"):
-        parts += [tag("h2", "Look for the cause"), check_boxes(cautions.mechanical_causes())]
+        parts += [tag("h2", "Look for the cause"), check_boxes(cautions.mechanical_causes(rotor.place))]
         parts.append(tag("p", "Tick what was looked at, and write down what was found:"))
         parts.append(blank_lines(["Found:", "Found:", "Looked at by, date:", "Decided by, date:"], wide=True))
     if advice.verdict == "investigate" and plan is not None and plan.count:
         parts += [
-            tag("h2", "If a licensed person decides to balance all the same"),
+            tag("h2", "Plan shown on request, against the advice to find the cause first"),
             tag("p", f"Chance {chance_words(plan.chance)} that the next run is inside limits."),
+            blank_lines(["Decided by, and why, date:"], wide=True),
             _checklist(rotor, advice, plan, labels),
         ]
     elif advice.verdict == "adjust" and plan is not None:
         parts += [tag("h2", "Do, walking from blade to blade"), _checklist(rotor, advice, plan, labels)]
     elif advice.verdict == "inside":
         parts.append(tag("p", "Nothing is to be done for track and balance. The release is the licensed person's."))
-        parts.append(_sign_off(["Read by", "Checked by", "Certified by"]))
+        parts.append(_sign_off(["Read by", "Checked by", _RECORDED]))
     return join(parts)
 
 
@@ -180,10 +182,11 @@ def _checklist(rotor: Rotor, advice: Advice, plan: Plan, labels: CardLabels) -> 
         for a, b, _ in done
         if rotor.adjusters[a].kind in FLIGHT_CONTROLS
     ]
-    parts.append(_sign_off(["Work done by", *controls, "Checked by", "Tools and parts counted by", "Certified by"]))
+    parts.append(_sign_off(["Work done by", *controls, "Checked by", "Tools and parts counted by", _RECORDED]))
     return join(parts)
 
 
+_RECORDED = "Entered in the aircraft's records, reference"
 _COMPARE = "Compare 'installed before' with what is on the aircraft; if they differ, do not start: advise again."
 
 
@@ -213,7 +216,7 @@ def _next_run(rotor: Rotor, run: Run, advice: Advice, expected: Forecast | None)
     if advice.verdict == "inside":
         return Html("")
     parts = [tag("h2", "Next run")]
-    if advice.verdict == "stop":
+    if advice.verdict in ("stop", "investigate") and advice.offered is None:
         text = (
             "Only after the cause was found and removed and a licensed person allows it. Begin on the ground, read "
             "again what was read this time, and break off at a stop limit."
@@ -233,7 +236,11 @@ def _next_run(rotor: Rotor, run: Run, advice: Advice, expected: Forecast | None)
             "A reading outside its 95 % range is a surprise: check blade, direction and amount of what was done, "
             "and the readings, before adjusting further."
         )
-    items.append("Begin on the ground; go on only while every reading is below its stop limit.")
+    items.append(cautions.BEFORE_START[rotor.place])
+    items.append(
+        "Begin on the ground. Go on to the next condition only if the manual's figure for it is met and the pilot "
+        "agrees; break off at a stop limit."
+    )
     return join([*parts, bullets(items)])
 
 

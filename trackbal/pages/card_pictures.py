@@ -9,12 +9,13 @@ import numpy as np
 from trackbal.base.phasor import phase_deg
 from trackbal.pages.card_readings import phase_words
 from trackbal.pages.html import Html, join, table, tag
-from trackbal.pages.plots import blade_marks, chance_by_count, chance_words, phasors, tip_heights, worst_by_count
+from trackbal.pages.plots import blade_marks, chance_by_count, phasors, tip_heights, worst_by_count
 from trackbal.pages.svg import picture
 from trackbal.plan.advice import Advice
 from trackbal.plan.forecast import Forecast
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
+from trackbal.runs.words import chance_words
 
 #: Width and height of one picture in a row of up to 1, 2, ... 5; more go on to further rows.
 _ROW_MM = 186.0
@@ -105,7 +106,7 @@ def _heights(rotor: Rotor, run: Run, expected: Forecast | None, r: int, width: f
 
 def buys_section(advice: Advice) -> Html:
     """Return what each further adjustment buys, as pictures and as a table."""
-    if advice.verdict in ("inside", "stop") or len(advice.plans) < 2:
+    if advice.offered is None or len(advice.plans) < 2:
         return Html("")
     plans = {plan.count: plan for plan in advice.plans}
     chosen = advice.plans[advice.recommended].count if advice.recommended is not None else -1

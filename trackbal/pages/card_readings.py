@@ -136,14 +136,24 @@ def _blade_heights(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
 
 def limits_section(rotor: Rotor, limits_from: str) -> Html:
     """Return who set the limits, and the stop limits."""
-    stops = _stop_words(rotor)
+    stops, figures = _stop_words(rotor), _go_on_words(rotor)
     parts = [tag("h2", "Limits")]
     said = "The limits are those typed into the rotor file, not this program's."
     parts.append(tag("p", said, f" Set by: {limits_from}." if limits_from else "", " Compare them with the manual."))
     lines = ["Manual, revision:", "Compared by, date:"]
     parts.append(blank_lines(lines if limits_from else ["Limits set by:", *lines]))
     parts.append(tag("p", f"Stop limits: {stops}." if stops else "No stop limits are set in the rotor file."))
+    if figures:
+        parts.append(tag("p", f"Figures for going on to the next condition: {figures}."))
     return tag("div", join(parts), cls="together")
+
+
+def _go_on_words(rotor: Rotor) -> str:
+    said: list[str] = []
+    for s, sensor in enumerate(rotor.sensors):
+        said += _bound_words(rotor, sensor.name, rotor.vibration_go_on[:, s].tolist(), sensor.unit, where_always=True)
+    said += _bound_words(rotor, "tip spread", rotor.height_go_on.tolist(), rotor.height_unit, where_always=True)
+    return "; ".join(said)
 
 
 def _stop_words(rotor: Rotor) -> str:
@@ -154,13 +164,15 @@ def _stop_words(rotor: Rotor) -> str:
     return "; ".join(said)
 
 
-def _bound_words(rotor: Rotor, what: str, bounds: list[float], unit: str) -> list[str]:
+def _bound_words(rotor: Rotor, what: str, bounds: list[float], unit: str, *, where_always: bool = False) -> list[str]:
     """Return "what 1.5 ips" for every different bound, with the regimes if there is more than one."""
     finite = [b for b in bounds if b < math.inf]
     words = []
     for bound in dict.fromkeys(finite):
         where = [regime.label for regime, b in zip(rotor.regimes, bounds, strict=True) if b == bound]
-        words.append(f"{what} {bound:.6g} {unit}" + (f" in {', '.join(where)}" if len(set(finite)) > 1 else ""))
+        words.append(
+            f"{what} {bound:.6g} {unit}" + (f" in {', '.join(where)}" if where_always or len(set(finite)) > 1 else "")
+        )
     return words
 
 

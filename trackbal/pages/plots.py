@@ -33,6 +33,7 @@ from trackbal.plan.advice import Advice
 from trackbal.plan.forecast import Forecast, ellipse
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, Run
+from trackbal.runs.words import chance_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -227,20 +228,13 @@ def worst_by_count(ax: Axes, advice: Advice) -> Axes:
 
 def chance_by_count(ax: Axes, advice: Advice) -> Axes:
     """Draw the chance that the next run is inside limits against the number of adjustments."""
-    values = {plan.count: (100.0 * plan.chance, chance_words(plan.chance, "")) for plan in advice.plans}
+    values = {plan.count: (100.0 * plan.chance, chance_words(plan.chance, per_cent=True)) for plan in advice.plans}
     wanted = 100.0 * advice.wanted_chance
     _by_count(ax, advice, values, 122.0, line=wanted)
     ax.axhline(wanted, color=INK, linewidth=1.0, linestyle="--", zorder=1)
     ax.set_yticks([0, 25, 50, 75, 100])
     ax.set_ylabel("chance inside limits, %", fontsize=SMALL, fontfamily=FONT)
     return ax
-
-
-def chance_words(chance: float, unit: str = " %") -> str:
-    """Return a chance in whole per cent; never 0 or 100, which no chance is."""
-    if chance >= 0.995:
-        return f">99{unit}"
-    return f"<1{unit}" if chance < 0.005 else f"{100.0 * chance:.0f}{unit}"
 
 
 def _by_count(ax: Axes, advice: Advice, values: dict[int, tuple[float, str]], top: float, line: float) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 
 from trackbal.pages.card_readings import phase_words
 from trackbal.pages.html import Html, blank_lines, breakable, page, tag
@@ -65,7 +66,10 @@ def blank_page(rotor: Rotor) -> str:
         words = "Heights count from any common datum, up positive; a regime counts only with the height of every tip."
         intro.append(tag("p", words))
     blocks = [_block(rotor, r, regime) for r, regime in enumerate(rotor.regimes)]
-    caution = "Break off when a reading reaches its stop limit. The maintenance manual governs how this run is flown."
+    caution = (
+        "Go on to the next condition only if the manual's figure for it is met and the pilot agrees. Break off when a "
+        "reading reaches its stop limit. The maintenance manual governs how this run is flown."
+    )
     return page(f"Run sheet: {rotor.name}", [*intro, *blocks, tag("p", caution)], _STYLE)
 
 
@@ -76,6 +80,11 @@ def _block(rotor: Rotor, r: int, regime: Regime) -> Html:
     pairs = [tag("div", *_pair(rotor, r, s)) for s in range(len(rotor.sensors))]
     rows.append(tag("div", *pairs, cls="grid pairs"))
     if regime.heights:
+        if rotor.height_go_on[r] < math.inf:
+            words = (
+                f"Go on to the next condition only up to a tip spread of {rotor.height_go_on[r]:g} {rotor.height_unit}."
+            )
+            rows.append(tag("p", words, cls="note"))
         rows.append(tag("div", *(_cell(f"height.{b}", rotor.height_unit) for b in rotor.blades), cls="grid tips"))
     elif any(other.heights for other in rotor.regimes):
         rows.append(tag("p", "No heights in this regime.", cls="note"))
@@ -90,6 +99,8 @@ def _pair(rotor: Rotor, r: int, s: int) -> tuple[Html, Html]:
     size = "peak to peak" if sensor.unit == "mil" else "peak"
     harmonic = "" if sensor.harmonic == 1 else f", {sensor.harmonic}/rev"
     below = f"{sensor.unit} {size}{harmonic}; limit {rotor.vibration_limit[r, s]:g}"
+    if rotor.vibration_go_on[r, s] < math.inf:
+        below += f"; go on up to {rotor.vibration_go_on[r, s]:g}"
     return _cell(f"{sensor.name}.amp", below), _cell(f"{sensor.name}.deg", f"degrees, {rotor.phase_sense}")
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from trackbal.aircraft.posterior import OwnAircraft
 from trackbal.base import cautions
 from trackbal.base.errors import InputError
-from trackbal.check.review import Review, check_run
+from trackbal.check.review import Review, check_run, held_at
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.chance import chances
 from trackbal.plan.quadratic import build_quadratic
@@ -86,6 +86,8 @@ class Advice:
     review : Review
         The readings against limits and plausibility.
     wanted_chance : float
+    anyway : bool
+        Whether a person has decided to see the plan although the verdict is "investigate".
     """
 
     verdict: Verdict
@@ -96,6 +98,21 @@ class Advice:
     cautions: tuple[str, ...]
     review: Review
     wanted_chance: float
+    anyway: bool = False
+
+    @property
+    def offered(self) -> Plan | None:
+        """The plan to work from; None where nothing is to be adjusted, or the cause is to be found first."""
+        if self.recommended is None or not (
+            self.verdict == "adjust" or (self.verdict == "investigate" and self.anyway)
+        ):
+            return None
+        return self.plans[self.recommended]
+
+    @property
+    def to_write(self) -> Plan | None:
+        """The plan as a sheet holds it: the one offered, or the empty one where readings are inside limits."""
+        return self.plans[0] if self.verdict == "inside" else self.offered
 
 
 def advise(
@@ -271,7 +288,7 @@ def _stop_cautions(rotor: Rotor, influence: Influence) -> tuple[str, ...]:
     return (
         "A reading is at or above its stop limit: do not adjust over it. Find the cause first; plans are offered "
         "only after a person has decided so (--override-stop).",
-        *cautions.mechanical_causes(),
+        *cautions.mechanical_causes(rotor.place),
         *cautions.other_rotor(influence.rotor_name, rotor.name),
         *cautions.general_cautions(),
     )
@@ -293,11 +310,12 @@ def _cautions(
     said = []
     if review.stop:
         said.append("A reading is at or above its stop limit; these plans are shown because that was overridden.")
+    said += cautions.no_further(held_at(rotor, review))
     said += [f"Doubtful: {doubt.text}" for doubt in review.doubts]
     said += cautions.other_rotor(influence.rotor_name, rotor.name)
     if verdict == "investigate":
         said.append("No adjustment brings these readings inside limits: look for a mechanical cause first.")
-        said += cautions.mechanical_causes()
+        said += cautions.mechanical_causes(rotor.place)
     elif verdict == "adjust" and plan.chance < wanted:
         said.append(
             f"The chance that the next run is inside limits is {plan.chance:.2f}, below the {wanted:.2f} wanted: "
@@ -311,7 +329,7 @@ def _cautions(
         said.append(f"Not read this time, so not weighed: {', '.join(unread)}. The plan changes them as stated.")
     if not all(p.proven for p in plans):
         said.append("A search limit was hit: some plans are the best found, not proven to be the best.")
-    if verdict not in ("inside", "learn"):
+    if verdict == "adjust":
         kinds = [a.kind for a, row in zip(rotor.adjusters, plan.change, strict=True) if row.any()]
         said += cautions.adjuster_cautions(kinds)
     return (*said, *cautions.general_cautions())

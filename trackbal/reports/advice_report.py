@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
 
+from trackbal.base.cautions import adjuster_cautions
 from trackbal.base.phasor import phase_deg
 from trackbal.plan.advice import Advice, Plan
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
-from trackbal.runs.words import adjustment_words
+from trackbal.runs.words import adjustment_words, chance_words
 
 _WIDTH = 100
+ANYWAY = "PLAN SHOWN ON REQUEST (--plan-anyway), against the advice to find the cause first."
 
 
 def plan_adjustments(rotor: Rotor, plan: Plan) -> list[tuple[int, int, float]]:
@@ -117,12 +120,19 @@ def _unread_json(rotor: Rotor, run: Run, plan: Plan) -> list[dict[str, Any]]:
 def advice_text(rotor: Rotor, run: Run, advice: Advice) -> str:
     """Return the advice as a page for the terminal, at most 100 characters wide."""
     blocks = [_headline(rotor, advice)]
-    if advice.recommended is not None:
+    if advice.verdict == "investigate":
+        blocks.append(_cautions(advice))
+        if advice.anyway:
+            blocks.append(ANYWAY + "\n  Decided by, and why: " + "_" * 60)
+        else:
+            blocks.append(_readings(rotor, run, None))
+    if advice.recommended is not None and (advice.verdict != "investigate" or advice.anyway):
         plan = advice.plans[advice.recommended]
-        if advice.verdict == "investigate":
-            blocks += [_cautions(advice), "If it must be balanced all the same:"]
         if plan.count:
             blocks.append(_what_to_do(rotor, advice, plan))
+        if advice.verdict == "investigate":
+            kinds = [a.kind for a, row in zip(rotor.adjusters, plan.change, strict=True) if row.any()]
+            blocks.append(_listed("Before touching the aircraft", adjuster_cautions(kinds)))
         blocks.append(_readings(rotor, run, plan))
         blocks.append(_unread(rotor, run, plan))
         if advice.verdict != "inside":
@@ -149,12 +159,12 @@ def _headline(rotor: Rotor, advice: Advice) -> str:
     plan = advice.plans[advice.recommended]
     if advice.verdict == "investigate":
         return (
-            f"{rotor.name}: INVESTIGATE. The best plan leaves the worst reading at {plan.worst_ratio:.2f} of its "
-            f"limit (now {worst:.2f})."
+            f"{rotor.name}: INVESTIGATE. Adjusting could at best bring the worst reading to {plan.worst_ratio:.2f} "
+            f"of its\nlimit (now {worst:.2f}): find the cause first; no plan is offered."
         )
     count = f"{plan.count} adjustment" + ("s" if plan.count > 1 else "")
     return (
-        f"{rotor.name}: {count}, chance {plan.chance:.2f} that the next run is inside limits\n"
+        f"{rotor.name}: {count}, chance {chance_words(plan.chance)} that the next run is inside limits\n"
         f"(worst reading now {worst:.2f} of its limit, expected {plan.worst_ratio:.2f})."
     )
 
@@ -168,32 +178,37 @@ def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan) -> str:
     return "\n".join(lines)
 
 
-def _readings(rotor: Rotor, run: Run, plan: Plan) -> str:
+def _readings(rotor: Rotor, run: Run, plan: Plan | None) -> str:
+    """Return the readings against their limits, with what a plan is expected to make of them."""
     unit_width = max(len(s.unit) for s in rotor.sensors)
     names = max(len(s.name) for s in rotor.sensors)
     regimes = max(len(r.name) for r in rotor.regimes)
     head = (
         f"{'regime':<{regimes}}  {'reading':<{names}}  {'':<{unit_width}}  {'now':>15}  {'expected':>15}  {'limit':>8}"
     )
+    if plan is None:
+        head = head.replace(f"  {'expected':>15}", "")
     lines = [head]
     now_deg = phase_deg(run.vibration, rotor.phase_sense)
-    after_deg = phase_deg(plan.vibration, rotor.phase_sense)
+    vibration, height = (plan.vibration, plan.height) if plan else (run.vibration, run.height)
+    after_deg = phase_deg(vibration, rotor.phase_sense)
     for r, regime in enumerate(rotor.regimes):
         for s, sensor in enumerate(rotor.sensors):
             if run.vibration_read[r, s]:
-                now, after = abs(run.vibration[r, s]), abs(plan.vibration[r, s])
+                now, after = abs(run.vibration[r, s]), abs(vibration[r, s])
                 limit = rotor.vibration_limit[r, s]
+                expected = f"{after:>6.3f} {after_deg[r, s]:>4.0f} deg  " if plan else ""
                 lines.append(
                     f"{regime.name:<{regimes}}  {sensor.name:<{names}}  {sensor.unit:<{unit_width}}  "
-                    f"{now:>7.3f} {now_deg[r, s]:>4.0f} deg  {after:>6.3f} {after_deg[r, s]:>4.0f} deg  "
-                    f"{limit:>8.3g}{_mark(now, after, limit)}"
+                    f"{now:>7.3f} {now_deg[r, s]:>4.0f} deg  {expected}{limit:>8.3g}{_mark(now, after, limit)}"
                 )
         if run.height_read[r]:
-            now, after = run.spread[r], np.ptp(plan.height[r])
+            now, after = run.spread[r], np.ptp(height[r])
             limit = rotor.height_limit[r]
+            expected = f"{after:>6.4g} {'':>8}  " if plan else ""
             lines.append(
                 f"{regime.name:<{regimes}}  {'tip spread':<{names}}  {rotor.height_unit:<{unit_width}}  "
-                f"{now:>7.4g} {'':>8}  {after:>6.4g} {'':>8}  {limit:>8.3g}{_mark(now, after, limit)}"
+                f"{now:>7.4g} {'':>8}  {expected}{limit:>8.3g}{_mark(now, after, limit)}"
             )
     return "\n".join(line.rstrip() for line in lines)
 
@@ -226,7 +241,7 @@ def _unread(rotor: Rotor, run: Run, plan: Plan) -> str:
 
 
 def _ladder(advice: Advice) -> str:
-    lines = ["adjustments    chance    worst / limit    expected cost"]
+    lines = ["adjustments      chance    worst / limit    expected cost"]
     seen = -1
     for m, plan in enumerate(advice.plans):
         if plan.count == seen:
@@ -234,13 +249,19 @@ def _ladder(advice: Advice) -> str:
         seen = plan.count
         mark = "  <- recommended" if m == advice.recommended else ""
         proven = "" if plan.proven else "  (not proven)"
-        numbers = f"{plan.count:>11}  {plan.chance:>8.2f}  {plan.worst_ratio:>15.2f}  {plan.expected_cost:>15.4g}"
+        numbers = (
+            f"{plan.count:>11}  {chance_words(plan.chance):>10}  {plan.worst_ratio:>15.2f}  {plan.expected_cost:>15.4g}"
+        )
         lines.append(numbers + mark + proven)
     return "\n".join(["What each further adjustment buys", *lines])
 
 
 def _cautions(advice: Advice) -> str:
-    lines = []
-    for caution in advice.cautions:
-        lines += textwrap.wrap(caution, _WIDTH, initial_indent="  - ", subsequent_indent="    ")
-    return "\n".join(["Cautions", *lines])
+    return _listed("Cautions", advice.cautions)
+
+
+def _listed(title: str, items: Iterable[str]) -> str:
+    lines = [title]
+    for item in items:
+        lines += textwrap.wrap(item, _WIDTH, initial_indent="  - ", subsequent_indent="    ")
+    return "\n".join(lines)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
-from trackbal.base.cautions import general_cautions
+from trackbal.base.cautions import general_cautions, no_further
 from trackbal.check.plausibility import Finding
-from trackbal.check.review import Reading, Review
+from trackbal.check.review import Reading, Review, held_at
 from trackbal.runs.rotor import Rotor
 
 WIDTH = 100  # characters of a line of text
@@ -20,6 +20,7 @@ def check_json(rotor: Rotor, review: Review) -> dict[str, Any]:
         "rotor": rotor.name,
         "inside": review.inside,
         "stop": review.stop,
+        "no_further": sorted({reading.regime for reading in review.no_further}, key=rotor.regime_index),
         "worst": review.worst_ratio if review.readings else None,
         "readings": [_reading_json(reading) for reading in review.readings],
         "doubts": [_finding_json(finding) for finding in review.doubts],
@@ -36,6 +37,7 @@ def _reading_json(reading: Reading) -> dict[str, Any]:
         "unit": reading.unit,
         "limit": reading.limit,
         "stop": reading.stop,
+        "go_on": reading.go_on,
         "ratio": reading.ratio,
         "inside": reading.inside,
     }
@@ -51,6 +53,7 @@ def check_text(rotor: Rotor, review: Review) -> str:
     No line is longer than 100 characters, however long the names are.
     """
     parts = [_wrap(f"{rotor.name}: {_verdict(review)}", "")]
+    parts += [_wrap(words, "") for words in no_further(held_at(rotor, review))]
     if review.readings:
         parts.append(_table(review))
     for title, findings in (("Doubts", review.doubts), ("Notes", review.notes)):
@@ -75,15 +78,19 @@ def _verdict(review: Review) -> str:
 
 
 def _table(review: Review) -> str:
-    rows = [("regime", "sensor", "value", "limit", "stop", "unit", "of limit", "")]
+    figures = any(reading.go_on is not None for reading in review.readings)
+    rows = [("regime", "sensor", "value", "limit", *(["go on"] if figures else []), "stop", "unit", "of limit", "")]
     for reading in review.readings:
         stop = "" if reading.stop is None else f"{reading.stop:.4g}"
         mark = "STOP" if reading.stopped else "" if reading.inside else "outside"
+        if not reading.may_go_on and not reading.stopped:
+            mark = f"{mark}, no further".removeprefix(", ")
+        go_on = "" if reading.go_on is None else f"{reading.go_on:.4g}"
         names = (_cut(reading.regime), _cut(reading.sensor))
-        numbers = (f"{reading.value:.4g}", f"{reading.limit:.4g}", stop)
+        numbers = (f"{reading.value:.4g}", f"{reading.limit:.4g}", *([go_on] if figures else []), stop)
         rows.append((*names, *numbers, reading.unit, f"{reading.ratio:.3g}", mark))
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    sides = "<<>>><><"
+    sides = "<<>>>><><" if figures else "<<>>><><"
     return "\n".join(
         " ".join(f"{cell:{side}{width}}" for cell, side, width in zip(row, sides, widths, strict=True)).rstrip()
         for row in rows

@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.cautions import Place
 from trackbal.base.errors import InputError
 from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, PhaseSense
 from trackbal.base.toml_table import Table
@@ -25,7 +26,7 @@ MOST_STEPS = 1_000_000_000  # in an adjuster's range
 class Sensor:
     """One vibration pick-up.
 
-    `limit` and `stop` are amplitudes in `unit`; None where rotor or regime decide. `noise`: standard
+    `limit`, `stop` and `go_on` are amplitudes in `unit`; None where rotor or regime decide. `noise`: standard
     deviation of the real and of the imaginary part of one reading, in `unit`, as far as the user can say.
     """
 
@@ -36,6 +37,7 @@ class Sensor:
     limit: float | None = None
     stop: float | None = None
     noise: float | None = None
+    go_on: float | None = None
 
 
 @dataclass(frozen=True)
@@ -44,6 +46,8 @@ class Regime:
 
     `vibration`, `vibration_stop` (sensor units) and `height_spread`,
     `height_spread_stop` (the rotor's height unit) override the rotor's limits.
+    `go_on` (sensor units) and `go_on_height_spread`: readings above which the user's own
+    figures do not allow to go on from here to a further condition.
     """
 
     name: str
@@ -55,6 +59,8 @@ class Regime:
     height_spread: float | None = None
     height_spread_stop: float | None = None
     heights: bool = True
+    go_on: float | None = None
+    go_on_height_spread: float | None = None
 
 
 @dataclass(frozen=True)
@@ -84,7 +90,7 @@ class Rotor:
     """A rotor as rotor.toml describes it.
 
     Order of `blades`, `sensors`, `regimes` and `adjusters` fixes the axes of every
-    array in trackbal: (B,), (S,), (R,) and (A,).
+    array in trackbal: (B,), (S,), (R,) and (A,). `place`: which mechanical causes are looked for.
     """
 
     name: str
@@ -103,6 +109,7 @@ class Rotor:
     height_spread: float | None = None
     height_spread_stop: float | None = None
     height_noise: float | None = None
+    place: Place = "main"
 
     @classmethod
     def load(cls, file: str | PathLike[str]) -> Rotor:
@@ -149,6 +156,16 @@ class Rotor:
     def height_stop_limit(self) -> NDArray[np.float64]:
         """Tip spread at which no adjustment is offered, shape (R,); inf where none is set."""
         return self._height_bound("height_spread_stop", self.height_spread_stop)
+
+    @cached_property
+    def vibration_go_on(self) -> NDArray[np.float64]:
+        """Amplitude above which one does not go on to a further regime, shape (R, S); inf where none is set."""
+        return self._vibration_bound("go_on", "go_on", None)
+
+    @cached_property
+    def height_go_on(self) -> NDArray[np.float64]:
+        """Tip spread above which one does not go on to a further regime, shape (R,); inf where none is set."""
+        return self._height_bound("go_on_height_spread", None)
 
     def _vibration_bound(self, sensor_key: str, regime_key: str, general: float | None) -> NDArray[np.float64]:
         bound = np.full((len(self.regimes), len(self.sensors)), np.inf)
@@ -238,6 +255,7 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
         adjusters=adjusters,
         phase_sense=top.one_of("phase_sense", ("lag", "lead"), "lag"),
         rotation=top.one_of("rotation", ("ccw", "cw"), "ccw"),
+        place=top.one_of("place", ("main", "tail"), "main"),
         height_unit=top.one_of("height_unit", tuple(HEIGHT_UNITS), "mm"),
         track_weight=top.number("track_weight", 1.0, least=0.0),
         vibration=limits.number("vibration", None, above=0.0),
@@ -264,6 +282,7 @@ def _read_sensor(t: Table) -> Sensor:
         limit=t.number("limit", None, above=0.0),
         stop=t.number("stop", None, above=0.0),
         noise=t.number("noise", None, above=0.0),
+        go_on=t.number("go_on", None, above=0.0),
     )
     t.done()
     return sensor
@@ -281,6 +300,8 @@ def _read_regime(t: Table) -> Regime:
         height_spread=t.number("height_spread", None, above=0.0),
         height_spread_stop=t.number("height_spread_stop", None, above=0.0),
         heights=t.flag("heights", True),
+        go_on=t.number("go_on", None, above=0.0),
+        go_on_height_spread=t.number("go_on_height_spread", None, above=0.0),
     )
     t.done()
     return regime
@@ -333,6 +354,7 @@ def _check_limits(rotor: Rotor, file: str | PathLike[str]) -> None:
     """Raise InputError where a limit is missing or a stop is below its limit."""
     vibration, stop = rotor.vibration_limit, rotor.vibration_stop_limit
     heights, height_stop = rotor.height_limit, rotor.height_stop_limit
+    _check_go_on(rotor, file)
     for r, regime in enumerate(rotor.regimes):
         for s, sensor in enumerate(rotor.sensors):
             place = f"{regime.name} / {sensor.name}"
@@ -358,4 +380,26 @@ def _check_limits(rotor: Rotor, file: str | PathLike[str]) -> None:
                 f"stop {height_stop[r]:g} for {regime.name}",
                 f"a stop not below the limit {heights[r]:g}",
                 column="limits.height_spread_stop",
+            )
+
+
+def _check_go_on(rotor: Rotor, file: str | PathLike[str]) -> None:
+    """Raise InputError where one might go on at a stop limit."""
+    for r, regime in enumerate(rotor.regimes):
+        for s, sensor in enumerate(rotor.sensors):
+            go_on, stop = rotor.vibration_go_on[r, s], rotor.vibration_stop_limit[r, s]
+            if np.isfinite(go_on) and go_on > stop:
+                raise InputError(
+                    file,
+                    f"go_on {go_on:g} for {regime.name} / {sensor.name}",
+                    f"a figure not above the stop limit {stop:g}",
+                    column="go_on",
+                )
+        spread, stop = rotor.height_go_on[r], rotor.height_stop_limit[r]
+        if np.isfinite(spread) and spread > stop:
+            raise InputError(
+                file,
+                f"go_on_height_spread {spread:g} for {regime.name}",
+                f"a figure not above the stop limit {stop:g}",
+                column="go_on_height_spread",
             )

@@ -1,4 +1,4 @@
-"""An adjustment in the words that the rotor file gives it."""
+"""An adjustment in the words that the rotor file gives it, and a chance in words."""
 
 from __future__ import annotations
 
@@ -65,3 +65,15 @@ def many(unit: str) -> str:
     if unit not in _COUNTED:
         return unit
     return unit + ("es" if unit.endswith("ch") else "s")
+
+
+def chance_words(chance: float, *, per_cent: bool = False) -> str:
+    """Return a chance that never reads 0 or 1, which no chance is: "0.93", "above 0.99", "below 0.01".
+
+    `per_cent` gives "93", ">99" and "<1" for places with no room for words.
+    """
+    if 0.005 < chance < 0.995:
+        return f"{100.0 * chance:.0f}" if per_cent else f"{chance:.2f}"
+    if per_cent:
+        return "<1" if chance < 0.5 else ">99"
+    return "below 0.01" if chance < 0.5 else "above 0.99"
