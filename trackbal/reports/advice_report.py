@@ -158,9 +158,10 @@ def _headline(rotor: Rotor, advice: Advice) -> str:
     assert advice.recommended is not None
     plan = advice.plans[advice.recommended]
     if advice.verdict == "investigate":
+        none = "" if advice.anyway else "; no plan is offered"
         return (
             f"{rotor.name}: INVESTIGATE. Adjusting could at best bring the worst reading to {plan.worst_ratio:.2f} "
-            f"of its\nlimit (now {worst:.2f}): find the cause first; no plan is offered."
+            f"of its\nlimit (now {worst:.2f}): find the cause first{none}."
         )
     count = f"{plan.count} adjustment" + ("s" if plan.count > 1 else "")
     return (
