@@ -154,10 +154,12 @@ def test_more_adjustments_than_entries_repeat_the_last_plan():
     assert (solutions[6].x == solutions[2].x).all()
 
 
-def test_a_bound_that_excludes_zero_is_refused():
+@pytest.mark.parametrize(("low", "high"), [(1, 3), (-3, -1)], ids=["above", "below"])
+def test_a_bound_that_excludes_zero_is_refused(low, high):
     problem = small_problem(1, "full")
+    ends = np.zeros_like(problem.low)
     with pytest.raises(ValueError, match="every bound must contain 0"):
-        search(*problem.arguments[:3], problem.low + 9, problem.high + 9, problem.group, 2)
+        search(*problem.arguments[:3], ends + low, ends + high, problem.group, 2)
 
 
 def test_a_search_cut_short_says_so_and_keeps_to_the_bounds():

@@ -253,10 +253,10 @@ def test_a_box_bound_never_passes_the_cheapest_whole_point_of_the_box(seed, kind
             assert bound[0] <= lowest_on(case, support) + slack(case)
 
 
-@given(some_seed, st.sampled_from(["full", "tight", "ties"]), st.integers(0, 3))
+@given(some_seed, st.sampled_from(["full", "tight"]), st.integers(0, 3))
 @settings(max_examples=60, deadline=None)
 def test_a_box_minimum_is_scipys_and_its_bound_no_lower(seed, kind, shrunk):
-    """A split box as branching hands it down: whole sides, none of them 0."""
+    """A split box as branching hands it down: whole sides, none of them 0; entries that do not act alike."""
     case = problem_of(seed, kind)
     support = list(range(case.low.size))
     batch, low, high, constant = batch_of(case, support)
