@@ -14,13 +14,15 @@ def paragraphs(blocks: Iterable[str]) -> str:
     return "\n\n".join(block for block in blocks if block)
 
 
-def wrap(text: str, lead: str = "") -> str:
-    """Return text broken to the width; `lead` begins it, and later lines are indented as far.
+def wrap(text: str, lead: str = "", hang: int | None = None) -> str:
+    """Return text broken to the width; `lead` begins it, and later lines are indented as far, or by `hang`.
 
     Control characters, which a note may hold, become question marks.
     """
     clean = "".join(c if c.isprintable() or c.isspace() else "?" for c in text)
-    return textwrap.fill(clean, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead))
+    return textwrap.fill(
+        clean, WIDTH, initial_indent=lead, subsequent_indent=" " * (len(lead) if hang is None else hang)
+    )
 
 
 def cut(name: str, longest: int = LONGEST_NAME) -> str:
@@ -33,16 +35,26 @@ def count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
-def table(rows: Sequence[Sequence[str]], *, left: int, last_left: bool = False) -> str:
-    """Return rows as aligned columns, the first `left` of them flush left, indented by two."""
-    last = len(rows[0]) - 1
-    widths = [max(len(row[i]) for row in rows) for i in range(last + 1)]
-    lines = []
-    for row in rows:
-        flush = [i < left or (last_left and i == last) for i in range(last + 1)]
-        cells = [c.ljust(w) if f else c.rjust(w) for c, w, f in zip(row, widths, flush, strict=True)]
-        lines.append(("  " + "  ".join(cells)).rstrip())
-    return "\n".join(lines)
+def table(
+    rows: Sequence[Sequence[str]], *, left: int | None = None, sides: str = "", lead: str = "  ", gap: str = "  "
+) -> str:
+    """Return rows as aligned columns.
+
+    Parameters
+    ----------
+    rows : sequence of sequence of str
+        All of the same length, at least one.
+    left : int, optional
+        How many columns, from the first, are flush left; the others are flush right.
+    sides : str
+        Instead of `left`: "<" for each column that is flush left, ">" for flush right.
+    lead, gap : str
+        What begins a line, and what stands between columns.
+    """
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    sides = sides or "<" * (left or 0) + ">" * (len(widths) - (left or 0))
+    cells = [[f"{c:{side}{w}}" for c, side, w in zip(row, sides, widths, strict=True)] for row in rows]
+    return "\n".join((lead + gap.join(row)).rstrip() for row in cells)
 
 
 def across(first: Sequence[str], columns: Sequence[Sequence[str]], *, left: int = 1) -> str:

@@ -24,6 +24,7 @@ import numpy as np
 from trackbal.base.covariance import Matrix, hermitian_part, mixed_matrix
 from trackbal.estimate.estimate import Estimate, Estimates
 from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.runs.rotor import HEIGHTS
 from trackbal.runs.run import Reals
 
 Question = Literal["blades", "amounts", "drift"]
@@ -40,7 +41,7 @@ class CellAnswer:
     Parameters
     ----------
     regime, sensor : int
-        Sensor -1: the tip heights.
+        Sensor HEIGHTS: the tip heights.
     size, error : float
         Root-mean-square departure and its standard error, as parts of the coefficient: between
         blades; at the largest amount made; from the first job to the last.
@@ -115,7 +116,7 @@ def _answers(cells: HistoryCells, estimates: Estimates, question: Question, a: i
             tips = cells.height_reading(r, height_design)
             answer = _answer(cells, sums, tips, height_design.weight, height, r, a)
             if answer is not None:
-                yield _told(answer, r, -1, a, cells, float(rotor.height_limit[r]) / 2.0)
+                yield _told(answer, r, HEIGHTS, a, cells, float(rotor.height_limit[r]) / 2.0)
 
 
 def _told(

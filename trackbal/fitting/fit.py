@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.json_numbers import finite_or_none
 from trackbal.estimate.blade_differences import find_faults
 from trackbal.estimate.estimate import Estimates, Floor, estimate
 from trackbal.estimate.job_statistics import HistoryCells, Sums
@@ -334,8 +335,8 @@ def _quality(rotor: Rotor, result: Fit) -> dict[str, Any]:
         "residual_to_limit": _root_mean_square(result.residual / rotor.vibration_limit),
         "height_residual_to_limit": _root_mean_square(result.height_residual / rotor.height_limit),
         "largest_condition": max(filter(np.isfinite, conditions), default=None),
-        "spread": dict(zip(names, map(_number, result.spread), strict=True)),
-        "height_spread": dict(zip(names, map(_number, result.height_spread), strict=True)),
+        "spread": dict(zip(names, map(finite_or_none, result.spread), strict=True)),
+        "height_spread": dict(zip(names, map(finite_or_none, result.height_spread), strict=True)),
         "suspects": len(result.suspects),
     }
 
@@ -343,7 +344,3 @@ def _quality(rotor: Rotor, result: Fit) -> dict[str, Any]:
 def _root_mean_square(values: Reals) -> float | None:
     finite = values[np.isfinite(values)]
     return float(np.sqrt(np.mean(finite**2))) if len(finite) else None
-
-
-def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from trackbal.base.cautions import other_rotor
+from trackbal.base.text_layout import count
 from trackbal.estimate.estimate import FEW_DOF, LEAST_JOBS, Estimates
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.reading_noise import ASSUMED_PART
@@ -33,7 +34,7 @@ def suspect_cautions(suspects: int, shift: float) -> tuple[str, ...]:
     if not suspects:
         return ()
     return (
-        f"{_count(suspects, 'run')} did not fit the others and still took part in this fit; without "
+        f"{count(suspects, 'run')} did not fit the others and still took part in this fit; without "
         f"{'it' if suspects == 1 else 'them'} a coefficient moves by up to {shift:.1f} standard errors. "
         "Check the records, correct or delete what is wrong, and fit again.",
     )
@@ -44,7 +45,7 @@ def aside_cautions(records: int, shift: float) -> tuple[str, ...]:
     if not records:
         return ()
     return (
-        f"{_count(records, 'record')} did not fit the others and {'was' if records == 1 else 'were'} not relied upon; "
+        f"{count(records, 'record')} did not fit the others and {'was' if records == 1 else 'were'} not relied upon; "
         f"with {'it' if records == 1 else 'them'}, and noise and spread found again with that, a coefficient would "
         f"move by up to {shift:.1f} standard errors. Check the records, correct what is wrong, "
         "and fit again (trackbal audit says what probably happened).",
@@ -88,13 +89,13 @@ def _few_jobs(rotor: Rotor, jobs: int, found: Estimates, prior: Influence | None
         rough = [names[a] for a in np.flatnonzero(np.isfinite(part.kappa) & (most < FEW_JOBS))]
         if untold and prior is None:
             yield (
-                f"{what}: the spread between aircraft cannot be told for {_listed(untold)} from {_count(jobs, 'job')} "
+                f"{what}: the spread between aircraft cannot be told for {_listed(untold)} from {count(jobs, 'job')} "
                 f"(it takes {LEAST_JOBS} that changed the adjuster and a noise estimate): the covariance is only the "
                 "error of the mean and too small for another aircraft."
             )
         elif untold:
             yield (
-                f"{what}: the spread between aircraft cannot be told for {_listed(untold)} from {_count(jobs, 'job')}; "
+                f"{what}: the spread between aircraft cannot be told for {_listed(untold)} from {count(jobs, 'job')}; "
                 "what the prior says of it was kept."
             )
         if rough:
@@ -171,10 +172,6 @@ def _noise(rotor: Rotor, found: Estimates, prior: Influence | None) -> Iterator[
             yield f"the reading noise of {_listed(borrowed)} is borrowed from {source}."
         if few:
             yield f"the reading noise of {_listed(few)} rests on fewer than {FEW_DOF:.0f} degrees of freedom."
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def _listed(names: Sequence[str]) -> str:

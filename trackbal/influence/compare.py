@@ -16,7 +16,7 @@ import numpy as np
 
 from trackbal.base.covariance import squared_distance
 from trackbal.influence.coefficients import Influence
-from trackbal.runs.rotor import Rotor
+from trackbal.runs.rotor import HEIGHTS, Rotor
 from trackbal.runs.run import Reals
 
 FIRM = 0.01  # adjusted chance below which a change is called more than chance
@@ -29,7 +29,7 @@ class Change:
     Parameters
     ----------
     adjuster, regime, sensor : int
-        Sensor -1: the height coefficient.
+        Sensor HEIGHTS: the height coefficient.
     before, after : complex
         The height coefficients are real.
     error : float
@@ -120,7 +120,7 @@ def _changes(rotor: Rotor, first: Influence, second: Influence) -> Iterator[Chan
                 told = all(known) and var > 0
                 error = float(np.sqrt(var)) if told else float("nan")
                 p = float(chdtrc(1, (rise[1] - rise[0]) ** 2 / var)) if told else float("nan")
-                yield Change(a, r, -1, complex(rise[0]), complex(rise[1]), error, p, float("nan"), known)
+                yield Change(a, r, HEIGHTS, complex(rise[0]), complex(rise[1]), error, p, float("nan"), known)
 
 
 def _own(cov: Reals, mean_cov: Reals | None) -> Reals:

@@ -24,7 +24,7 @@ from trackbal.base.covariance import PSD_TOLERANCE, is_positive
 from trackbal.base.errors import InputError
 from trackbal.influence.departures import Departures
 from trackbal.influence.departures_file import read_departures
-from trackbal.runs.rotor import Rotor
+from trackbal.runs.rotor import HEIGHTS, Rotor
 from trackbal.runs.run import Complexes, Reals
 
 Row = dict[str, Any]
@@ -199,12 +199,12 @@ class _Reader:
             raise self.error(place, row, 'either "sensor" or "height"')
         r = self.index(row, "regime", place)
         pair = self.pair(row, place) if joint else (self.index(row, "adjuster", place),) * 2
-        reading = self.index(row, "sensor", place) if "sensor" in row else -1
+        reading = self.index(row, "sensor", place) if "sensor" in row else HEIGHTS
         key = (*sorted(pair), r, reading)
         if key in self.place_of:
             raise self.error(place, "the same row again", f"each once; first given as {self.place_of[key]}")
         self.place_of[key] = place
-        if reading >= 0:
+        if reading != HEIGHTS:
             self.read_vibration(row, place, pair, r, reading)
         else:
             self.read_height(row, place, pair, r)
@@ -257,7 +257,7 @@ class _Reader:
                 if (r, reading) in judged:
                     continue
                 judged.add((r, reading))
-            if reading >= 0:
+            if reading != HEIGHTS:
                 blocks = [("cov", self.cov[r, reading])]
                 blocks += [("mean_cov", self.mean_cov[r, reading])] if self.split["cov"] else []
                 own = [2 * a, 2 * a + 1] + ([2 * b, 2 * b + 1] if b != a else [])
@@ -282,11 +282,11 @@ class _Reader:
             if ("sensor" in row) == ("height" in row):
                 raise self.error(place, row, 'either "sensor" or "height"')
             r = self.index(row, "regime", place)
-            s = self.index(row, "sensor", place) if "sensor" in row else -1
+            s = self.index(row, "sensor", place) if "sensor" in row else HEIGHTS
             if (r, s) in seen:
                 raise self.error(place, "the same row again", "each reading once")
             seen.add((r, s))
-            if s >= 0:
+            if s != HEIGHTS:
                 noise[r, s] = self.number(row.get("sd"), place + ".sd", 0.0)
             else:
                 height_noise[r] = self.number(row["height"], place + ".height", 0.0)

@@ -281,7 +281,7 @@ def _ladder(visit: Visit) -> str:
     head = "What each further adjustment buys"
     if visit.number == 1:
         head += " (cost: the squares of all readings over their limits, added up, with what is uncertain)"
-    return "\n".join([wrap(head), table(rows, left=0, last_left=True)])
+    return "\n".join([wrap(head), table(rows, sides=">" * (len(rows[0]) - 1) + "<")])
 
 
 def _why(visit: Visit) -> str:
@@ -377,7 +377,8 @@ def _summary_step(lesson: Lesson) -> Step:
     kinds = [a.kind for i, a in enumerate(lesson.rotor.adjusters) if any(_used(visit, i) for visit in visits)]
     warned = [wrap(c, "- ") for c in [*cautions.adjuster_cautions(kinds), *cautions.general_cautions()]]
     return Step(
-        "Summary", paragraphs([table(rows, left=0, last_left=True), wrap(said), "\n".join(["Cautions", *warned])])
+        "Summary",
+        paragraphs([table(rows, sides=">" * (len(rows[0]) - 1) + "<"), wrap(said), "\n".join(["Cautions", *warned])]),
     )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shlex
-import textwrap
 from decimal import Decimal
 from typing import Any
 
@@ -11,13 +10,13 @@ import numpy as np
 
 from trackbal.aircraft.surprise import Surprise
 from trackbal.base.cautions import general_cautions, mechanical_causes
+from trackbal.base.text_layout import wrap
 from trackbal.logbook.records import Items, JobRecord, RunRecord
 from trackbal.logbook.standing import RunStanding, Standing
 from trackbal.records.explanations import ALIKE, Explanation
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.words import action_words, adjustment_words, done_words
 
-WIDTH = 100
 _MOST_SHOWN = 5
 
 NEXT = {
@@ -151,13 +150,13 @@ def job_text(record: JobRecord, standing: Standing) -> str:
     """Return where a job stands as text."""
     rotor = record.rotor
     head = f"Job {record.name}: {record.aircraft}, {rotor.name}. Started {record.stamp.at} by {record.stamp.author}."
-    blocks = [_wrap(head, ""), _runs_text(record, standing)]
+    blocks = [wrap(head, ""), _runs_text(record, standing)]
     settings = _settings_text(record)
     if settings:
         blocks.append(settings)
     notes = [f"{n.stamp.at} {n.stamp.author}: {n.text}" for n in record.notes]
     if notes:
-        blocks.append("\n".join(["Notes", *(_wrap(note, "- ") for note in notes)]))
+        blocks.append("\n".join(["Notes", *(wrap(note, "- ") for note in notes)]))
     if standing.surprising:
         blocks.append(surprise_text(record, standing))
     if record.draft is not None:
@@ -165,14 +164,14 @@ def job_text(record: JobRecord, standing: Standing) -> str:
     for run in record.runs:
         if run.entry in record.answers:
             blocks.append(
-                _wrap(
+                wrap(
                     f"What was done after run {run.number} is answered in part "
                     f"({len(record.answers[run.entry])} so far) and does not count yet: trackbal log done --ask.",
                     "",
                 )
             )
     if record.outcome is not None:
-        blocks.append(_wrap(f"Closed: {record.outcome}", ""))
+        blocks.append(wrap(f"Closed: {record.outcome}", ""))
     blocks.append(NEXT[standing.next])
     return "\n\n".join(block for block in blocks if block) + "\n"
 
@@ -186,16 +185,16 @@ def run_text(record: JobRecord, standing: Standing) -> str:
         worst = review.readings[0]
         state = "STOP LIMIT REACHED" if review.stop else "inside limits" if review.inside else "outside limits"
         head += f" {state}; worst {worst.ratio:.2f} of its limit ({worst.regime}, {worst.sensor})."
-    blocks = [_wrap(head, "")]
+    blocks = [wrap(head, "")]
     if review.doubts:
-        blocks.append("\n".join(["Doubts", *(_wrap(f.text, "- ") for f in review.doubts)]))
+        blocks.append("\n".join(["Doubts", *(wrap(f.text, "- ") for f in review.doubts)]))
     if standing.surprising:
         blocks.append(surprise_text(record, standing))
     elif last.surprise is not None and last.surprise.dof:
         blocks.append(f"The readings are as what was done leads to expect (p = {last.surprise.p:.2g}).")
     if len(record.runs) > 1 and record.runs[-2].entry not in record.done:
         blocks.append(
-            _wrap(
+            wrap(
                 f"Nobody has said what was done after run {record.runs[-2].number}; it is taken that nothing was. "
                 f"If something was: trackbal log done --after {record.runs[-2].number}.",
                 "",
@@ -219,7 +218,7 @@ def done_text(record: JobRecord, run: RunRecord, items: Items) -> str:
         if advised is not None and Decimal(advised) != Decimal(text):
             way = "THE OTHER WAY: advised was" if Decimal(advised) * Decimal(text) < 0 else "advised was"
             other = f"; {way} to {action_words(adjuster, float(advised))}"
-        lines.append(_wrap(f"{done}, setting {after - Decimal(text):f} to {after:f}{other}", "  "))
+        lines.append(wrap(f"{done}, setting {after - Decimal(text):f} to {after:f}{other}", "  "))
     if not items:
         lines.append("  nothing")
     return "\n".join([*lines, ""])
@@ -241,7 +240,7 @@ def close_text(record: JobRecord, standing: Standing) -> str:
             f"Worst reading {first.worst_ratio:.2f} of its limit at first, {last.worst_ratio:.2f} now: {state}."
         )
     lines += ["", job_text(record, standing)]
-    return "\n".join(lines) + "".join(_wrap(c, "- ") + "\n" for c in general_cautions())
+    return "\n".join(lines) + "".join(wrap(c, "- ") + "\n" for c in general_cautions())
 
 
 def _totals(record: JobRecord) -> dict[str, Any]:
@@ -310,7 +309,7 @@ def surprise_text(record: JobRecord, standing: Standing) -> str:
     parts = surprise_json(record.rotor, last.surprise)["readings"][:3]
     where = "; ".join(f"{part['regime']}, {part['sensor']}" for part in parts)
     lines = [
-        _wrap(
+        wrap(
             f"Run {last.number} is SURPRISING: readings as far as these from what the adjustments lead to expect come "
             f"about with a chance {_chance_words(last.surprise.p)}. Farthest off: {where}.",
             "",
@@ -318,22 +317,22 @@ def surprise_text(record: JobRecord, standing: Standing) -> str:
     ]
     if not standing.explanations:
         lines.append(
-            _wrap(
+            wrap(
                 "None of the single recording mistakes that were tried explains it. Check the record all the same; "
                 "then look for a mechanical cause:",
                 "",
             )
         )
-        return "\n".join([*lines, *(_wrap(cause, "- ") for cause in mechanical_causes(record.rotor.place))])
+        return "\n".join([*lines, *(wrap(cause, "- ") for cause in mechanical_causes(record.rotor.place))])
     best = standing.explanations[0].score
     lines.append("With one thing recorded otherwise it would not be. Likeliest first (how much better it fits):")
     for i, found in enumerate(standing.explanations[:_MOST_SHOWN]):
         near = "" if i == 0 else " (about as likely)" if best - found.score < ALIKE else ""
-        lines.append(_wrap(f"{found.text}{near} ({found.gain:.1f})", f"{i + 1}. "))
+        lines.append(wrap(f"{found.text}{near} ({found.gain:.1f})", f"{i + 1}. "))
         if i == 0:
             lines += _commands(record, found)
     lines.append(
-        _wrap(
+        wrap(
             "Nothing has been changed. Look at the aircraft and at the paper; put the record right with "
             "trackbal log correct. If neither is wrong, look for a mechanical cause: a changed response is a finding.",
             "",
@@ -357,7 +356,3 @@ def _commands(record: JobRecord, found: Explanation) -> list[str]:
         f"{shlex.quote(rotor.blades[b])} {rotor.adjusters[a].name} {found.change[a, b]:.10g}"
         for b, a in np.argwhere((found.change != recorded).T)
     ]
-
-
-def _wrap(text: str, lead: str) -> str:
-    return textwrap.fill(text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead))

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections import defaultdict
 from dataclasses import dataclass
 from typing import Any
 
+from trackbal.base.text_layout import wrap
 from trackbal.logbook.store import Book
 
 
@@ -92,7 +92,7 @@ def entries_text(entries: list[Entry]) -> str:
         parts.append(f"{e.number}  {e.at}  {e.author}  {e.kind}{why}")
         for text, old in e.lines:
             mark = "[superseded] " if old else ""
-            parts.append(textwrap.fill(mark + text, 100, initial_indent="    ", subsequent_indent="      "))
+            parts.append(wrap(mark + text, "    ", hang=6))
     return "\n".join(parts) + "\n"
 
 

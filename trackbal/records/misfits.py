@@ -20,7 +20,7 @@ import numpy as np
 from trackbal.estimate.estimate import Estimate, Estimates
 from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
 from trackbal.records.deletion import Deletion, JobFit, TipPrecision
-from trackbal.runs.rotor import Rotor
+from trackbal.runs.rotor import HEIGHTS, Rotor
 from trackbal.runs.run import Counts, History, Reals
 
 FALSE_ALARM = 1e-3
@@ -206,14 +206,12 @@ def without(history: History, runs: Counts) -> History:
 
 def describe(rotor: Rotor, history: History, judgement: Judgement, i: int, alone: bool) -> Suspect:
     """Return the suspect in words; `alone`: its job has no other two runs that agree."""
-    sensors, cell = len(rotor.sensors), int(judgement.worst[i])
-    miss = float(judgement.miss[i])
-    if cell < len(rotor.regimes) * sensors:
-        sensor = rotor.sensors[cell % sensors]
-        what = f"{rotor.regimes[cell // sensors].name} / {sensor.name} is {miss:.3g} {sensor.unit}"
+    r, s = rotor.reading_of_cell(int(judgement.worst[i]))
+    regime, miss = rotor.regimes[r].name, float(judgement.miss[i])
+    if s == HEIGHTS:
+        what = f"the heights of {regime} are {miss:.3g} {rotor.height_unit} (rms)"
     else:
-        regime = rotor.regimes[cell - len(rotor.regimes) * sensors]
-        what = f"the heights of {regime.name} are {miss:.3g} {rotor.height_unit} (rms)"
+        what = f"{regime} / {rotor.sensors[s].name} is {miss:.3g} {rotor.sensors[s].unit}"
     why = f"{what} from what the other runs lead to expect"
     if alone:
         why += "; the job has no other two runs to tell which one is wrong"

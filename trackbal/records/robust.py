@@ -18,7 +18,7 @@ from trackbal.estimate.estimate import Estimate, Estimates
 from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
 from trackbal.influence.coefficients import Influence
 from trackbal.records.set_aside import SetAside, Sifted, in_words, parted, sift
-from trackbal.runs.rotor import Rotor
+from trackbal.runs.rotor import HEIGHTS, Rotor
 from trackbal.runs.run import History, Reals
 
 LEAST_DOF = 6.0  # of the noise of every reading: with fewer, chance alone looks like a bad record
@@ -117,10 +117,10 @@ def _effect(
     else:
         at = slice(None) if one.kind == "column in every run" else one.run
         where = slice(None) if one.regime is None else one.regime
-        if one.sensor is None or one.sensor >= 0:
+        if one.sensor != HEIGHTS:
             which = slice(None) if one.sensor is None else one.sensor
             count[at, where, which] = given.vibration_count[at, where, which]
-        if one.sensor is None or one.sensor < 0:
+        if one.sensor in (None, HEIGHTS):
             height_count[at, where] = given.height_count[at, where]
     back = parted(given, count, height_count, part)
     with_it, without_it = HistoryCells(rotor, back), HistoryCells(rotor, without)
@@ -128,11 +128,9 @@ def _effect(
     tip_shifts = _shifts(with_it.height_statistics, without_it.height_statistics, found.height)
     both = np.concatenate([shifts, tip_shifts])
     c, a = np.unravel_index(int(np.argmax(both)), both.shape)
-    sensors = len(rotor.sensors)
-    vibration = c < len(shifts)
-    regime = rotor.regimes[int(c) // sensors if vibration else int(c) - len(shifts)].name
-    reading = rotor.sensors[int(c) % sensors].name if vibration else "height"
-    return float(both[c, a]), f"{rotor.adjusters[int(a)].name} in {regime} / {reading}"
+    regime, sensor = rotor.reading_of_cell(int(c))
+    reading = f"{rotor.regimes[regime].name} / {rotor.reading_name(sensor)}"
+    return float(both[c, a]), f"{rotor.adjusters[int(a)].name} in {reading}"
 
 
 def _shifts(more: Sequence[CellStatistics], less: Sequence[CellStatistics], found: Estimate) -> Reals:

@@ -23,7 +23,7 @@ from trackbal.estimate.job_statistics import HistoryCells
 from trackbal.influence.coefficients import Influence
 from trackbal.records.alternatives import Account, Sizes, weigh
 from trackbal.records.gains import gains
-from trackbal.runs.rotor import Rotor
+from trackbal.runs.rotor import HEIGHTS, Rotor
 from trackbal.runs.run import Counts, History, Reals
 
 #: Class of account -> probability beforehand that a job holds one.
@@ -49,7 +49,7 @@ class SetAside:
     run : int
         Index within the job of the run meant; of a "step" the run after it.
     regime, sensor : int or None
-        Of a reading, or the sensor of a column; sensor -1 means the tips.
+        Of a reading, or the sensor of a column (HEIGHTS: the tips); None: all of them.
     gain : float
         Log-probability of the job's readings without relying on it, less that with.
     size : float
@@ -105,7 +105,7 @@ def without(account: Account, one: SetAside) -> Account:
     regimes = slice(None) if one.regime is None else one.regime
     if one.sensor is None:
         vibration[runs], height[runs] = True, True
-    elif one.sensor < 0:
+    elif one.sensor == HEIGHTS:
         height[runs, regimes] = True
     else:
         vibration[runs, regimes, one.sensor] = True
@@ -138,15 +138,15 @@ def set_asides(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -
         for s in np.flatnonzero(read[t].any(axis=0)).tolist():
             found["column"].append(SetAside("column", t, None, s, float(v[:, s].sum())))
         if tips[t].any():
-            found["column"].append(SetAside("column", t, None, -1, float(h.sum())))
+            found["column"].append(SetAside("column", t, None, HEIGHTS, float(h.sum())))
         for r, s in np.argwhere(read[t] & (left > 1)).tolist():
             found["reading"].append(SetAside("reading", t, r, s, float(v[r, s])))
         for r in np.flatnonzero(tips[t]).tolist():
-            found["reading"].append(SetAside("reading", t, r, -1, float(h[r])))
+            found["reading"].append(SetAside("reading", t, r, HEIGHTS, float(h[r])))
     v, h = gain[1 + n], height_gain[1 + n]
     every = found["column in every run"]
     every += [SetAside("column in every run", n - 1, None, s, float(v[:, s].sum())) for s in range(v.shape[1])]
-    every += [SetAside("column in every run", n - 1, None, -1, float(h.sum()))]
+    every += [SetAside("column in every run", n - 1, None, HEIGHTS, float(h.sum()))]
     found["step"] = [
         SetAside("step", t, None, None, float(g), size) for (t, size), g in zip(open_steps, total[2 + n :], strict=True)
     ]
@@ -164,7 +164,7 @@ def in_words(rotor: Rotor, one: SetAside, runs: int) -> str:
     if one.kind == "run":
         return f"the readings of run {one.run + 1} do not fit the other runs"
     where = "in every run" if one.kind == "column in every run" else f"in run {one.run + 1}"
-    what = "the tip heights" if one.sensor is None or one.sensor < 0 else rotor.sensors[one.sensor].name
+    what = "the tip heights" if one.sensor is None or one.sensor == HEIGHTS else rotor.sensors[one.sensor].name
     if one.regime is not None:
         what = f"{rotor.regimes[one.regime].name}, {what}"
     return f"{what} {where}: wrong in a way that no single mistake explains"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable
 from typing import Any
 
@@ -10,12 +9,12 @@ import numpy as np
 
 from trackbal.base.cautions import adjuster_cautions
 from trackbal.base.phasor import phase_deg
+from trackbal.base.text_layout import count, wrap
 from trackbal.plan.advice import Advice, Plan
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
 from trackbal.runs.words import adjustment_words, chance_words
 
-_WIDTH = 100
 ANYWAY = "PLAN SHOWN ON REQUEST (--plan-anyway), against the advice to find the cause first."
 
 
@@ -163,9 +162,9 @@ def _headline(rotor: Rotor, advice: Advice) -> str:
             f"{rotor.name}: INVESTIGATE. Adjusting could at best bring the worst reading to {plan.worst_ratio:.2f} "
             f"of its\nlimit (now {worst:.2f}): find the cause first{none}."
         )
-    count = f"{plan.count} adjustment" + ("s" if plan.count > 1 else "")
+    made = count(plan.count, "adjustment")
     return (
-        f"{rotor.name}: {count}, chance {chance_words(plan.chance)} that the next run is inside limits\n"
+        f"{rotor.name}: {made}, chance {chance_words(plan.chance)} that the next run is inside limits\n"
         f"(worst reading now {worst:.2f} of its limit, expected {plan.worst_ratio:.2f})."
     )
 
@@ -235,9 +234,7 @@ def _unread(rotor: Rotor, run: Run, plan: Plan) -> str:
             heights = plan.height_change[r]
             parts.append(f"tips {heights.min():+.1f} to {heights.max():+.1f} {rotor.height_unit}")
         if parts:
-            lines += textwrap.wrap(
-                f"{regime.name}: {'; '.join(parts)}", _WIDTH, initial_indent="  ", subsequent_indent="    "
-            )
+            lines.append(wrap(f"{regime.name}: {'; '.join(parts)}", "  ", hang=4))
     return "\n".join(["Expected change of what was not read", *lines]) if lines else ""
 
 
@@ -262,7 +259,4 @@ def _cautions(advice: Advice) -> str:
 
 
 def _listed(title: str, items: Iterable[str]) -> str:
-    lines = [title]
-    for item in items:
-        lines += textwrap.wrap(item, _WIDTH, initial_indent="  - ", subsequent_indent="    ")
-    return "\n".join(lines)
+    return "\n".join([title, *(wrap(item, "  - ") for item in items)])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from trackbal.base.text_layout import count
 from trackbal.records.audit import Audit, Explained, Finding
 
 
@@ -12,7 +13,7 @@ def report(audit: Audit) -> str:
     weighed = f"{audit.runs} runs of {audit.jobs} jobs weighed: "
     if not audit.findings:
         return weighed + "no record stands out.\n"
-    lines = [weighed + f"{len(audit.findings)} suspect record{'' if len(audit.findings) == 1 else 's'}.", ""]
+    lines = [weighed + f"{count(len(audit.findings), 'suspect record')}.", ""]
     for finding in audit.findings:
         lines.append(f"job {finding.job} run {finding.run}")
         lines.append(f"  {finding.best.text}")

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import Any
 
 from trackbal.base.cautions import general_cautions, no_further
+from trackbal.base.text_layout import cut, table, wrap
 from trackbal.check.plausibility import Finding
 from trackbal.check.review import Reading, Review, held_at
 from trackbal.runs.rotor import Rotor
 
-WIDTH = 100  # characters of a line of text
 _LONGEST_NAME = 21
 
 
@@ -52,14 +51,14 @@ def check_text(rotor: Rotor, review: Review) -> str:
 
     No line is longer than 100 characters, however long the names are.
     """
-    parts = [_wrap(f"{rotor.name}: {_verdict(review)}", "")]
-    parts += [_wrap(words, "") for words in no_further(held_at(rotor, review))]
+    parts = [wrap(f"{rotor.name}: {_verdict(review)}", "")]
+    parts += [wrap(words, "") for words in no_further(held_at(rotor, review))]
     if review.readings:
         parts.append(_table(review))
     for title, findings in (("Doubts", review.doubts), ("Notes", review.notes)):
         if findings:
-            parts.append("\n".join([title, *(_wrap(f.text, "- ") for f in findings)]))
-    parts.append("\n".join(["Cautions", *(_wrap(caution, "- ") for caution in general_cautions())]))
+            parts.append("\n".join([title, *(wrap(f.text, "- ") for f in findings)]))
+    parts.append("\n".join(["Cautions", *(wrap(caution, "- ") for caution in general_cautions())]))
     return "\n\n".join(parts) + "\n"
 
 
@@ -86,20 +85,7 @@ def _table(review: Review) -> str:
         if not reading.may_go_on and not reading.stopped:
             mark = f"{mark}, no further".removeprefix(", ")
         go_on = "" if reading.go_on is None else f"{reading.go_on:.4g}"
-        names = (_cut(reading.regime), _cut(reading.sensor))
+        names = (cut(reading.regime, _LONGEST_NAME), cut(reading.sensor, _LONGEST_NAME))
         numbers = (f"{reading.value:.4g}", f"{reading.limit:.4g}", *([go_on] if figures else []), stop)
         rows.append((*names, *numbers, reading.unit, f"{reading.ratio:.3g}", mark))
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    sides = "<<>>>><><" if figures else "<<>>><><"
-    return "\n".join(
-        " ".join(f"{cell:{side}{width}}" for cell, side, width in zip(row, sides, widths, strict=True)).rstrip()
-        for row in rows
-    )
-
-
-def _cut(name: str) -> str:
-    return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
-
-
-def _wrap(text: str, lead: str) -> str:
-    return textwrap.fill(text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead))
+    return table(rows, sides="<<>>>><><" if figures else "<<>>><><", lead="", gap=" ")

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import Any
 
-import numpy as np
-
+from trackbal.base.json_numbers import finite_or_none
+from trackbal.base.text_layout import table
 from trackbal.examination.examination import Examination
 from trackbal.examination.job_prediction import Prediction
 from trackbal.examination.model_checks import Question
-from trackbal.runs.rotor import Rotor
+from trackbal.reports.p_value import p_value_text
+from trackbal.runs.rotor import HEIGHTS, Rotor
 
 QUESTION_WORDS: dict[Question, str] = {
     "blades": "one influence for all blades",
@@ -34,11 +35,11 @@ def examination_json(found: Examination) -> dict[str, Any]:
             {
                 "question": check.question,
                 "adjuster": rotor.adjusters[check.adjuster].name,
-                "p": _number(check.p),
+                "p": finite_or_none(check.p),
                 "holds": not check.firm,
                 "readings": [
                     {
-                        **_reading(rotor, a.regime, a.sensor),
+                        **rotor.reading_key(a.regime, a.sensor),
                         "size": a.size,
                         "error": a.error,
                         "error_in_limits": a.worth,
@@ -51,15 +52,20 @@ def examination_json(found: Examination) -> dict[str, Any]:
         ],
         "prediction": [
             {
-                **_reading(rotor, r, s),
-                "error": _number(part[0][at]),
-                "change": _number(part[1][at]),
-                "calibration": _number(part[2][at]),
+                **rotor.reading_key(r, s),
+                "error": finite_or_none(part[0][at]),
+                "change": finite_or_none(part[1][at]),
+                "calibration": finite_or_none(part[2][at]),
             }
             for r, s, part, at in _cells(rotor, seen)
         ],
         "aircraft": [
-            {"job": o.job, "p": _number(o.p), "unlike": o.unlike, "departure": [_number(v) for v in o.departure]}
+            {
+                "job": o.job,
+                "p": finite_or_none(o.p),
+                "unlike": o.unlike,
+                "departure": [finite_or_none(v) for v in o.departure],
+            }
             for o in found.own
         ],
         "next_change": [
@@ -76,23 +82,14 @@ def examination_json(found: Examination) -> dict[str, Any]:
 
 
 def _cells(rotor: Rotor, seen: Prediction) -> Iterator[tuple[int, int, tuple[Any, Any, Any], Any]]:
-    """Yield regime, sensor (-1: heights), and where the figures of each reading stand."""
+    """Yield regime, sensor (or HEIGHTS), and where the figures of each reading stand."""
     vibration = (seen.error, seen.change, seen.calibration)
     height = (seen.height_error, seen.height_change, seen.height_calibration)
     for r, regime in enumerate(rotor.regimes):
         for s in range(len(rotor.sensors)):
             yield r, s, vibration, (r, s)
         if regime.heights:
-            yield r, -1, height, r
-
-
-def _reading(rotor: Rotor, r: int, s: int) -> dict[str, Any]:
-    what = {"height": True} if s < 0 else {"sensor": rotor.sensors[s].name}
-    return {"regime": rotor.regimes[r].name, **what}
-
-
-def _name(rotor: Rotor, r: int, s: int) -> str:
-    return f"{rotor.regimes[r].name} / {'height' if s < 0 else rotor.sensors[s].name}"
+            yield r, HEIGHTS, height, r
 
 
 def _checks(found: Examination) -> list[str]:
@@ -106,11 +103,11 @@ def _checks(found: Examination) -> list[str]:
         size = f"{100 * first.size:.0f} ± {100 * first.error:.0f} %"
         worth = f"{first.worth * first.size / first.error:.2f} ± {first.worth:.2f}"
         answer = "no" if check.firm else "nothing against it"
-        where = _name(found.rotor, first.regime, first.sensor)
-        rows.append((adjuster, QUESTION_WORDS[check.question], answer, _chance(check.p), where, size, worth))
+        where = f"{found.rotor.regimes[first.regime].name} / {found.rotor.reading_name(first.sensor)}"
+        rows.append((adjuster, QUESTION_WORDS[check.question], answer, p_value_text(check.p), where, size, worth))
     return [
         "Does the model hold? (chance of so much by accident, all readings allowed for)",
-        *_table(rows, 5),
+        table(rows, left=5),
     ]
 
 
@@ -118,10 +115,10 @@ def _prediction(found: Examination) -> list[str]:
     rotor, seen = found.rotor, found.prediction
     rows: list[tuple[str, ...]] = [("regime", "reading", "unit", "changes", "error left", "fit expects 1")]
     for r, s, part, at in _cells(rotor, seen):
-        unit = rotor.height_unit if s < 0 else rotor.sensors[s].unit
+        unit = rotor.height_unit if s == HEIGHTS else rotor.sensors[s].unit
         figures = [f"{float(p[at]):.3g}" if math.isfinite(p[at]) else "-" for p in (part[1], part[0], part[2])]
-        rows.append((rotor.regimes[r].name, "height" if s < 0 else rotor.sensors[s].name, unit, *figures))
-    return ["Every job predicted from the others (rms; what a new aircraft would see)", *_table(rows, 3)]
+        rows.append((rotor.regimes[r].name, rotor.reading_name(s), unit, *figures))
+    return ["Every job predicted from the others (rms; what a new aircraft would see)", table(rows, left=3)]
 
 
 def _own(found: Examination) -> list[str]:
@@ -132,8 +129,8 @@ def _own(found: Examination) -> list[str]:
     rows: list[tuple[str, ...]] = [("job", "chance", *names, "")]
     for o in found.own:
         parts = ["-" if not math.isfinite(v) else f"{100 * v:.0f} %" for v in o.departure]
-        rows.append((o.job, _chance(o.p), *parts, "unlike its type" if o.unlike else ""))
-    return [title, *_table(rows, 1)]
+        rows.append((o.job, p_value_text(o.p), *parts, "unlike its type" if o.unlike else ""))
+    return [title, table(rows, left=1)]
 
 
 def _lessons(found: Examination) -> list[str]:
@@ -142,21 +139,4 @@ def _lessons(found: Examination) -> list[str]:
         adjuster = found.rotor.adjusters[lesson.adjuster]
         saved = "not known yet" if lesson.unknown else f"{100 * lesson.saved:.1f} %"
         rows.append((adjuster.name, f"{lesson.amount:g} {adjuster.unit}", f"{lesson.error:.2g}", saved))
-    return ["What one more change in the next job would teach, the most first", *_table(rows, 1)]
-
-
-def _table(rows: Sequence[tuple[str, ...]], left: int) -> Iterator[str]:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    for row in rows:
-        cells = [c.ljust(w) if i < left else c.rjust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))]
-        yield ("  " + "  ".join(cells)).rstrip()
-
-
-def _chance(p: float) -> str:
-    if not math.isfinite(p):
-        return "-"
-    return "< 0.0001" if p < 1e-4 else f"{p:.2g}"
-
-
-def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+    return ["What one more change in the next job would teach, the most first", table(rows, left=1)]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 
+from trackbal.base.json_numbers import finite_or_none
 from trackbal.base.phasor import phase_deg
+from trackbal.base.text_layout import table
 from trackbal.fitting.fit import Fit
 from trackbal.influence.influence_writer import influence_document
 from trackbal.runs.rotor import Rotor
@@ -62,9 +64,9 @@ def fit_json(rotor: Rotor, fit: Fit) -> dict[str, Any]:
             {
                 "regime": regime.name,
                 "sensor": sensor.name,
-                "noise": _number(fit.influence.vibration_noise[r, s]),
-                "residual": _number(fit.residual[r, s]),
-                "condition": _number(fit.condition[r, s]),
+                "noise": finite_or_none(fit.influence.vibration_noise[r, s]),
+                "residual": finite_or_none(fit.residual[r, s]),
+                "condition": finite_or_none(fit.condition[r, s]),
             }
             for r, regime in enumerate(rotor.regimes)
             for s, sensor in enumerate(rotor.sensors)
@@ -72,9 +74,9 @@ def fit_json(rotor: Rotor, fit: Fit) -> dict[str, Any]:
         "heights": [
             {
                 "regime": regime.name,
-                "noise": _number(fit.influence.height_noise[r]),
-                "residual": _number(fit.height_residual[r]),
-                "condition": _number(fit.height_condition[r]),
+                "noise": finite_or_none(fit.influence.height_noise[r]),
+                "residual": finite_or_none(fit.height_residual[r]),
+                "condition": finite_or_none(fit.height_condition[r]),
             }
             for r, regime in enumerate(rotor.regimes)
         ],
@@ -105,7 +107,7 @@ def _coefficients(rotor: Rotor, fit: Fit, a: int) -> Iterator[str]:
                 sd = math.sqrt(max(float(influence.height_cov[r, a, a]), 0.0))
                 effect = f"{influence.tau[a, r]:+.4g} {rotor.height_unit}"
                 rows.append((regime.name, "height", effect, f"{sd:.2g}", "", "", *support))
-    yield from _table(rows)
+    yield table(rows, left=2)
 
 
 def _polar_sd(alpha: complex, cov: Reals) -> tuple[float, float]:
@@ -128,7 +130,7 @@ def _spread(rotor: Rotor, fit: Fit) -> Iterator[str]:
     rows = [("adjuster", "vibration", "heights")]
     for a, adjuster in enumerate(rotor.adjusters):
         rows.append((adjuster.name, _percent(fit.spread[a]), _percent(fit.height_spread[a])))
-    yield from _table(rows)
+    yield table(rows, left=2)
 
 
 def _readings(rotor: Rotor, fit: Fit) -> Iterator[str]:
@@ -142,14 +144,7 @@ def _readings(rotor: Rotor, fit: Fit) -> Iterator[str]:
         if regime.heights:
             left = (_figure(fit.height_residual[r]), _figure(fit.height_condition[r]))
             rows.append((regime.name, "height", rotor.height_unit, _figure(fit.influence.height_noise[r]), *left))
-    yield from _table(rows)
-
-
-def _table(rows: Sequence[tuple[str, ...]]) -> Iterator[str]:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    for row in rows:
-        cells = [c.ljust(w) if i < 2 else c.rjust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))]
-        yield ("  " + "  ".join(cells)).rstrip()
+    yield table(rows, left=2)
 
 
 def _percent(value: float) -> str:
@@ -158,7 +153,3 @@ def _percent(value: float) -> str:
 
 def _figure(value: float) -> str:
     return "-" if not math.isfinite(value) else f"{value:.3g}"
-
-
-def _number(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None

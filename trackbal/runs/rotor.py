@@ -20,6 +20,8 @@ from trackbal.base.toml_table import Table
 STEP_SLACK = 1e-9  # a change is inside a bound if it exceeds it by less than this part of a step
 LOWEST_RPM, HIGHEST_RPM = 1e-3, 1e6  # far beyond any rotor; keeps every unit conversion finite
 MOST_STEPS = 1_000_000_000  # in an adjuster's range
+#: Sensor index that stands for the tip heights of a regime, wherever one reading is named by regime and sensor.
+HEIGHTS = -1
 
 
 @dataclass(frozen=True)
@@ -197,6 +199,23 @@ class Rotor:
     def adjuster_index(self, name: str) -> int:
         """Return the index of an adjuster; ValueError if there is none of that name."""
         return [a.name for a in self.adjusters].index(name)
+
+    def reading_of_cell(self, cell: int) -> tuple[int, int]:
+        """Return regime and sensor (or HEIGHTS) of a cell as a fit counts them.
+
+        Vibration cells come first, regime by regime and sensor by sensor, then the heights of each regime.
+        """
+        vibration = len(self.regimes) * len(self.sensors)
+        return divmod(cell, len(self.sensors)) if cell < vibration else (cell - vibration, HEIGHTS)
+
+    def reading_name(self, sensor: int) -> str:
+        """Return the name of a sensor by index, "height" for HEIGHTS."""
+        return "height" if sensor == HEIGHTS else self.sensors[sensor].name
+
+    def reading_key(self, regime: int, sensor: int) -> dict[str, str | bool]:
+        """Return which reading is meant as files and JSON say it: regime, and sensor or ``"height": true``."""
+        which = {"height": True} if sensor == HEIGHTS else {"sensor": self.sensors[sensor].name}
+        return {"regime": self.regimes[regime].name, **which}
 
     def step_bounds(self, setting: NDArray[np.float64]) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
         """Return the lowest and highest whole-step change of every adjuster on every blade.
