@@ -23,7 +23,7 @@ def expected_choice(plans, wanted):
         if plans[m]["chance"] >= wanted:
             return m
     best = max(plans[m]["chance"] for m in filled)
-    return min((m for m in filled if plans[m]["chance"] >= best - 0.01), key=lambda m: plans[m]["expected_cost"])
+    return min((m for m in filled if plans[m]["chance"] >= best - 0.02), key=lambda m: plans[m]["count"])
 
 
 def expected_verdict(case, plans, chosen):
@@ -67,20 +67,20 @@ LADDER = invented_case(29, size=4.0)  # each count is another plan, of lower exp
         ((0.99, 0.9, 0.91, 0.95, 0.99), 0.9, 1),
         ((0.0, 0.1, 0.5, 0.3, 0.2), 0.9, 2),
         ((0.8, 0.1, 0.2, 0.3, 0.2), 0.9, 3),
-        ((0.0, 0.1, 0.506, 0.5, 0.2), 0.9, 3),
-        ((0.0, 0.1, 0.512, 0.5, 0.2), 0.9, 2),
-        ((0.0, 0.0, 0.0, 0.0, 0.0), 0.9, 4),
-        ((0.0, 0.501, 0.5, 0.5, 0.495), 0.9, 4),
+        ((0.0, 0.1, 0.485, 0.5, 0.2), 0.9, 2),
+        ((0.0, 0.1, 0.475, 0.5, 0.2), 0.9, 3),
+        ((0.0, 0.0, 0.0, 0.0, 0.0), 0.9, 1),
+        ((0.0, 0.2, 0.5, 0.5, 0.515), 0.9, 2),
     ],
     ids=[
         "smallest-that-reaches",
         "reaching-exactly",
         "else-the-best-chance",
         "never-the-empty-plan",
-        "within-0.01-the-lower-expected-cost",
-        "not-within-0.01",
+        "within-0.02-the-fewer",
+        "not-within-0.02",
         "all-hopeless",
-        "all-tied",
+        "several-tied",
     ],
 )
 def test_the_recommended_plan_by_chances(tmp_path, given_chances, values, wanted, index):
@@ -89,6 +89,61 @@ def test_the_recommended_plan_by_chances(tmp_path, given_chances, values, wanted
     assert [p["count"] for p in answer["plans"]] == [0, 1, 2, 3, 4]
     assert [p["chance"] for p in answer["plans"]] == list(values)
     assert answer["recommended"] == index
+
+
+WIDE = invented_case(29, size=4.0, blades=7, adjusters=2)  # 14 places to adjust: each count is another plan
+
+
+@pytest.fixture
+def chance_by_count(monkeypatch):
+    """Return a function that fixes the chance of a plan by its count of adjustments."""
+
+    def give(*values):
+        by_count = dict(enumerate(values))
+        monkeypatch.setattr(
+            advice_module, "chances", lambda *args: np.array([by_count[np.count_nonzero(c)] for c in args[3]])
+        )
+
+    return give
+
+
+@pytest.mark.parametrize(
+    ("values", "most", "recommended"),
+    [
+        ((0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.61), 6, 6),
+        ((0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.62, 0.63), 7, 6),
+        ((0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.91), 8, 8),
+        ((0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.95), 6, 6),
+        ((0.0, 0.1, 0.2, 0.7, 0.4, 0.5, 0.6, 0.71), 6, 3),
+        (tuple(0.05 * k for k in range(13)), 8, 8),
+    ],
+    ids=["buys-too-little", "buys-just-enough-once", "until-wanted", "wanted-at-once", "best-before", "to-the-end"],
+)
+def test_the_ladder_grows_while_one_more_adjustment_buys_chance(
+    tmp_path, chance_by_count, monkeypatch, values, most, recommended
+):
+    chance_by_count(*values)
+    assert advice_module.MOST_AT_ALL == 12
+    monkeypatch.setattr(advice_module, "MOST_AT_ALL", 8)  # searches of more take seconds
+    answer = advised(WIDE, tmp_path, most=None)
+    assert [p["count"] for p in answer["plans"]] == list(range(most + 1))
+    assert answer["recommended"] == recommended
+    assert not answer["cut_short"]
+
+
+def test_a_ladder_whose_search_would_be_long_is_cut_short_and_says_so(tmp_path, chance_by_count, monkeypatch):
+    chance_by_count(*(0.05 * k for k in range(13)))
+    monkeypatch.setattr(advice_module, "_LONGEST_SEARCH", 0.0)
+    answer = advised(WIDE, tmp_path, most=None)
+    assert len(answer["plans"]) == 7
+    assert answer["cut_short"]
+    assert any("--most" in caution for caution in answer["cautions"])
+    assert not advised(WIDE, tmp_path, most=7)["cut_short"]
+
+
+def test_a_count_that_is_given_is_kept_to(tmp_path, chance_by_count):
+    chance_by_count(*(0.05 * k for k in range(13)))
+    assert [len(advised(WIDE, tmp_path, most=m)["plans"]) for m in (0, 6, 8)] == [1, 7, 9]
 
 
 def test_chances_of_plans_are_those_of_another_monte_carlo(tmp_path):

@@ -34,7 +34,7 @@ from trackbal.commands.options import (
 def advise_command(
     book_file: str,
     job_name: str | None,
-    most: int,
+    most: int | None,
     chance: float,
     nominal: bool,
     override_stop: bool,

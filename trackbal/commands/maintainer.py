@@ -112,7 +112,7 @@ def _advise(
     run_file: str,
     influence_file: str,
     settings_file: str | None,
-    most: int,
+    most: int | None,
     chance: float,
     nominal: bool,
     override_stop: bool,

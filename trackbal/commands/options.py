@@ -67,7 +67,9 @@ class _Chance(click.FloatRange):
 
 
 most_option = click.option(
-    "--most", type=click.IntRange(0, 12), default=6, show_default=True, help="Most adjustments in a plan."
+    "--most",
+    type=click.IntRange(0, 12),
+    help="Most adjustments in a plan [6, and up to 12 while that buys chance].",
 )
 chance_option = click.option(
     "--chance",

@@ -14,7 +14,7 @@ from trackbal.commands.options import chance_option, most_option
 @click.option("--pause", is_flag=True, help="Wait for Enter between the steps, on a terminal.")
 @most_option
 @chance_option
-def replay(folder: str, pause: bool, most: int, chance: float) -> int:
+def replay(folder: str, pause: bool, most: int | None, chance: float) -> int:
     """Walk through a job run by run, as a trainer would show it.
 
     \b

@@ -74,14 +74,14 @@ class Lesson:
     visits: tuple[Visit, ...]
 
 
-def prepare_lesson(demo: Demo, *, most: int = 6, chance: float = 0.9) -> Lesson:
+def prepare_lesson(demo: Demo, *, most: int | None = None, chance: float = 0.9) -> Lesson:
     """Return the lesson of a demo folder.
 
     Parameters
     ----------
     demo : Demo
-    most : int
-        Largest count of adjustments in a plan.
+    most : int, optional
+        Largest count of adjustments in a plan; as in `advise`.
     chance : float
         Wanted chance that the next run is inside limits.
 
@@ -100,7 +100,7 @@ def prepare_lesson(demo: Demo, *, most: int = 6, chance: float = 0.9) -> Lesson:
     return Lesson(demo.rotor, found, visits)
 
 
-def _visit(demo: Demo, k: int, influence: Influence, most: int, chance: float) -> Visit:
+def _visit(demo: Demo, k: int, influence: Influence, most: int | None, chance: float) -> Visit:
     rotor, run = demo.rotor, demo.runs[k]
     if check_run(rotor, run).inside:
         most = 0  # nothing will be advised, so no larger plan is searched for

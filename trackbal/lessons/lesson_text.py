@@ -302,7 +302,7 @@ def _why(visit: Visit) -> str:
             why.append("Why not more: every further one takes time and is one more place to go wrong.")
         return wrap(" ".join(why))
     why = [f"No plan of at most {count(len(advice.plans) - 1, 'adjustment')} reaches the wanted chance of {wanted}."]
-    why.append("Advised is the plan with the best chance; of plans within 0.01 of it, the one with the lowest cost.")
+    why.append("Advised is the plan with the best chance; of plans within 0.02 of it, the one of fewest adjustments.")
     why += _almost_as_good(visit)
     why.append("Be ready for another round: the next run shows how this aircraft answers.")
     return wrap(" ".join(why))

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from trackbal.aircraft.posterior import OwnAircraft
 from trackbal.base import cautions
@@ -14,15 +13,18 @@ from trackbal.base.errors import InputError
 from trackbal.check.review import Review, check_run, held_at
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.chance import chances
-from trackbal.plan.quadratic import build_quadratic
+from trackbal.plan.quadratic import Quadratic, build_quadratic
 from trackbal.plan.reach import CURE, Gap, learn_cautions, missing_knowledge
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import Complexes, Reals, Run
-from trackbal.search.search import Solution, search
+from trackbal.runs.run import Complexes, Counts, Reals, Run
+from trackbal.search.search import Solution, effort, search
 
 Verdict = Literal["inside", "adjust", "investigate", "stop", "learn"]
 
-_CHANCE_TIE = 0.01  # chances closer than this are told apart by expected cost
+MOST_AT_FIRST = 6  # adjustments, where the largest count is not given
+MOST_AT_ALL = 12
+WORTH_ONE_MORE = 0.02  # of chance: what one more adjustment must buy; chances closer than this are as good
+_LONGEST_SEARCH = 5.0  # seconds, about: larger plans than can be searched in this are tried only if asked for
 
 
 @dataclass(frozen=True)
@@ -88,6 +90,8 @@ class Advice:
     wanted_chance : float
     anyway : bool
         Whether a person has decided to see the plan although the verdict is "investigate".
+    cut_short : bool
+        Larger plans might have been better, but would have taken too long to search.
     """
 
     verdict: Verdict
@@ -99,6 +103,7 @@ class Advice:
     review: Review
     wanted_chance: float
     anyway: bool = False
+    cut_short: bool = False
 
     @property
     def offered(self) -> Plan | None:
@@ -121,7 +126,7 @@ def advise(
     influence: Influence,
     setting: Reals | None = None,
     *,
-    most: int = 6,
+    most: int | None = None,
     chance: float = 0.9,
     nominal: bool = False,
     override_stop: bool = False,
@@ -133,8 +138,9 @@ def advise(
     ----------
     setting : ndarray, shape (A, B), optional
         What is installed now, in the adjusters' units; 0 everywhere if not given.
-    most : int
-        Largest count of adjustments.
+    most : int, optional
+        Largest count of adjustments. If not given: MOST_AT_FIRST, and one more, up to MOST_AT_ALL, as long as
+        no plan has the wanted chance and the last one bought WORTH_ONE_MORE of it.
     chance : float
         Wanted chance that the next run is inside limits.
     nominal : bool
@@ -162,7 +168,11 @@ def advise(
     barred = _barred(rotor, run, influence)
     if review.stop and not override_stop:
         return Advice("stop", None, (), setting, barred, _stop_cautions(rotor, influence), review, chance)
-    plans = _plans(rotor, run, influence, setting, barred, most, nominal, own)
+    ladder = _Ladder.of(rotor, run, influence, setting, barred, nominal, own)
+    if most is not None or review.inside:
+        plans, cut_short = ladder.plans(MOST_AT_FIRST if most is None else most), False
+    else:
+        plans, cut_short = ladder.grown(chance)
     if review.inside:
         verdict: Verdict = "inside"
         recommended = 0
@@ -176,9 +186,13 @@ def advise(
     if missing:
         verdict = "learn"
     said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance)
+    if plans[recommended].chance < chance and verdict in ("adjust", "investigate"):
+        said = (*_larger_plans(plans, recommended, cut_short), *said)
     if missing:
         said = (*learn_cautions(rotor, missing, plans[recommended].worst_ratio), *said)
-    advice = Advice(verdict, None if missing else recommended, plans, setting, barred, said, review, chance)
+    advice = Advice(
+        verdict, None if missing else recommended, plans, setting, barred, said, review, chance, cut_short=cut_short
+    )
     return advice if settings_given else with_settings_assumed(advice)
 
 
@@ -211,54 +225,94 @@ def _barred(rotor: Rotor, run: Run, influence: Influence) -> tuple[tuple[int, st
     return tuple(barred)
 
 
-def _plans(
-    rotor: Rotor,
-    run: Run,
-    influence: Influence,
-    setting: Reals,
-    barred: tuple[tuple[int, str], ...],
-    most: int,
-    nominal: bool,
-    own: OwnAircraft | None,
-) -> tuple[Plan, ...]:
-    quadratic = build_quadratic(rotor, run, influence)
-    low, high = rotor.step_bounds(setting)
-    for a, _ in barred:
-        low[a] = high[a] = 0
-    quad = quadratic.quad if nominal else quadratic.quad + quadratic.quad_spread
-    group = np.repeat(np.arange(low.shape[0]), low.shape[1])
-    found = search(quad, quadratic.lin, quadratic.constant, low.ravel(), high.ravel(), group, most)
-    steps = np.array([s.x.reshape(low.shape) for s in found])
-    changes = steps * np.array([a.step for a in rotor.adjusters])[:, None]
-    passing = _chances_once(rotor, run, influence, changes, found, own)
-    plans = []
-    for solution, change, passes in zip(found, changes, passing, strict=True):
-        moved, lifted = influence.vibration_change(rotor, change), influence.height_change(change)
+@dataclass(frozen=True)
+class _Ladder:
+    """The search for the best plan of every count, and what each is expected to give."""
+
+    rotor: Rotor
+    run: Run
+    influence: Influence
+    own: OwnAircraft | None
+    quadratic: Quadratic
+    quad: Reals
+    low: Counts
+    high: Counts
+
+    @classmethod
+    def of(
+        cls,
+        rotor: Rotor,
+        run: Run,
+        influence: Influence,
+        setting: Reals,
+        barred: tuple[tuple[int, str], ...],
+        nominal: bool,
+        own: OwnAircraft | None,
+    ) -> _Ladder:
+        quadratic = build_quadratic(rotor, run, influence)
+        low, high = rotor.step_bounds(setting)
+        for a, _ in barred:
+            low[a] = high[a] = 0
+        quad = quadratic.quad if nominal else quadratic.quad + quadratic.quad_spread
+        return cls(rotor, run, influence, own, quadratic, quad, low, high)
+
+    def plans(self, most: int) -> tuple[Plan, ...]:
+        """Return the plans of 0 ... most adjustments."""
+        return self._weighed(self._search(most), ())
+
+    def grown(self, wanted: float) -> tuple[tuple[Plan, ...], bool]:
+        """Return the plans of as many adjustments as it takes, and whether the search was cut short."""
+        found = self._search(MOST_AT_FIRST)
+        plans = self._weighed(found, ())
+        movable = int(np.count_nonzero(self.high > self.low))
+        while len(plans) <= min(MOST_AT_ALL, movable):
+            best = max(plan.chance for plan in plans)
+            if best >= wanted:
+                break
+            if effort(found, movable) > _LONGEST_SEARCH:
+                return plans, True
+            found = self._search(len(plans))
+            more = self._weighed(found, plans)
+            if more[-1].chance < best + WORTH_ONE_MORE:
+                break
+            plans = more
+        return plans, False
+
+    def _search(self, most: int) -> list[Solution]:
+        group = np.repeat(np.arange(self.low.shape[0]), self.low.shape[1])
+        quadratic = self.quadratic
+        return search(self.quad, quadratic.lin, quadratic.constant, self.low.ravel(), self.high.ravel(), group, most)
+
+    def _weighed(self, found: list[Solution], known: tuple[Plan, ...]) -> tuple[Plan, ...]:
+        """Return the plans of all solutions, those of the first counts as known already."""
+        found = found[len(known) :]
+        steps = np.array([s.x.reshape(self.low.shape) for s in found])
+        changes = steps * np.array([a.step for a in self.rotor.adjusters])[:, None]
+        passing = self._chances_once(changes, found)
+        return (*known, *(self._plan(*one) for one in zip(found, changes, passing.tolist(), strict=True)))
+
+    def _chances_once(self, changes: Reals, found: list[Solution]) -> Reals:
+        """Return the chance of each plan, working out plans that are the same only once."""
+        firsts = [m for m in range(len(found)) if m == 0 or (found[m].x != found[m - 1].x).any()]
+        sampled = chances(self.rotor, self.run, self.influence, changes[firsts], self.own)
+        return sampled[np.searchsorted(firsts, np.arange(len(found)), side="right") - 1]
+
+    def _plan(self, solution: Solution, change: Reals, chance: float) -> Plan:
+        influence, run = self.influence, self.run
+        moved, lifted = influence.vibration_change(self.rotor, change), influence.height_change(change)
         vibration, height = run.vibration + moved, run.height + lifted
-        plans.append(
-            Plan(
-                change=change,
-                cost=quadratic.cost(solution.x.astype(float)),
-                expected_cost=quadratic.expected_cost(solution.x.astype(float)),
-                chance=float(passes),
-                proven=solution.proven,
-                vibration=vibration,
-                height=height,
-                vibration_change=moved,
-                height_change=lifted,
-                worst_ratio=_worst_ratio(rotor, vibration, height),
-            )
+        return Plan(
+            change=change,
+            cost=self.quadratic.cost(solution.x.astype(float)),
+            expected_cost=self.quadratic.expected_cost(solution.x.astype(float)),
+            chance=chance,
+            proven=solution.proven,
+            vibration=vibration,
+            height=height,
+            vibration_change=moved,
+            height_change=lifted,
+            worst_ratio=_worst_ratio(self.rotor, vibration, height),
         )
-    return tuple(plans)
-
-
-def _chances_once(
-    rotor: Rotor, run: Run, influence: Influence, changes: Reals, found: list[Solution], own: OwnAircraft | None
-) -> NDArray[np.float64]:
-    """Return the chance of each plan, sampling plans that are the same only once."""
-    firsts = [m for m in range(len(found)) if m == 0 or (found[m].x != found[m - 1].x).any()]
-    sampled = chances(rotor, run, influence, changes[firsts], own)
-    return sampled[np.searchsorted(firsts, np.arange(len(found)), side="right") - 1]
 
 
 def _worst_ratio(rotor: Rotor, vibration: Complexes, height: Reals) -> float:
@@ -269,7 +323,7 @@ def _worst_ratio(rotor: Rotor, vibration: Complexes, height: Reals) -> float:
 
 
 def _recommend(plans: tuple[Plan, ...], wanted: float) -> int:
-    """Return the index of the fewest adjustments with the wanted chance, else of the best chance.
+    """Return the index of the fewest adjustments with the wanted chance, else of those as good as the best chance.
 
     Never the empty plan, unless there is no other.
     """
@@ -280,8 +334,20 @@ def _recommend(plans: tuple[Plan, ...], wanted: float) -> int:
     if enough:
         return enough[0]
     best = max(plans[m].chance for m in filled)
-    tied = [m for m in filled if plans[m].chance >= best - _CHANCE_TIE]
-    return min(tied, key=lambda m: (plans[m].expected_cost, m))
+    tied = [m for m in filled if plans[m].chance >= best - WORTH_ONE_MORE]
+    return min(tied, key=lambda m: (plans[m].count, plans[m].expected_cost, m))
+
+
+def _larger_plans(plans: tuple[Plan, ...], recommended: int, cut_short: bool) -> tuple[str, ...]:
+    """Return what to say of plans larger than those tried."""
+    most = len(plans) - 1
+    if cut_short:
+        return (
+            f"Plans of more than {most} adjustments were not tried, as the search would be long; --most tries them.",
+        )
+    if plans[recommended].count == most < MOST_AT_ALL:
+        return (f"More than {most} adjustments were not tried; --most allows them.",)
+    return ()
 
 
 def _stop_cautions(rotor: Rotor, influence: Influence) -> tuple[str, ...]:
@@ -321,8 +387,6 @@ def _cautions(
             f"The chance that the next run is inside limits is {plan.chance:.2f}, below the {wanted:.2f} wanted: "
             "another round is likely."
         )
-        if plan.count == len(plans) - 1:
-            said.append(f"More than {plan.count} adjustments were not tried; --most allows them.")
     said += [f"{rotor.adjusters[a].name} is not advised on: {reason}." for a, reason in barred]
     unread = [r.label for r, read in zip(rotor.regimes, run.regime_read, strict=True) if not read]
     if unread and verdict not in ("inside", "learn"):

@@ -52,7 +52,7 @@ def advise_in_job(
     setting: Reals,
     *,
     type_only: bool = False,
-    most: int = 6,
+    most: int | None = None,
     chance: float = 0.9,
     nominal: bool = False,
     override_stop: bool = False,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -10,12 +11,13 @@ import numpy as np
 from trackbal.base.cautions import adjuster_cautions
 from trackbal.base.phasor import phase_deg
 from trackbal.base.text_layout import count, wrap
-from trackbal.plan.advice import Advice, Plan
+from trackbal.plan.advice import WORTH_ONE_MORE, Advice, Plan
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
 from trackbal.runs.words import adjustment_words, chance_words
 
 ANYWAY = "PLAN SHOWN ON REQUEST (--plan-anyway), against the advice to find the cause first."
+CHANCE_MAY_FALL = "Each plan has the least cost of its count, which may bring a lower chance than fewer do."
 
 
 def plan_adjustments(rotor: Rotor, plan: Plan) -> list[tuple[int, int, float]]:
@@ -32,6 +34,7 @@ def advice_json(rotor: Rotor, run: Run, advice: Advice) -> dict[str, Any]:
         "cautions": list(advice.cautions),
         "not_advised": [{"adjuster": rotor.adjusters[a].name, "why": why} for a, why in advice.barred],
         "wanted_chance": advice.wanted_chance,
+        "cut_short": advice.cut_short,
     }
 
 
@@ -251,6 +254,8 @@ def _ladder(advice: Advice) -> str:
             f"{plan.count:>11}  {chance_words(plan.chance):>10}  {plan.worst_ratio:>15.2f}  {plan.expected_cost:>15.4g}"
         )
         lines.append(numbers + mark + proven)
+    if any(more.chance < fewer.chance - WORTH_ONE_MORE for fewer, more in pairwise(advice.plans)):
+        lines.append("  " + CHANCE_MAY_FALL)
     return "\n".join(["What each further adjustment buys", *lines])
 
 

@@ -24,6 +24,9 @@ from trackbal.search.supports import Supports, promising_supports
 from trackbal.search.whole_steps import Best, Problem
 
 _MOST_SUPPORTS = 100_000_000  # about a minute
+_SUPPORTS_PER_S = 12e6  # one core of 2024; only `effort` rests on these three
+_NODES_PER_S = 0.16e6
+_MORE_NODES = 3.0  # times the boxes searched so far that one count more takes
 
 
 @dataclass(frozen=True)
@@ -37,12 +40,15 @@ class Solution:
         ``c + x'Gx + 2g'x`` at x.
     proven : bool
         False only where `most_nodes` was hit.
+    nodes : int
+        Boxes that were searched for this count.
     """
 
     count_limit: int
     x: Ints
     cost: float
     proven: bool
+    nodes: int
 
 
 def search(
@@ -92,17 +98,28 @@ def search(
     movable = np.flatnonzero((high > 0) | (low < 0))
     problem = Problem(quad[np.ix_(movable, movable)], lin[movable], constant, low[movable], high[movable])
     ladder = _ladder(problem, group[movable], min(most, movable.size), most_nodes)
-    ladder += [(ladder[-1][0], ladder[-1][1])] * (most + 1 - len(ladder))
+    ladder += [(ladder[-1][0], ladder[-1][1], 0)] * (most + 1 - len(ladder))
     solutions = []
-    for m, (x, proven) in enumerate(ladder):
+    for m, (x, proven, nodes) in enumerate(ladder):
         whole = np.zeros(quad.shape[0], dtype=int)
         whole[movable] = x
-        solutions.append(Solution(m, whole, problem.cost(x), proven))
+        solutions.append(Solution(m, whole, problem.cost(x), proven, nodes))
     return solutions
 
 
-def _ladder(problem: Problem, group: Ints, most: int, most_nodes: int) -> list[tuple[Ints, bool]]:
-    """Return (x, proven) for each count 0 ... most."""
+def effort(solutions: list[Solution], movable: int) -> float:
+    """Return about how many seconds a search for one count more than these would take.
+
+    It is told from the number of supports there are and the boxes searched so far, not from a clock, so that
+    whoever stops by it stops at the same count on every machine.
+    """
+    counts = range(min(len(solutions), movable) + 1)
+    nodes = sum(s.nodes for s in solutions)
+    return sum(math.comb(movable, m) for m in counts) / _SUPPORTS_PER_S + _MORE_NODES * nodes / _NODES_PER_S
+
+
+def _ladder(problem: Problem, group: Ints, most: int, most_nodes: int) -> list[tuple[Ints, bool, int]]:
+    """Return (x, proven, nodes searched) for each count 0 ... most."""
     bests = [Best(problem, group, np.zeros(problem.lin.size, dtype=int))]
     for m in range(1, most + 1):
         bests.append(Best(problem, group, bests[-1].x, most_nodes))
@@ -119,7 +136,8 @@ def _ladder(problem: Problem, group: Ints, most: int, most_nodes: int) -> list[t
             bound = np.concatenate([b for _, b in waiting[m]])
             branch_and_bound(problem, bests[m], support, bound)
         proven[m] &= bests[m].nodes_left > 0 and proven[m - 1]
-    return [(b.x, p) for b, p in zip(bests, proven, strict=True)]
+    spent = [0] + [most_nodes - b.nodes_left for b in bests[1:]]
+    return [(b.x, p, n) for b, p, n in zip(bests, proven, spent, strict=True)]
 
 
 def _countable(n: int, most: int) -> int:
