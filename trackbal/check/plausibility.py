@@ -69,6 +69,7 @@ Findings = Iterator[Finding]
 def find_all(rotor: Rotor, run: Run, influence: Influence | None) -> list[Finding]:
     """Return the findings of every check, doubts first."""
     found = [finding for check in _CHECKS for finding in check(rotor, run)]
+    found += _odd_repeats(rotor, run)
     found += _scattered_vibration(rotor, run, influence)
     found += _scattered_heights(rotor, run, influence)
     return sorted(found, key=lambda finding: finding.severity)
@@ -295,6 +296,12 @@ def _vibration_unit(rotor: Rotor, run: Run) -> Findings:
 
 
 # ------------------------------------------------------------------------------ scatter of repeats
+
+
+def _odd_repeats(rotor: Rotor, run: Run) -> Findings:
+    for odd in run.odd:
+        places = ["height" if one.sensor < 0 else rotor.sensors[one.sensor].name for one in odd.without]
+        yield Finding("doubt", "repeat", rotor.regimes[odd.regime].name, places[0], odd.text)
 
 
 def _scattered_vibration(rotor: Rotor, run: Run, influence: Influence | None) -> Findings:

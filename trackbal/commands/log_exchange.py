@@ -108,6 +108,7 @@ def import_command(
     """Take past jobs into the logbook, closed: all of them, or none if anything is wrong.
 
     The aircraft of a job is what its rows say under aircraft, else the job's name.
+    Exit code 1 if repeated readings contradict one another.
 
     \b
     Example:
@@ -128,9 +129,11 @@ def import_command(
     else:
         raise click.UsageError("give --runs and --adjustments, or --xlsx")
     with Book.open(book_file, write=True) as book:
-        names = import_history(book, runs, adjustments, settings, author, rotor_name=rotor_name)
+        names, odd = import_history(book, runs, adjustments, settings, author, rotor_name=rotor_name)
     if as_json:
-        echo_json({"jobs": names})
+        echo_json({"jobs": names, "odd_repeats": [{"job": o.job, "run": o.run, "why": o.text} for o in odd]})
     else:
         click.echo(f"{len(names)} jobs taken in.")
-    return 0
+        for one in odd:
+            click.echo(f"job {one.job} run {one.run}: {one.text}")
+    return 1 if odd else 0

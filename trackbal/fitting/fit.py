@@ -20,8 +20,9 @@ from trackbal.influence.coefficients import Influence
 from trackbal.influence.compare import contradicted
 from trackbal.influence.departures import Departures
 from trackbal.records.misfits import Suspect, breaks, describe, describe_break, judge, pick, without
-from trackbal.records.robust import Record, can_judge, records, sift_and_refit
+from trackbal.records.robust import Record, can_judge, odd_records, records, sift_and_refit
 from trackbal.runs.reading_noise import NoiseFloor, noise_floor
+from trackbal.runs.repeats import without_odd
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, History, Reals
 
@@ -144,6 +145,9 @@ class Kept:
 
 def kept_records(rotor: Rotor, history: History, prior: Influence | None = None, *, robust: bool = True) -> Kept:
     """Return what of a history is relied upon; parameters as in `fit`."""
+    if robust and history.odd:
+        kept = kept_records(rotor, without_odd(history), prior)
+        return replace(kept, set_aside=odd_records(history) + kept.set_aside)
     cells, floor = HistoryCells(rotor, history), noise_floor(rotor, history)
     estimates = judged = estimate_cells(cells, prior, floor)
     by = prior

@@ -9,8 +9,9 @@ from trackbal.estimate.job_statistics import HistoryCells
 from trackbal.fitting.fit import Fit, concluded, estimate_cells, kept_records, type_influence
 from trackbal.fitting.job_sums import JobSums, refuse_known_jobs
 from trackbal.influence.coefficients import Influence
-from trackbal.records.robust import can_judge, records
+from trackbal.records.robust import can_judge, odd_records, records
 from trackbal.records.set_aside import sift
+from trackbal.runs.repeats import without_odd
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History
 
@@ -45,16 +46,18 @@ def sum_up(
         refuse_known_jobs(held, piece.jobs, piece.source)
         if robust and (known is None or not can_judge(known)):
             known = kept_records(rotor, piece).estimates
-        parts.append(_sums(rotor, piece, known))
+        parts.append(_sums(rotor, piece, known, robust))
     return JobSums.joined(parts)
 
 
-def _sums(rotor: Rotor, piece: History, known: Estimates | None) -> JobSums:
-    """Return the sums of a piece, less the records that do not fit what is known, if that can tell."""
+def _sums(rotor: Rotor, piece: History, known: Estimates | None, robust: bool) -> JobSums:
+    """Return the sums of a piece, less odd repeats and records that do not fit what is known, if that can tell."""
+    odd = odd_records(piece) if robust else ()
+    recorded, piece = piece, without_odd(piece) if robust else piece
     if known is None or not can_judge(known):
-        return JobSums.of(HistoryCells(rotor, piece))
+        return JobSums.of(HistoryCells(rotor, piece), recorded, odd)
     sifted = sift(HistoryCells(rotor, piece), type_influence(rotor, known, None))
-    return JobSums.of(HistoryCells(rotor, sifted.history), piece, records(rotor, piece, sifted, known))
+    return JobSums.of(HistoryCells(rotor, sifted.history), recorded, odd + records(rotor, piece, sifted, known))
 
 
 def fit_sums(sums: JobSums, prior: Influence | None = None) -> Fit:

@@ -21,8 +21,9 @@ from trackbal.logbook.store import Book
 from trackbal.logbook.workbook import Sheet
 from trackbal.runs.identity import read_date
 from trackbal.runs.readings import GROUP, average
+from trackbal.runs.repeats import odd_repeats
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import History
+from trackbal.runs.run import History, OddRepeat
 from trackbal.runs.sheets import history_of
 
 
@@ -184,12 +185,14 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
     count, regimes = len(per_run), len(rotor.regimes)
     means = average(rotor, readings, run_of_row * regimes + regime, regime, count * regimes)
     by_run = (count, regimes)
+    job_names = tuple(f"{file}: {job.name}" if taken[job.name] > 1 else job.name for file, job in jobs)
+    runs = [(name, t) for name, (_, job) in zip(job_names, jobs, strict=True) for t in range(1, len(job.runs) + 1)]
     whose = [job.whose(t) for _, job in jobs for t in range(len(job.runs))]
     groups = sorted({name for said in whose for name in said if name.startswith(GROUP)})
     return History(
-        jobs=tuple(f"{file}: {job.name}" if taken[job.name] > 1 else job.name for file, job in jobs),
+        jobs=job_names,
         job=np.repeat(np.arange(len(jobs)), [len(job.runs) for _, job in jobs]),
-        run=np.concatenate([np.arange(1, len(job.runs) + 1) for _, job in jobs]),
+        run=np.array([t for _, t in runs]),
         vibration=means.vibration.reshape(*by_run, -1),
         vibration_count=means.vibration_count.reshape(*by_run, -1),
         vibration_squares=means.vibration_squares.reshape(*by_run, -1),
@@ -202,6 +205,7 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
         date=np.array([read_date(said.get("date", "")) or np.datetime64("NaT") for said in whose], "datetime64[s]"),
         groups=tuple(name.removeprefix(GROUP) for name in groups),
         group=np.array([[said.get(name, "") for name in groups] for said in whose], dtype=object),
+        odd=odd_repeats(rotor, readings, run_of_row * regimes + regime, regime, runs),
     )
 
 
@@ -302,8 +306,8 @@ def import_history(
     author: str,
     *,
     rotor_name: str | None = None,
-) -> list[str]:
-    """Add the jobs of a history to a logbook, closed; all of them or none. Return their names.
+) -> tuple[list[str], tuple[OddRepeat, ...]]:
+    """Add the jobs of a history to a logbook, closed; all of them or none. Return their names, and odd repeats.
 
     The aircraft of a job is what its rows say in the column aircraft, else the job's name.
 
@@ -314,6 +318,7 @@ def import_history(
     """
     with book.writing():
         rotor = load_rotor(book, rotor_of(book, rotor_name))
+        odd = history_of(rotor, runs, adjustments).odd  # refuses what cannot be read, naming row and column
         jobs = _jobs_of_sheets(rotor, runs, adjustments, settings)
         for job in jobs:
             if book.one("SELECT 1 FROM job WHERE name = ?", (job.name,)):
@@ -321,11 +326,10 @@ def import_history(
             add_import(
                 book, rotor.name, job.name, job.aircraft, job.runs, job.done, job.as_found, str(runs.source), author
             )
-    return [job.name for job in jobs]
+    return [job.name for job in jobs], odd
 
 
 def _jobs_of_sheets(rotor: Rotor, runs: CsvTable, adjustments: CsvTable, settings: CsvTable | None) -> list[JobRows]:
-    history_of(rotor, runs, adjustments)  # refuses what cannot be read, naming row and column of the file
     number = runs.whole_numbers(runs.position("run", "a history sheet"), "the run of the job", 1)
     by_job: dict[str, dict[int, list[Row]]] = {}
     for i, row in enumerate(rows_of_sheet(runs)):

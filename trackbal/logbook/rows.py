@@ -11,6 +11,7 @@ import numpy as np
 
 from trackbal.base.csv_table import CsvTable
 from trackbal.runs.readings import GROUP, OF_WHOM, RowReadings, average, read_headings, read_rows, split_unit
+from trackbal.runs.repeats import odd_repeats
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, Run
 
@@ -116,4 +117,5 @@ def run_of_rows(rotor: Rotor, rows: Sequence[Row], source: str | PathLike[str]) 
         notes=tuple(notes),
         info=tuple(info),
         source=os.fspath(source),
+        odd=odd_repeats(rotor, readings, regime, regime, [("", 1)]),
     )

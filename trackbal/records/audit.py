@@ -20,8 +20,9 @@ from trackbal.influence.coefficients import Influence
 from trackbal.records.alternatives import Account, Sizes, weigh
 from trackbal.records.record_mistakes import RecordMistake, record_mistakes
 from trackbal.records.set_aside import MOST_OF_JOB, in_words, job_arrays, parted, rows_of_jobs, set_asides, without
+from trackbal.runs.repeats import without_odd
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import History
+from trackbal.runs.run import History, OddRepeat
 
 #: Kind of mistake -> probability beforehand that a job holds one. Common practice, no published source.
 PRIORS = {
@@ -127,6 +128,7 @@ def audit(
     progress : callable, optional
         Called with the jobs done and their number.
     """
+    odd, history = history.odd, without_odd(history)
     sizes = Sizes.of(rotor, history)
     findings: list[Finding] = []
     accounts: list[Account] = []
@@ -145,7 +147,18 @@ def audit(
         accounts.append(account)
         if progress is not None:
             progress(k + 1, len(jobs))
+    findings = [*_odd_findings(history, odd), *findings]
     return Audit(tuple(findings), _corrected(history, jobs, accounts), len(jobs), len(history.run))
+
+
+def _odd_findings(history: History, odd: Sequence[OddRepeat]) -> list[Finding]:
+    """Return findings of repeated readings, which are left out of what is weighed."""
+    at = {(history.jobs[j], int(run)): n for n, (j, run) in enumerate(zip(history.job, history.run, strict=True))}
+    return [
+        Finding(one.job, one.run, at[one.job, one.run], Explained(kind, one.text, one.gain, 1.0), (), one.gain, False)
+        for one in odd
+        for kind in ["repeat" if one.without else "two_in_job"]
+    ]
 
 
 def _weighed(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -> tuple[Account, Finding] | None:

@@ -43,7 +43,7 @@ class Record:
         How far relying on it would move a coefficient, in standard errors of the type's mean; the
         largest such shift.
     where : str
-        The coefficient it would move so.
+        The coefficient it would move so; "" of a repeated reading, which is judged by its repeats alone.
     """
 
     job: str
@@ -101,6 +101,12 @@ def records(rotor: Rotor, history: History, sifted: Sifted, found: Estimates) ->
         why = in_words(rotor, one, int(runs[job]))
         told.append(Record(history.jobs[job], int(history.run[row]), row, why, one.gain, shift, where))
     return tuple(told)
+
+
+def odd_records(history: History) -> tuple[Record, ...]:
+    """Return the repeated readings that are left out because their repeats contradict them."""
+    at = {(history.jobs[j], int(run)): n for n, (j, run) in enumerate(zip(history.job, history.run, strict=True))}
+    return tuple(Record(o.job, o.run, at[o.job, o.run], o.text, o.gain, 0.0, "") for o in history.odd)
 
 
 def _effect(

@@ -38,7 +38,7 @@ def report(rotor: Rotor, fit: Fit) -> str:
     if fit.set_aside:
         blocks.append(
             ["Not relied upon, and what relying on it would move most (standard errors of the type's mean)"]
-            + [f"  job {r.job} run {r.run}: {r.shift:.1f}, {r.where}" for r in fit.set_aside]
+            + [f"  job {r.job} run {r.run}: {f'{r.shift:.1f}, {r.where}' if r.where else r.why}" for r in fit.set_aside]
         )
     if fit.cautions:
         blocks.append(["Cautions"] + [f"  - {c}" for c in fit.cautions])

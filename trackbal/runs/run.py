@@ -22,6 +22,43 @@ Texts = NDArray[Any]  # of str objects
 
 
 @dataclass(frozen=True)
+class Without:
+    """Mean, count and squares of one repeated reading without what its repeats contradict; sensor -1: the tips."""
+
+    sensor: int
+    mean: Any
+    count: int
+    squares: float
+
+
+@dataclass(frozen=True)
+class OddRepeat:
+    """A repeated reading that its repeats contradict (repeats.py); it is in the means all the same.
+
+    Parameters
+    ----------
+    job : str
+        "" of a run by itself.
+    run : int
+    regime : int
+        -1 where a whole job is meant.
+    text : str
+        Which rows, and what was probably written wrongly.
+    gain : float
+        How much more probable its readings are without it, in log-likelihood.
+    without : tuple of Without
+        None where a whole job is meant.
+    """
+
+    job: str
+    run: int
+    regime: int
+    text: str
+    gain: float
+    without: tuple[Without, ...]
+
+
+@dataclass(frozen=True)
 class Run:
     """One run: the mean of the readings of each regime, and their scatter.
 
@@ -45,6 +82,8 @@ class Run:
         Kept as written.
     source : str
         Where the readings came from, for messages.
+    odd : tuple of OddRepeat
+        Repeats that contradict one another.
     """
 
     vibration: Complexes
@@ -58,6 +97,7 @@ class Run:
     notes: tuple[tuple[str, str], ...] = ()
     info: tuple[tuple[str, str, str], ...] = ()
     source: str = ""
+    odd: tuple[OddRepeat, ...] = ()
 
     @property
     def vibration_read(self) -> NDArray[np.bool_]:
@@ -107,6 +147,8 @@ class History:
         Names of G ways to sort runs: configuration, season, base.
     group : ndarray of str objects, shape (n, G), optional
         To what each run belongs; "" where not said.
+    odd : tuple of OddRepeat
+        Repeats that contradict one another; they are in the means (without_odd in repeats.py leaves them out).
     """
 
     jobs: tuple[str, ...]
@@ -124,6 +166,7 @@ class History:
     date: Dates = field(default_factory=lambda: np.empty(0, dtype="datetime64[s]"))
     groups: tuple[str, ...] = ()
     group: Texts = field(default_factory=lambda: np.empty((0, 0), dtype=object))
+    odd: tuple[OddRepeat, ...] = field(default=(), compare=False)
 
     def __post_init__(self) -> None:
         """Fill in what was left out. Raises ValueError where aircraft and jobs differ in number."""
@@ -146,7 +189,7 @@ class History:
 
     def of_runs(self, rows: Counts) -> History:
         """Return some of the runs, by growing index; names and numbers of jobs stay."""
-        names = [f.name for f in fields(self) if f.name not in ("jobs", "source", "aircraft", "groups")]
+        names = [f.name for f in fields(self) if f.name not in ("jobs", "source", "aircraft", "groups", "odd")]
         return replace(self, **{name: getattr(self, name)[rows] for name in names})
 
     def of_jobs(self, chosen: Counts) -> History:

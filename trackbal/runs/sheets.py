@@ -17,6 +17,7 @@ from trackbal.base.files import write_whole
 from trackbal.base.phasor import phase_deg
 from trackbal.runs.identity import aircraft_of_jobs, date_text, dates_of_runs, groups_of_runs
 from trackbal.runs.readings import GROUP, average, read_headings, read_rows
+from trackbal.runs.repeats import odd_repeats
 from trackbal.runs.rotor import STEP_SLACK, Rotor
 from trackbal.runs.run import Complexes, Counts, History, Reals, Run
 
@@ -53,6 +54,7 @@ def read_run(rotor: Rotor, file: File) -> Run:
         notes=tuple((name, text) for name, _, text in notes),
         info=tuple((name, heading.removeprefix("info."), text) for name, heading, text in info),
         source=os.fspath(file),
+        odd=odd_repeats(rotor, rows, regime, regime, [("", 1)], table.lines),
     )
 
 
@@ -117,7 +119,32 @@ def history_of(rotor: Rotor, table: CsvTable, adjustments: CsvTable) -> History:
         date=dates_of_runs(table, headings, run_of_row, count),
         groups=groups,
         group=group,
+        odd=odd_repeats(
+            rotor,
+            rows,
+            run_of_row * regimes + regime,
+            regime,
+            [(jobs[j], int(t)) for j, t in zip(job.tolist(), run.tolist(), strict=True)],
+            table.lines,
+            _resumed(job, run_of_row),
+        ),
     )
+
+
+def _resumed(job: Counts, run_of_row: Counts) -> NDArray[np.bool_]:
+    """Return which rows go on with a run after a later run of the job had begun, shape (rows,).
+
+    None do where more than one job in five would: the sheet is then sorted in another way.
+    """
+    latest: dict[int, int] = {}
+    late = np.zeros(len(run_of_row), dtype=bool)
+    for row, (j, n) in enumerate(zip(job[run_of_row].tolist(), run_of_row.tolist(), strict=True)):
+        if n < latest.setdefault(j, n):
+            late[row] = True
+        latest[j] = max(latest[j], n)
+    if 5 * len(np.unique(job[run_of_row[late]])) > max(len(latest), 5):
+        late[:] = False
+    return late
 
 
 def _number_runs(table: CsvTable, job_at: int, run_at: int) -> tuple[tuple[str, ...], Counts, Counts, Counts]:

@@ -1,0 +1,167 @@
+"""Repeated readings held against one another before they are averaged."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from invented_rotor import ROTOR
+
+from trackbal.check.plausibility import find_all
+from trackbal.fitting.fit import fit
+from trackbal.records.audit import audit
+from trackbal.runs.repeats import without_odd
+from trackbal.runs.run import History
+from trackbal.runs.sheets import read_history, read_run
+
+V, L = "cockpit_vertical", "cockpit_lateral"
+HEADINGS = f"regime,{V}.amp,{V}.deg,{L}.amp,{L}.deg,height.1,height.2,height.3,height.4"
+TIPS = np.array([3.0, -2.0, 6.0, -7.0])
+NOISE = 0.006
+
+
+def rows_of(
+    rng: np.random.Generator, repeats: int, vertical: complex = 0.3 + 0.1j, tips: np.ndarray = TIPS
+) -> list[list[str]]:
+    """Return rows of one regime, with the noise of a steady run."""
+    rows = []
+    for _ in range(repeats):
+        cells = []
+        for mean in (vertical, 0.2 - 0.25j):
+            reading = mean + NOISE * (rng.normal() + 1j * rng.normal())
+            cells += [repr(float(abs(reading))), repr(float(-np.degrees(np.angle(reading))))]
+        rows.append([*cells, *map(repr, (tips + rng.normal(scale=0.4, size=4)).tolist())])
+    return rows
+
+
+SLIPS = {
+    "unit": (lambda row: [repr(25.4 * float(row[0])), *row[1:]], "written in mm/s"),
+    "decimal": (lambda row: [repr(10.0 * float(row[0])), *row[1:]], "a decimal place too large"),
+    "half-turn": (lambda row: [row[0], repr(float(row[1]) + 180.0), *row[2:]], "a phase off by 180 degrees"),
+    "sense": (lambda row: [row[0], repr(-float(row[1])), *row[2:]], "a phase in the other sense"),
+    "inches": (lambda row: [*row[:4], *(repr(float(h) / 25.4) for h in row[4:])], "heights in in"),
+    "blades": (lambda row: [*row[:4], *row[5:], row[4]], "heights listed from blade 2 on"),
+    "down": (lambda row: [*row[:4], *(repr(-float(h)) for h in row[4:])], "heights with down as positive"),
+}
+
+
+@pytest.mark.parametrize("slip", SLIPS)
+@pytest.mark.parametrize("repeats", [20, 12, 3])
+def test_one_of_many_is_named_with_its_likely_mistake(tmp_path: Path, slip: str, repeats: int) -> None:
+    spoil, words = SLIPS[slip]
+    rows = rows_of(np.random.default_rng(5), repeats)
+    rows[1] = spoil(rows[1])
+    # another regime read soundly says how large the noise is where few repeats do not
+    more = [["hover", *row] for row in rows_of(np.random.default_rng(6), 12, tips=2 * TIPS)]
+    text = "\n".join(map(",".join, [[HEADINGS], *(["cruise", *row] for row in rows), *more]))
+    (tmp_path / "run.csv").write_text(text)
+    run = read_run(ROTOR, tmp_path / "run.csv")
+    (odd,) = run.odd
+    assert f"cruise, {'tip heights' if 'height' in words else V}: row 3 is unlike" in odd.text
+    assert words in odd.text
+    (finding,) = [f for f in find_all(ROTOR, run, None) if f.kind == "repeat"]
+    assert finding.severity == "doubt" and finding.text == odd.text
+
+
+def test_of_two_it_is_said_that_they_disagree(tmp_path: Path) -> None:
+    rows = rows_of(np.random.default_rng(5), 2)
+    rows[1] = SLIPS["unit"][0](rows[1])
+    (tmp_path / "run.csv").write_text("\n".join(map(",".join, [[HEADINGS], *(["cruise", *row] for row in rows)])))
+    (odd,) = read_run(ROTOR, tmp_path / "run.csv").odd
+    assert "row 2 and row 3 disagree; which is right cannot be told, one is probably written in mm/s" in odd.text
+    assert odd.without[0].count == 0
+
+
+@pytest.mark.parametrize("repeats", [2, 3, 8])
+def test_sound_repeats_are_left_alone(tmp_path: Path, repeats: int) -> None:
+    accused = 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        rows = [[r, *row] for r in ("flat_pitch", "hover", "cruise") for row in rows_of(rng, repeats)]
+        (tmp_path / "run.csv").write_text("\n".join(map(",".join, [[HEADINGS], *rows])))
+        accused += len(read_run(ROTOR, tmp_path / "run.csv").odd)
+    assert accused <= 1  # one sheet in a thousand by the threshold
+
+
+INFLUENCE = np.array([-0.002 + 0.001j, 0.03 - 0.02j])
+
+
+def history_rows(rng: np.random.Generator, jobs: int, repeats: int) -> tuple[list[list[str]], list[list[str]]]:
+    """Return rows of jobs of three runs in one regime, and their adjustments on blade 1."""
+    rows, made = [], []
+    for j in range(jobs):
+        start, tips = complex(*rng.normal(scale=0.3, size=2)), rng.normal(scale=6.0, size=4)
+        for run in (1, 2, 3):
+            rows += [[f"j{j}", str(run), "cruise", *row] for row in rows_of(rng, repeats, start, tips)]
+            for adjuster, amount, effect in zip(
+                ("tip_weight", "pitch_link"), rng.permutation([30, 1]), INFLUENCE, strict=True
+            ):
+                made.append([f"j{j}", str(run), "1", adjuster, str(amount)])
+                start += float(amount) * effect
+    return rows, made
+
+
+def written(folder: Path, rows: list[list[str]], made: list[list[str]]) -> History:
+    (folder / "runs.csv").write_text("\n".join(map(",".join, [["job,run", HEADINGS], *rows])))
+    (folder / "made.csv").write_text("\n".join(map(",".join, [["job,after_run,blade,adjuster,amount"], *made])))
+    return read_history(ROTOR, folder / "runs.csv", folder / "made.csv")
+
+
+def test_one_row_in_another_unit_does_not_move_the_noise(tmp_path: Path) -> None:
+    rows, made = history_rows(np.random.default_rng(3), 8, 4)
+    clean = fit(ROTOR, written(tmp_path, rows, made))
+    rows[41][3:] = SLIPS["unit"][0](rows[41][3:])
+    history = written(tmp_path, rows, made)
+    spoiled, trusting = fit(ROTOR, history), fit(ROTOR, history, robust=False)
+    noise = [f.influence.vibration_noise[2, 0] for f in (clean, spoiled, trusting)]
+    assert noise[1] == pytest.approx(noise[0], rel=0.1)
+    assert noise[2] > 8 * noise[0]  # what relying on it would do
+    (aside,) = spoiled.set_aside
+    assert (aside.job, aside.run) == (
+        "j3",
+        2,
+    ) and "row 43 is unlike its 3 repeats, probably written in mm/s" in aside.why
+    assert aside.why in [s.why for s in spoiled.suspects]
+    (finding,) = audit(ROTOR, history, clean.influence).findings
+    assert (finding.job, finding.run, finding.best.kind) == ("j3", 2, "repeat")
+
+
+@pytest.mark.parametrize("usual", [1, 2], ids=["others-not-repeated", "others-repeated"])
+def test_two_aircraft_under_one_job_are_named(tmp_path: Path, usual: int) -> None:
+    rng = np.random.default_rng(8)
+    rows, made = history_rows(rng, 9, usual)
+    one, other = (history_rows(np.random.default_rng(seed), 1, 1) for seed in (21, 22))
+    both = [["two", *row[1:]] for row in one[0]] + [["two", *row[1:]] for row in other[0]]
+    history = written(tmp_path, rows + both, made + [["two", *row[1:]] for row in one[1]])
+    (odd,) = history.odd
+    assert odd.job == "two" and "cannot be one aircraft's" in odd.text
+    assert not without_odd(history).vibration_count[history.job == history.jobs.index("two")].any()
+    influence = fit(ROTOR, history).influence
+    (finding,) = audit(ROTOR, history, influence).findings
+    assert (finding.job, finding.best.kind) == ("two", "two_in_job")
+    assert np.abs(influence.alpha[:, 2, 0] - INFLUENCE) == pytest.approx(0.0, abs=0.003)
+
+
+def test_a_row_that_resumes_a_finished_run_is_a_sign(tmp_path: Path) -> None:
+    rows, made = history_rows(np.random.default_rng(3), 8, 2)
+    strange = SLIPS["half-turn"][0](rows[6][3:])
+    rows.insert(12, ["j1", "1", "cruise", *strange])  # after run 3 of job j1
+    (odd,) = written(tmp_path, rows, made).odd
+    assert "row 14 is unlike its 2 repeats" in odd.text and odd.text.endswith("after a later one had begun")
+
+
+def test_import_names_odd_repeats(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from logbook.logbook_cases import TOML
+
+    from trackbal.commands.group import run
+
+    rows, made = history_rows(np.random.default_rng(3), 8, 4)
+    rows[41][3:] = SLIPS["unit"][0](rows[41][3:])
+    written(tmp_path, rows, made)
+    (tmp_path / "rotor.toml").write_text(TOML)
+    book = str(tmp_path / "a.tblog")
+    assert run(["log", "new", book, "--rotor", str(tmp_path / "rotor.toml")]) == 0
+    sheets = ["--runs", str(tmp_path / "runs.csv"), "--adjustments", str(tmp_path / "made.csv")]
+    assert run(["log", "import", book, *sheets]) == 1
+    assert "job j3 run 2: cruise, cockpit_vertical: row 43 is unlike its 3 repeats" in capsys.readouterr().out
