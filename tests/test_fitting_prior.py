@@ -63,6 +63,7 @@ def test_two_halves_in_turn_are_about_the_whole() -> None:
         replace(
             whole,
             jobs=whole.jobs[30 * h : 30 * h + 30],
+            aircraft=whole.aircraft[30 * h : 30 * h + 30],
             job=whole.job[120 * h : 120 * h + 120] - 30 * h,
             **{key: getattr(whole, key)[120 * h : 120 * h + 120] for key in PER_RUN},
         )

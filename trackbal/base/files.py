@@ -1,4 +1,4 @@
-"""Writing a file whole or not at all."""
+"""Reading a text file; writing a file whole or not at all."""
 
 from __future__ import annotations
 
@@ -11,6 +11,22 @@ from os import PathLike
 from pathlib import Path
 
 from trackbal.base.errors import FileExists, InputError
+
+
+def read_text(file: str | PathLike[str], expected: str) -> str:
+    """Return the text of a file in UTF-8, with or without a byte order mark.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, `expected` then being what is asked for, or is not UTF-8.
+    """
+    try:
+        return Path(file).read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(file, f"byte {error.start} is not UTF-8", "a UTF-8 text file") from None
+    except (OSError, ValueError) as error:  # ValueError: a path no system call accepts
+        raise InputError(file, getattr(error, "strerror", None) or str(error), expected) from None
 
 
 def write_whole(file: str | PathLike[str], text: str | bytes, *, force: bool) -> None:

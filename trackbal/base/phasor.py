@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 PhaseSense = Literal["lag", "lead"]
 
 STANDARD_GRAVITY = 9.80665  # m/s^2, exact by definition (3rd CGPM, 1901)
+MM_PER_INCH = 25.4
 METRES_PER_INCH = 0.0254  # exact by definition (international yard and pound, 1959)
 
 #: Vibration unit -> (derivatives of displacement it measures, SI value of one unit's peak).
@@ -88,6 +89,23 @@ def unit_factor(unit: str, wanted: str, frequency_hz: float) -> complex:
     return (1j * omega) ** (wanted_order - order) * size / wanted_size
 
 
+def blade_delays(azimuth_deg: ArrayLike, harmonic: ArrayLike) -> NDArray[np.complex128]:
+    """Return ``exp(-i h psi_b)``, by which a sensor of harmonic h sees blade b later than blade 1.
+
+    Parameters
+    ----------
+    azimuth_deg : array_like, shape (...b)
+        Degrees of rotation after blade 1 at which a blade passes.
+    harmonic : array_like of int, shape (...h)
+
+    Returns
+    -------
+    ndarray of complex, shape (...b, ...h)
+    """
+    psi = np.deg2rad(np.asarray(azimuth_deg, dtype=float))
+    return np.exp(-1j * np.multiply.outer(psi, np.asarray(harmonic, dtype=float)))
+
+
 def blade_harmonic(x: ArrayLike, azimuth_deg: ArrayLike, harmonic: ArrayLike) -> NDArray[np.complex128]:
     """Return ``sum_b x[..., b] exp(-i h psi_b)``, what a sensor of harmonic h sees of x.
 
@@ -104,6 +122,4 @@ def blade_harmonic(x: ArrayLike, azimuth_deg: ArrayLike, harmonic: ArrayLike) ->
     -------
     ndarray of complex, shape (..., ...h)
     """
-    psi = np.deg2rad(np.asarray(azimuth_deg, dtype=float))
-    kernel = np.exp(-1j * np.multiply.outer(psi, np.asarray(harmonic, dtype=float)))
-    return np.tensordot(np.asarray(x, dtype=float), kernel, axes=(-1, 0))
+    return np.tensordot(np.asarray(x, dtype=float), blade_delays(azimuth_deg, harmonic), axes=(-1, 0))

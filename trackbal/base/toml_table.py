@@ -6,10 +6,10 @@ import difflib
 import tomllib
 from collections.abc import Sequence
 from os import PathLike
-from pathlib import Path
 from typing import Any
 
 from trackbal.base.errors import InputError
+from trackbal.base.files import read_text
 
 _REQUIRED: Any = object()
 
@@ -30,14 +30,7 @@ class Table:
     @classmethod
     def load(cls, file: str | PathLike[str]) -> Table:
         """Read a TOML file. Raises InputError if it cannot be read or is not TOML."""
-        try:
-            text = Path(file).read_bytes().decode("utf-8-sig")
-        except UnicodeDecodeError as error:
-            raise InputError(file, f"byte {error.start} is not UTF-8", "a UTF-8 text file") from None
-        except (OSError, ValueError) as error:  # ValueError: a null byte in the name
-            reason = getattr(error, "strerror", None) or str(error)
-            raise InputError(file, reason, "a TOML file that can be read") from None
-        return cls.parse(text, file)
+        return cls.parse(read_text(file, "a TOML file that can be read"), file)
 
     @classmethod
     def parse(cls, text: str, source: str | PathLike[str]) -> Table:

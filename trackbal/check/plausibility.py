@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from trackbal.base.phasor import MM_PER_INCH
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
@@ -24,7 +25,6 @@ SAME_PART = 1e-9
 STUCK_REGIMES = 3  # equal phases in fewer regimes may be chance;
 STUCK_REGIMES_COARSE = 5  # of phases read to half hours of a clock face, in fewer than these
 COARSE_DEG = 15.0
-MM_PER_INCH = 25.4
 UNIT_FACTOR_SLACK = 3.0  # a wrong inch or millimetre shows as 25.4 times or part, to within this factor
 USUAL_SIZES = 4.0  # the other regimes' spreads may differ by this factor and still say what is usual
 HUGE_VIBRATION, TINY_VIBRATION = 10.0, 1.0 / 20.0  # of the limit, in every regime

@@ -27,11 +27,12 @@ def new_command(book_file: str, rotor_file: str, influence_file: str | None, aut
     Example:
       trackbal log new fleet.tblog --rotor rotor.toml --influence influence.json
     """
+    from trackbal.base.files import read_text
     from trackbal.logbook.entries import add_influence, add_rotor
     from trackbal.logbook.store import Book
 
-    rotor_text = _text(rotor_file)
-    influence_text = None if influence_file is None else _text(influence_file)
+    rotor_text = read_text(rotor_file, "a file that can be read")
+    influence_text = None if influence_file is None else read_text(influence_file, "a file that can be read")
 
     def fill(book: Book) -> None:
         rotor = add_rotor(book, rotor_text, rotor_file, author)
@@ -64,14 +65,15 @@ def renew_command(
     Example:
       trackbal log renew fleet.tblog --influence influence_2.json --why "ten more jobs"
     """
+    from trackbal.base.files import read_text
     from trackbal.logbook.entries import add_influence, add_rotor, rotor_of
     from trackbal.logbook.records import load_rotor
     from trackbal.logbook.store import Book
 
     if rotor_file is None and influence_file is None:
         raise click.UsageError("nothing to renew: give --rotor ROTOR.toml, --influence INFLUENCE.json or both")
-    rotor_text = None if rotor_file is None else _text(rotor_file)
-    influence_text = None if influence_file is None else _text(influence_file)
+    rotor_text = None if rotor_file is None else read_text(rotor_file, "a file that can be read")
+    influence_text = None if influence_file is None else read_text(influence_file, "a file that can be read")
     with Book.open(book_file, write=True) as book, book.writing():
         if rotor_file is not None and rotor_text is not None:
             rotor = add_rotor(book, rotor_text, rotor_file, author, why)
@@ -81,20 +83,6 @@ def renew_command(
             add_influence(book, influence_text, influence_file, rotor, author, why)
     click.echo(f"Recorded for {rotor.name}.")
     return 0
-
-
-def _text(file: str) -> str:
-    from pathlib import Path
-
-    from trackbal.base.errors import InputError
-
-    try:
-        return Path(file).read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(file, f"byte {error.start} is not UTF-8", "a UTF-8 text file") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(file, reason, "a file that can be read") from None
 
 
 @click.command("start")

@@ -137,6 +137,30 @@ class HistoryCells:
         result: Matrix = values - mean[..., self.job_of_run]
         return result
 
+    def gram(self, columns: Matrix, weight: Reals) -> Matrix:
+        """Return ``sum_t w conj(z[a]) z[b]`` of each job, shape (J, A, A).
+
+        Parameters
+        ----------
+        columns : ndarray, shape (A, n) or (A, B, n)
+            z; with blades, their products are summed over these.
+        weight : ndarray, shape (n,)
+        """
+        size = len(columns)
+        gram = np.zeros((len(self.starts), size, size), dtype=columns.dtype)
+        for a in range(size):
+            weighted = columns[a].conj() * weight
+            for b in range(a, size):
+                product = weighted * columns[b]
+                gram[:, a, b] = self.sum_by_job(product.sum(axis=0) if product.ndim == 2 else product)
+                gram[:, b, a] = gram[:, a, b].conj()
+        return gram
+
+    def moment(self, columns: Matrix, weight: Reals, y: Matrix) -> Matrix:
+        """Return ``sum_t w conj(z[a]) y`` of each job, shape (J, A); `columns` as in `gram`, y (n,) or (B, n)."""
+        product = columns.conj() * (weight * y)
+        return self.sum_by_job(product.sum(axis=1) if product.ndim == 3 else product).T
+
     def _design(self, effect: Matrix, weight: Reals) -> CentredDesign:
         job_weight = self.sum_by_job(weight)
         job_weight = np.where(job_weight > 0, job_weight, 1.0)
@@ -178,12 +202,12 @@ class HistoryCells:
         sensors = len(self.rotor.sensors)
         cells: dict[int, CellStatistics] = {}
         for pairs, design in self.vibration_designs():
-            gram, runs = self._gram(design), self._runs(design)
+            gram, runs = self.gram(design.effect, design.weight), self._runs(design)
             for r, s in pairs:
                 y = self.vibration_reading(r, s, design)
                 cells[r * sensors + s] = CellStatistics(
                     gram,
-                    self.sum_by_job(design.effect.conj() * (design.weight * y)).T,
+                    self.moment(design.effect, design.weight, y),
                     self.sum_by_job(design.weight * np.abs(y) ** 2),
                     np.maximum(runs - 1.0, 0.0),
                     runs,
@@ -198,12 +222,12 @@ class HistoryCells:
         free = len(self.rotor.blades) - 1
         cells: dict[int, CellStatistics] = {}
         for regimes, design in self.height_designs():
-            gram, runs = self._gram(design), self._runs(design)
+            gram, runs = self.gram(design.effect, design.weight), self._runs(design)
             for r in regimes:
                 y = self.height_reading(r, design)
                 cells[r] = CellStatistics(
                     gram,
-                    self.sum_by_job(np.einsum("abn,bn->an", design.effect, design.weight * y)).T,
+                    self.moment(design.effect, design.weight, y),
                     self.sum_by_job(design.weight * np.einsum("bn,bn->n", y, y)),
                     np.maximum(runs - 1.0, 0.0) * free,
                     runs,
@@ -213,19 +237,6 @@ class HistoryCells:
 
     def _runs(self, design: CentredDesign) -> Counts:
         return np.asarray(self.sum_by_job((design.weight > 0).astype(float)), dtype=int)
-
-    def _gram(self, design: CentredDesign) -> Matrix:
-        effect, adjusters = design.effect, len(design.effect)
-        gram = np.zeros((len(self.starts), adjusters, adjusters), dtype=effect.dtype)
-        for a in range(adjusters):
-            weighted = effect[a].conj() * design.weight
-            for b in range(a, adjusters):
-                product = weighted * effect[b]
-                if product.ndim == 2:  # heights: sum over the blades
-                    product = product.sum(axis=0)
-                gram[:, a, b] = self.sum_by_job(product)
-                gram[:, b, a] = gram[:, a, b].conj()
-        return gram
 
 
 def _repeats(count: Counts, squares: Reals, free: int) -> tuple[float, float]:

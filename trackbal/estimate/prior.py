@@ -14,12 +14,12 @@ Bayesian Data Analysis, section 3.5, from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.base.covariance import circular_cov, pairs, real_map, real_parts, scaled_to_unit
+from trackbal.base.covariance import add_to_diagonal, circular_cov, pairs, real_map, real_parts, scaled_to_unit
+from trackbal.estimate.cell_coefficients import CellCoefficients, Kind, from_influence
 from trackbal.estimate.estimate import Estimate, PriorKnowledge
 from trackbal.estimate.identification import identify
 from trackbal.estimate.mixed import restricted_inverse
@@ -27,29 +27,8 @@ from trackbal.estimate.small_sample import widening
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.run import Reals
 
-Kind = Literal["vibration", "height"]
 
-
-@dataclass(frozen=True)
-class Family:
-    """Coefficients of a family of cells in real parts (C cells, A adjusters, p parts: 2 or 1).
-
-    Parameters
-    ----------
-    mean : ndarray, shape (C, p A)
-        (re, im) of each adjuster in turn, or tau.
-    mean_cov, spread : ndarray, shape (C, p A, p A)
-        Error of the type's mean; spread between aircraft.
-    unknown : ndarray of bool, shape (C, A)
-    """
-
-    mean: Reals
-    mean_cov: Reals
-    spread: Reals
-    unknown: NDArray[np.bool_]
-
-
-def history_family(found: Estimate) -> Family:
+def history_family(found: Estimate) -> CellCoefficients:
     """Return what the history alone says; unknown coefficients are 0 without variance.
 
     Spreads that rest on few jobs are widened (small_sample.py).
@@ -58,50 +37,17 @@ def history_family(found: Estimate) -> Family:
     circular = np.iscomplexobj(found.error)
     wider = np.where(np.isfinite(found.kappa), np.sqrt(widening(found.jobs, 2 if circular else 1)), 1.0)
     pair = wider[:, :, None] * wider[:, None, :]
-    between = np.zeros_like(found.error)
-    size = unknown.shape[1]
-    between[:, np.arange(size), np.arange(size)] = found.spread
-    between = between * pair
+    between = add_to_diagonal(np.zeros_like(found.error), found.spread) * pair
     if circular:
-        family = Family(real_parts(found.alpha), circular_cov(found.error), circular_cov(between), unknown)
+        family = CellCoefficients(real_parts(found.alpha), circular_cov(found.error), circular_cov(between), unknown)
     else:
-        family = Family(found.alpha.real, found.error.real, between.real, unknown)
-    return _blank(family)
-
-
-def prior_family(prior: Influence, kind: Kind, told: NDArray[np.bool_]) -> Family:
-    """Return what a prior says of a family of cells.
-
-    Parameters
-    ----------
-    prior : Influence
-    kind : {"vibration", "height"}
-    told : ndarray of bool, shape (C, A)
-        Coefficients whose spread the history tells.
-    """
-    adjusters, regimes = prior.tau.shape
-    if kind == "vibration":
-        cells, parts = regimes * prior.alpha.shape[2], 2
-        mean = real_parts(prior.alpha.reshape(adjusters, cells).T)
-        cov, own = prior.vibration_cov, prior.mean_vibration_cov
-        unknown = prior.unknown_vibration.reshape(adjusters, cells).T
-    else:
-        cells, parts = regimes, 1
-        mean, cov, own, unknown = prior.tau.T, prior.height_cov, prior.mean_height_cov, prior.unknown_height.T
-    cov = cov.reshape(cells, parts * adjusters, parts * adjusters)
-    if own is not None:
-        mean_cov = own.reshape(cov.shape)
-        spread = cov - mean_cov
-    else:
-        both = np.repeat(told, parts, axis=1)
-        mean_cov = np.where(pairs(both), cov, 0.5 * cov)
-        spread = np.where(pairs(~both), 0.5 * cov, 0.0)
-    return _blank(Family(mean, mean_cov, spread, unknown))
+        family = CellCoefficients(found.alpha.real, found.error.real, between.real, unknown)
+    return family.without_unknown()
 
 
 def prior_knowledge(prior: Influence, kind: Kind, parts_noise: Reals) -> PriorKnowledge:
     """Return what the estimate of a history needs of a prior; `parts_noise` its sigma2, shape (C,)."""
-    family = prior_family(prior, kind, np.zeros((len(parts_noise), len(prior.tau)), dtype=bool))
+    family = from_influence(prior, kind)
     between = np.einsum("cii->ci", family.spread).reshape(*family.unknown.shape, -1).sum(axis=-1)
     split = (prior.mean_vibration_cov if kind == "vibration" else prior.mean_height_cov) is not None
     return PriorKnowledge(
@@ -116,7 +62,7 @@ def prior_jobs(prior: Influence) -> float:
     return jobs or 2.0
 
 
-def unite(found: Estimate, prior: Influence, kind: Kind) -> Family:
+def unite(found: Estimate, prior: Influence, kind: Kind) -> CellCoefficients:
     """Return history and prior together.
 
     A cell without any reading in the history keeps the prior's figures. Where the
@@ -125,14 +71,13 @@ def unite(found: Estimate, prior: Influence, kind: Kind) -> Family:
     """
     history = history_family(found)
     told = ~found.identification.unknown & np.isfinite(found.kappa)
-    before = prior_family(prior, kind, told)
-    untouched = prior_family(prior, kind, np.zeros_like(told))
+    before = from_influence(prior, kind, told)
+    untouched = from_influence(prior, kind)
     if kind == "vibration":
         weight, pull = 2.0 * real_map(found.information), 2.0 * real_parts(found.score)
     else:
         weight, pull = found.information.real, found.score.real
-    parts = pull.shape[1] // told.shape[1]
-    own = np.repeat(told, parts, axis=1)
+    own = history.of_parts(told)
     spread = np.where(pairs(~own), before.spread, history.spread)
     mean, mean_cov, unknown = np.zeros_like(pull), np.zeros_like(weight), np.zeros_like(told)
     for c in range(len(told)):
@@ -142,7 +87,7 @@ def unite(found: Estimate, prior: Influence, kind: Kind) -> Family:
             continue
         cell = _Sides(weight[c], pull[c], before.mean[c], before.mean_cov[c])
         mean[c], mean_cov[c], unknown[c] = _unite_cell(cell, history.unknown[c], before.unknown[c])
-    return _blank(Family(mean, mean_cov, spread, unknown))
+    return CellCoefficients(mean, mean_cov, spread, unknown).without_unknown()
 
 
 @dataclass(frozen=True)
@@ -186,15 +131,3 @@ def _stable_inverse(cov: Reals) -> Reals:
     values = np.maximum(values, 1e-12 * values.max())
     inverse: Reals = (vectors / values) @ vectors.T / (size[:, None] * size)
     return inverse
-
-
-def _blank(family: Family) -> Family:
-    """Return the family with 0 and no variance where unknown."""
-    known = ~np.repeat(family.unknown, family.mean.shape[1] // family.unknown.shape[1], axis=1)
-    both = pairs(known)
-    return Family(
-        np.where(known, family.mean, 0.0),
-        np.where(both, family.mean_cov, 0.0),
-        np.where(both, family.spread, 0.0),
-        family.unknown,
-    )

@@ -22,6 +22,7 @@ from typing import Literal
 import numpy as np
 
 from trackbal.base.covariance import Matrix, hermitian_part, mixed_matrix
+from trackbal.base.phasor import blade_harmonic
 from trackbal.estimate.estimate import Estimate, Estimates
 from trackbal.estimate.job_statistics import HistoryCells
 from trackbal.runs.rotor import HEIGHTS
@@ -98,9 +99,8 @@ def _answers(cells: HistoryCells, estimates: Estimates, question: Question, a: i
     vibration, height = estimates.vibration, estimates.height
     sensors = len(rotor.sensors)
     for pairs, design in cells.vibration_designs():
-        harmonic = rotor.harmonics[pairs[0][1]]
-        kernel = np.exp(-1j * harmonic * np.deg2rad(rotor.azimuth_deg))
-        extra = cells.centre(columns @ kernel, design.weight, design.job_weight)
+        waves = blade_harmonic(columns, rotor.azimuth_deg, rotor.harmonics[pairs[0][1]])
+        extra = cells.centre(waves, design.weight, design.job_weight)
         sums = _sums(cells, design.effect, extra, design.weight)
         for r, s in pairs:
             c = r * sensors + s
@@ -158,15 +158,7 @@ class _Sums:
 
 def _sums(cells: HistoryCells, effect: Matrix, extra: Matrix, weight: Reals) -> _Sums:
     columns = np.concatenate([effect, extra.astype(effect.dtype)])
-    size = len(columns)
-    gram = np.zeros((len(cells.starts), size, size), dtype=columns.dtype)
-    for i in range(size):
-        weighted = columns[i].conj() * weight
-        for j in range(i, size):
-            product = weighted * columns[j]
-            gram[:, i, j] = cells.sum_by_job(product.sum(axis=0) if product.ndim == 2 else product)
-            gram[:, j, i] = gram[:, i, j].conj()
-    return _Sums(gram, columns, len(effect))
+    return _Sums(cells.gram(columns, weight), columns, len(effect))
 
 
 def _answer(
@@ -178,9 +170,7 @@ def _answer(
     sigma2, dof = float(found.sigma2[c]), float(found.noise_dof[c])
     if dof < LEAST_DOF or sigma2 <= 0 or found.identification.unknown[c, a]:
         return None
-    product = sums.columns.conj() * (weight * y)
-    moment = cells.sum_by_job(product.sum(axis=1) if product.ndim == 3 else product).T
-    score, information = _absorbed(sums, moment, found.spread[c], sigma2)
+    score, information = _absorbed(sums, cells.moment(sums.columns, weight, y), found.spread[c], sigma2)
     value, cov = _solved(score, information, sums.base)
     values, vectors = np.linalg.eigh(cov)
     told = values > 0

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from trackbal.base.json_numbers import finite_or_none
 from trackbal.estimate.blade_differences import find_faults
+from trackbal.estimate.cell_coefficients import by_adjuster, to_influence
 from trackbal.estimate.estimate import Estimates, Floor, estimate
 from trackbal.estimate.job_statistics import HistoryCells, Sums
 from trackbal.estimate.likeness import family_likeness
@@ -253,27 +253,14 @@ def estimate_cells(
 
 def type_influence(rotor: Rotor, estimates: Estimates, prior: Influence | None) -> Influence:
     """Return the coefficients of a type with their covariance, without departures and source."""
-    regimes, sensors, adjusters = len(rotor.regimes), len(rotor.sensors), len(rotor.adjusters)
     if prior is None:
         vibration, height = history_family(estimates.vibration), history_family(estimates.height)
     else:
         vibration = unite(estimates.vibration, prior, "vibration")
         height = unite(estimates.height, prior, "height")
-    mean = vibration.mean.reshape(regimes, sensors, adjusters, 2)
-    grid = (regimes, sensors, 2 * adjusters, 2 * adjusters)
-    return Influence(
-        rotor_name=rotor.name,
-        alpha=np.ascontiguousarray((mean[..., 0] + 1j * mean[..., 1]).transpose(2, 0, 1)),
-        tau=np.ascontiguousarray(height.mean.T),
-        vibration_cov=(vibration.mean_cov + vibration.spread).reshape(grid),
-        height_cov=height.mean_cov + height.spread,
-        vibration_noise=np.sqrt(estimates.vibration.sigma2 / 2.0).reshape(regimes, sensors),
-        height_noise=np.sqrt(estimates.height.sigma2),
-        unknown_vibration=_by_adjuster(vibration.unknown, regimes, sensors),
-        unknown_height=np.ascontiguousarray(height.unknown.T) & [regime.heights for regime in rotor.regimes],
-        mean_vibration_cov=vibration.mean_cov.reshape(grid),
-        mean_height_cov=height.mean_cov,
-    )
+    noise = np.sqrt(estimates.vibration.sigma2 / 2.0).reshape(len(rotor.regimes), len(rotor.sensors))
+    tips = np.sqrt(estimates.height.sigma2)
+    return to_influence(rotor, vibration, height, (noise, tips), rotor_name=rotor.name)
 
 
 def _with_departures(sums: JobSums, estimates: Estimates, influence: Influence, prior: Influence | None) -> Influence:
@@ -300,19 +287,14 @@ def _source(sums: JobSums, prior: Influence | None) -> dict[str, Any]:
     return source if prior is None else source | {"prior_jobs": prior_jobs(prior)}
 
 
-def _by_adjuster(values: NDArray[Any], regimes: int, sensors: int) -> NDArray[Any]:
-    """Return (cells, A) as (A, R, S)."""
-    return np.ascontiguousarray(values.reshape(regimes, sensors, -1).transpose(2, 0, 1))
-
-
 def _diagnosed(rotor: Rotor, influence: Influence, found: Estimates, suspects: tuple[Suspect, ...]) -> Fit:
     regimes, sensors, adjusters = len(rotor.regimes), len(rotor.sensors), len(rotor.adjusters)
     vibration, height = found.vibration, found.height
     grid = (regimes, sensors)
     result = Fit(
         influence=influence,
-        jobs=_by_adjuster(vibration.jobs, *grid),
-        runs=_by_adjuster(vibration.runs, *grid),
+        jobs=by_adjuster(vibration.jobs, *grid),
+        runs=by_adjuster(vibration.runs, *grid),
         height_jobs=np.ascontiguousarray(height.jobs.T),
         height_runs=np.ascontiguousarray(height.runs.T),
         spread=vibration.kappa,

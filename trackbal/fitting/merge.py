@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.base.covariance import of_both_parts, pairs
-from trackbal.estimate.prior import Family, prior_family, prior_jobs
+from trackbal.estimate.cell_coefficients import CellCoefficients, Kind, from_influence, to_influence
+from trackbal.estimate.prior import prior_jobs
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures import Departures
 from trackbal.runs.rotor import Rotor
@@ -36,12 +37,9 @@ def merge(rotor: Rotor, files: Sequence[Influence]) -> Influence:
 
 
 def _two(rotor: Rotor, first: Influence, second: Influence) -> Influence:
-    regimes, sensors, adjusters = len(rotor.regimes), len(rotor.sensors), len(rotor.adjusters)
     jobs = prior_jobs(first), prior_jobs(second)
     vibration = _family(first, second, "vibration", jobs)
     height = _family(first, second, "height", jobs)
-    mean = vibration.mean.reshape(regimes, sensors, adjusters, 2)
-    grid = (regimes, sensors, 2 * adjusters, 2 * adjusters)
     runs = [f.source.get("runs") for f in (first, second)]
     source: dict[str, Any] = {
         "jobs": sum(jobs),
@@ -50,21 +48,13 @@ def _two(rotor: Rotor, first: Influence, second: Influence) -> Influence:
         "fit_quality": None,
         "merged": [*first.source.get("merged", [_origin(first)]), *second.source.get("merged", [_origin(second)])],
     }
-    unknown = vibration.unknown.reshape(regimes, sensors, adjusters).transpose(2, 0, 1)
-    return Influence(
-        rotor_name=first.rotor_name,
-        alpha=np.ascontiguousarray((mean[..., 0] + 1j * mean[..., 1]).transpose(2, 0, 1)),
-        tau=np.ascontiguousarray(height.mean.T),
-        vibration_cov=(vibration.mean_cov + vibration.spread).reshape(grid),
-        height_cov=height.mean_cov + height.spread,
-        vibration_noise=_pooled_sd(first.vibration_noise, second.vibration_noise, jobs),
-        height_noise=_pooled_sd(first.height_noise, second.height_noise, jobs),
-        unknown_vibration=np.ascontiguousarray(unknown),
-        unknown_height=np.ascontiguousarray(height.unknown.T) & [[regime.heights for regime in rotor.regimes]],
-        mean_vibration_cov=vibration.mean_cov.reshape(grid),
-        mean_height_cov=height.mean_cov,
-        departures=_departures(first.departures, second.departures, jobs),
-        source=source,
+    noise = (
+        _pooled_sd(first.vibration_noise, second.vibration_noise, jobs),
+        _pooled_sd(first.height_noise, second.height_noise, jobs),
+    )
+    departures = _departures(first.departures, second.departures, jobs)
+    return to_influence(
+        rotor, vibration, height, noise, rotor_name=first.rotor_name, departures=departures, source=source
     )
 
 
@@ -98,24 +88,21 @@ def _departures(first: Departures | None, second: Departures | None, jobs: tuple
     )
 
 
-def _family(first: Influence, second: Influence, kind: Any, jobs: tuple[float, float]) -> Family:
-    shape = (first.alpha.shape[1] * first.alpha.shape[2], first.alpha.shape[0])
-    cells = shape if kind == "vibration" else (first.tau.shape[1], shape[1])
-    one, other = (prior_family(f, kind, np.zeros(cells, dtype=bool)) for f in (first, second))
+def _family(first: Influence, second: Influence, kind: Kind, jobs: tuple[float, float]) -> CellCoefficients:
+    one, other = from_influence(first, kind), from_influence(second, kind)
     mean, mean_cov, spread = np.zeros_like(one.mean), np.zeros_like(one.mean_cov), np.zeros_like(one.spread)
-    parts = one.mean.shape[1] // cells[1]
-    for c in range(cells[0]):
-        known = ~np.repeat(one.unknown[c], parts), ~np.repeat(other.unknown[c], parts)
+    for c in range(len(mean)):
+        known = ~one.of_parts(one.unknown[c]), ~other.of_parts(other.unknown[c])
         mean[c], mean_cov[c] = _cell((one, other), c, known, jobs)
         weight = [max(n - 1.0, 1.0) * np.outer(k, k) for n, k in zip(jobs, known, strict=True)]
         total = weight[0] + weight[1]
         pooled = weight[0] * one.spread[c] + weight[1] * other.spread[c]
         spread[c] = pooled / np.where(total > 0, total, 1.0)
-    return Family(mean, mean_cov, spread, one.unknown & other.unknown)
+    return CellCoefficients(mean, mean_cov, spread, one.unknown & other.unknown)
 
 
 def _cell(
-    families: tuple[Family, Family],
+    families: tuple[CellCoefficients, CellCoefficients],
     c: int,
     known: tuple[NDArray[np.bool_], NDArray[np.bool_]],
     jobs: tuple[float, float],

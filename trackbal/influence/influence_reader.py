@@ -14,7 +14,6 @@ import json
 import math
 from dataclasses import dataclass
 from os import PathLike
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,6 +21,7 @@ from numpy.typing import NDArray
 
 from trackbal.base.covariance import PSD_TOLERANCE, is_positive
 from trackbal.base.errors import InputError
+from trackbal.base.files import read_text
 from trackbal.influence.departures import Departures
 from trackbal.influence.departures_file import read_departures
 from trackbal.runs.rotor import HEIGHTS, Rotor
@@ -61,7 +61,7 @@ def read_contents(file: str | PathLike[str], rotor: Rotor) -> Contents:
     InputError
         Naming the file and the key, what was found and what was expected.
     """
-    return parse_contents(_read_text(file), file, rotor)
+    return parse_contents(read_text(file, "an influence file that can be read"), file, rotor)
 
 
 def parse_contents(text: str, source: str | PathLike[str], rotor: Rotor) -> Contents:
@@ -71,17 +71,6 @@ def parse_contents(text: str, source: str | PathLike[str], rotor: Rotor) -> Cont
     except (ValueError, RecursionError) as error:
         raise InputError(source, str(error), "valid JSON") from None
     return _Reader(source, rotor, document).read()
-
-
-def _read_text(file: str | PathLike[str]) -> str:
-    try:
-        return Path(file).read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(file, f"byte {error.start} is not UTF-8", "a UTF-8 text file") from None
-    except OSError as error:
-        raise InputError(file, error.strerror or str(error), "an influence file that can be read") from None
-    except ValueError as error:  # a path no system call accepts
-        raise InputError(file, str(error), "an influence file that can be read") from None
 
 
 def _no_constant(name: str) -> float:

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from trackbal.base.covariance import centring, hermitian_part
+from trackbal.base.phasor import blade_delays
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Reals, Run
@@ -93,7 +95,7 @@ def _steps(rotor: Rotor) -> Reals:
 
 def _delays(rotor: Rotor) -> Complexes:
     """Return ``exp(-i h_s psi_b)``, shape (S, B)."""
-    return np.exp(-1j * np.multiply.outer(rotor.harmonics, np.deg2rad(rotor.azimuth_deg)))
+    return blade_delays(rotor.azimuth_deg, rotor.harmonics).T
 
 
 def _vibration_rows(rotor: Rotor, run: Run, influence: Influence, weight: Reals) -> tuple[Complexes, Complexes]:
@@ -107,9 +109,8 @@ def _vibration_rows(rotor: Rotor, run: Run, influence: Influence, weight: Reals)
 def _height_rows(rotor: Rotor, run: Run, influence: Influence, weight: Reals) -> tuple[Reals, Reals]:
     """Return what each step does to each tip height, (R*B, n), and the heights, both weighted."""
     blades = len(rotor.blades)
-    centred = np.eye(blades) - 1.0 / blades
     root = np.sqrt(weight / blades)
-    rows = np.einsum("r,ar,cb->rcab", root, influence.tau * _steps(rotor)[:, None], centred)
+    rows = np.einsum("r,ar,cb->rcab", root, influence.tau * _steps(rotor)[:, None], centring(blades))
     start = root[:, None] * np.where(run.height_read[:, None], run.height, 0.0)
     return rows.reshape(root.size * blades, -1), start.ravel()
 
@@ -121,8 +122,7 @@ def _spread(rotor: Rotor, influence: Influence, weight: _Weights) -> Reals:
     per_sensor = np.einsum("rs,rsac->sac", weight.vibration, influence.hermitian_cov())
     quad = np.einsum("sac,sb,sd->abcd", per_sensor, delays, delays.conj()).real
     heights = np.einsum("r,rac->ac", weight.height, influence.height_cov) / blades
-    quad += np.einsum("ac,bd->abcd", heights, np.eye(blades) - 1.0 / blades)
+    quad += np.einsum("ac,bd->abcd", heights, centring(blades))
     quad *= steps[:, None, None, None] * steps[:, None]
     n = steps.size * blades
-    quad = quad.reshape(n, n)
-    return 0.5 * (quad + quad.T)
+    return hermitian_part(quad.reshape(n, n))

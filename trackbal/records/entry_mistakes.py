@@ -16,14 +16,13 @@ from typing import Literal
 import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.base.phasor import VIBRATION_UNITS, unit_factor
+from trackbal.base.phasor import MM_PER_INCH, VIBRATION_UNITS, blade_delays, unit_factor
 from trackbal.runs.rotor import STEP_SLACK, Rotor
 from trackbal.runs.run import Complexes, Reals
 from trackbal.runs.words import adjustment_words
 
 Scope = Literal["this run", "the run before", "every run"]
 _SCOPES: tuple[Scope, ...] = ("this run", "the run before", "every run")
-_MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True)
@@ -224,7 +223,7 @@ def _numbering_mistakes(rotor: Rotor, job: JobArrays) -> Iterator[Mistake]:
         for k in range(1, len(rotor.blades)):
             turned = job.vibration.copy()
             # a pulse from blade k comes psi_k later: every lag is read shorter by h psi_k
-            turned[runs] = turned[runs] * np.exp(-1j * rotor.harmonics * np.deg2rad(rotor.azimuth_deg[k]))
+            turned[runs] = turned[runs] * blade_delays(rotor.azimuth_deg[k], rotor.harmonics)
             rolled = job.height.copy()
             rolled[runs] = np.roll(rolled[runs], k, axis=-1)
             blade = rotor.blades[k]
@@ -244,7 +243,7 @@ def _numbering_mistakes(rotor: Rotor, job: JobArrays) -> Iterator[Mistake]:
 
 def _height_mistakes(rotor: Rotor, job: JobArrays) -> Iterator[Mistake]:
     inch = rotor.height_unit == "in"
-    other, factor = ("mm", 1.0 / _MM_PER_INCH) if inch else ("in", _MM_PER_INCH)
+    other, factor = ("mm", 1.0 / MM_PER_INCH) if inch else ("in", MM_PER_INCH)
     for scope in _scopes(job):
         runs = _runs_of(job, scope)
         if not job.height_count[runs].any():
