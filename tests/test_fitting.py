@@ -17,7 +17,7 @@ from trackbal.reports.fit_report import fit_json, report
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History
 
-PER_RUN = [f.name for f in fields(History) if f.name not in ("jobs", "job", "source")]
+PER_RUN = [f.name for f in fields(History) if f.name not in ("jobs", "job", "source", "aircraft", "groups")]
 EXACT = {"kappa": 0.0, "height_kappa": 0.0, "sd": 0.0, "height_sd": 0.0}
 
 
@@ -213,6 +213,7 @@ def test_start_of_a_job_and_order_of_jobs_do_not_matter(start: complex, seed: in
     moved = replace(
         shifted,
         jobs=tuple(history.jobs[j] for j in order),
+        aircraft=tuple(history.aircraft[j] for j in order),
         **{key: getattr(shifted, key)[rows] for key in PER_RUN},
     )
     one, two = fit(rotor, history).influence, fit(rotor, moved).influence
