@@ -1,0 +1,1 @@
+"""Before there is a history: the first trial, textbook estimates, readings without phase."""
