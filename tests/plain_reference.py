@@ -358,10 +358,12 @@ def toml_text(table):
     """Return a dict of plain values, tables and lists of tables as TOML."""
 
     def value(v):
+        if isinstance(v, dict):
+            return "{" + ", ".join(f"{k} = {value(part)}" for k, part in v.items()) + "}"
         return json.dumps(v) if not isinstance(v, list) else "[" + ", ".join(map(value, v)) + "]"
 
-    def lines(t):
-        return [f"{k} = {value(v)}" for k, v in t.items() if not isinstance(v, dict) and not is_tables(v)]
+    def lines(t, *, inside=False):
+        return [f"{k} = {value(v)}" for k, v in t.items() if inside or not (isinstance(v, dict) or is_tables(v))]
 
     def is_tables(v):
         return isinstance(v, list) and bool(v) and isinstance(v[0], dict)
@@ -369,7 +371,7 @@ def toml_text(table):
     out = lines(table)
     for key, part in table.items():
         for entry in [part] if isinstance(part, dict) else part if is_tables(part) else []:
-            out += [f"[{key}]" if isinstance(part, dict) else f"[[{key}]]", *lines(entry)]
+            out += [f"[{key}]" if isinstance(part, dict) else f"[[{key}]]", *lines(entry, inside=True)]
     return "\n".join(out) + "\n"
 
 

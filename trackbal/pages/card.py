@@ -159,7 +159,7 @@ def _checklist(rotor: Rotor, advice: Advice, plan: Plan, labels: CardLabels) -> 
         adjuster, before = rotor.adjusters[a], float(advice.setting[a, b])
         signed = adjuster.minimum < 0.0
         settings = [f"{_setting(v, signed)} {adjuster.unit}" for v in (before, before + amount)]
-        what = action_words(adjuster, amount)
+        what = action_words(adjuster, amount, before)
         rows.append((f"Blade {rotor.blades[b]}", what, *settings, box, "", ""))
     headings = ("Blade", "Do", "Installed before", "Installed after", "Done", "Actual amount", "Initials")
     moved = {b for _, b, _ in done}

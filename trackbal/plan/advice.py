@@ -15,6 +15,7 @@ from trackbal.influence.coefficients import Influence
 from trackbal.plan.chance import chances
 from trackbal.plan.quadratic import Quadratic, build_quadratic
 from trackbal.plan.reach import CURE, Gap, learn_cautions, missing_knowledge
+from trackbal.runs.pieces import change_choices, piece_cautions
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Counts, Reals, Run
 from trackbal.search.search import Solution, effort, search
@@ -190,6 +191,8 @@ def advise(
         said = (*_larger_plans(plans, recommended, cut_short), *said)
     if missing:
         said = (*learn_cautions(rotor, missing, plans[recommended].worst_ratio), *said)
+    elif verdict != "inside":
+        said = (*piece_cautions(rotor, setting, plans[recommended].change), *said)
     advice = Advice(
         verdict, None if missing else recommended, plans, setting, barred, said, review, chance, cut_short=cut_short
     )
@@ -237,6 +240,7 @@ class _Ladder:
     quad: Reals
     low: Counts
     high: Counts
+    choices: list[Counts] | None
 
     @classmethod
     def of(
@@ -254,7 +258,8 @@ class _Ladder:
         for a, _ in barred:
             low[a] = high[a] = 0
         quad = quadratic.quad if nominal else quadratic.quad + quadratic.quad_spread
-        return cls(rotor, run, influence, own, quadratic, quad, low, high)
+        choices = change_choices(rotor, setting, low, high)
+        return cls(rotor, run, influence, own, quadratic, quad, low, high, choices)
 
     def plans(self, most: int) -> tuple[Plan, ...]:
         """Return the plans of 0 ... most adjustments."""
@@ -280,8 +285,9 @@ class _Ladder:
 
     def _search(self, most: int) -> list[Solution]:
         group = np.repeat(np.arange(self.low.shape[0]), self.low.shape[1])
-        quadratic = self.quadratic
-        return search(self.quad, quadratic.lin, quadratic.constant, self.low.ravel(), self.high.ravel(), group, most)
+        lin, constant = self.quadratic.lin, self.quadratic.constant
+        low, high = self.low.ravel(), self.high.ravel()
+        return search(self.quad, lin, constant, low, high, group, most, choices=self.choices)
 
     def _weighed(self, found: list[Solution], known: tuple[Plan, ...]) -> tuple[Plan, ...]:
         """Return the plans of all solutions, those of the first counts as known already."""

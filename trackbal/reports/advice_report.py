@@ -44,7 +44,7 @@ def _plan_json(rotor: Rotor, run: Run, advice: Advice, plan: Plan) -> dict[str, 
             "blade": rotor.blades[b],
             "adjuster": rotor.adjusters[a].name,
             "amount": amount,
-            "words": adjustment_words(rotor, a, b, amount),
+            "words": adjustment_words(rotor, a, b, amount, float(advice.setting[a, b])),
             "unit": rotor.adjusters[a].unit,
             "setting_now": float(advice.setting[a, b]),
             "setting_after": float(advice.setting[a, b]) + amount,
@@ -175,7 +175,7 @@ def _headline(rotor: Rotor, advice: Advice) -> str:
 def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan) -> str:
     lines = ["Do"]
     for a, b, amount in plan_adjustments(rotor, plan):
-        words = adjustment_words(rotor, a, b, amount)
+        words = adjustment_words(rotor, a, b, amount, float(advice.setting[a, b]))
         before = advice.setting[a, b]
         lines.append(f"  [ ] {words:<52} (setting {before:.10g} -> {before + amount:.10g})")
     return "\n".join(lines)

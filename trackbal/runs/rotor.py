@@ -22,6 +22,7 @@ LOWEST_RPM, HIGHEST_RPM = 1e-3, 1e6  # far beyond any rotor; keeps every unit co
 MOST_STEPS = 1_000_000_000  # in an adjuster's range
 #: Sensor index that stands for the tip heights of a regime, wherever one reading is named by regime and sensor.
 HEIGHTS = -1
+MOST_SETS = 200_000  # ways to put the pieces of a station together
 
 
 @dataclass(frozen=True)
@@ -66,12 +67,22 @@ class Regime:
 
 
 @dataclass(frozen=True)
+class Piece:
+    """A piece of hardware: what it is called, what it adds in its adjuster's unit, how many a station takes at most."""
+
+    name: str
+    amount: float
+    most: int
+
+
+@dataclass(frozen=True)
 class Adjuster:
     """A feature of every blade that can be changed in whole steps.
 
     `step`, `minimum`, `maximum`, `largest_change` are in `unit`; minimum to maximum
     is the range that may be installed. `needs`: may be advised only when one of these
-    regimes was read (empty: always).
+    regimes was read (empty: always). `pieces`: what can be fitted, where a setting is a sum of pieces
+    (pieces.py); a station holds `least_pieces` to `most_pieces` of them.
     """
 
     name: str
@@ -85,6 +96,9 @@ class Adjuster:
     negative: str
     fixed_blades: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
+    pieces: tuple[Piece, ...] = ()
+    least_pieces: int = 0
+    most_pieces: int | None = None
 
 
 @dataclass(frozen=True)
@@ -346,9 +360,26 @@ def _read_adjuster(t: Table, blades: Sequence[str], regimes: Sequence[str]) -> A
         negative=t.text("negative", "decrease"),
         fixed_blades=t.texts("fixed_blades", (), choices=blades),
         needs=t.texts("needs", (), choices=regimes),
+        pieces=_read_pieces(t, step) if t.has("pieces") else (),
+        least_pieces=t.whole("least_pieces", 0, least=0),
+        most_pieces=t.whole("most_pieces", None),
     )
+    if adjuster.pieces and float(np.prod([piece.most + 1.0 for piece in adjuster.pieces])) > MOST_SETS:
+        raise t.error("pieces", f"{len(adjuster.pieces)} pieces", f"at most {MOST_SETS} ways to put them together")
     t.done()
     return adjuster
+
+
+def _read_pieces(t: Table, step: float) -> tuple[Piece, ...]:
+    found = []
+    for entry in t.tables("pieces"):
+        piece = Piece(entry.text("name"), entry.number("amount", above=0.0), entry.whole("most", 1))
+        if abs(piece.amount / step - round(piece.amount / step)) > 1e-6:
+            raise entry.error("amount", piece.amount, f"a multiple of the step {step:g}")
+        entry.done()
+        found.append(piece)
+    _all_different(t, "pieces", [piece.name for piece in found])
+    return tuple(found)
 
 
 def _sheet_name(t: Table) -> str:

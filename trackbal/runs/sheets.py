@@ -16,6 +16,7 @@ from trackbal.base.errors import FileExists, InputError
 from trackbal.base.files import write_whole
 from trackbal.base.phasor import phase_deg
 from trackbal.runs.identity import aircraft_of_jobs, date_text, dates_of_runs, groups_of_runs
+from trackbal.runs.pieces import can_be_fitted
 from trackbal.runs.readings import GROUP, average, read_headings, read_rows
 from trackbal.runs.repeats import odd_repeats
 from trackbal.runs.rotor import STEP_SLACK, Rotor
@@ -259,7 +260,7 @@ def read_settings(rotor: Rotor, file: File | None) -> Reals:
     Raises
     ------
     InputError
-        Also for a setting outside its adjuster's range by 1e-9 step or more.
+        Also for a setting outside its adjuster's range by 1e-9 step or more, or that no set of its pieces comes to.
     """
     shape = (len(rotor.adjusters), len(rotor.blades))
     values, listed, table = np.zeros(shape), np.full(shape, -1), None
@@ -268,16 +269,18 @@ def read_settings(rotor: Rotor, file: File | None) -> Reals:
     for a, adjuster in enumerate(rotor.adjusters):
         slack = STEP_SLACK * adjuster.step
         for b, blade in enumerate(rotor.blades):
-            if max(adjuster.minimum - values[a, b], values[a, b] - adjuster.maximum) < slack:
-                continue
             bounds = f"{adjuster.minimum:g} to {adjuster.maximum:g} {adjuster.unit}"
+            if max(adjuster.minimum - values[a, b], values[a, b] - adjuster.maximum) < slack:
+                if not adjuster.pieces or can_be_fitted(adjuster, float(values[a, b])):
+                    continue
+                bounds = "what its pieces can come to"
             if table is not None and listed[a, b] >= 0:
                 column = table.headings.index("setting")
                 raise table.bad_cell(int(listed[a, b]), column, f"a setting of {adjuster.name} within {bounds}")
             raise InputError(
                 file if file is not None else "settings sheet",
                 f"no setting of {adjuster.name} on blade {blade}",
-                f"one, as 0 is outside its range of {bounds}",
+                f"one, as 0 is outside {'' if adjuster.pieces else 'its range of '}{bounds}",
             )
     return values
 

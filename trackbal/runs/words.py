@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from trackbal.runs.pieces import exchange_words
 from trackbal.runs.rotor import Adjuster, Rotor
 
 #: Verbs of a workshop whose past participle no rule gives.
@@ -19,13 +20,20 @@ _IRREGULAR = {
 _COUNTED = ("flat", "turn", "notch", "click", "hole", "washer", "plate")
 
 
-def adjustment_words(rotor: Rotor, a: int, b: int, amount: float) -> str:
-    """Return an adjustment in words: "blade 3: lengthen pitch link 1.5 flats"."""
-    return f"blade {rotor.blades[b]}: {action_words(rotor.adjusters[a], amount)}"
+def adjustment_words(rotor: Rotor, a: int, b: int, amount: float, before: float | None = None) -> str:
+    """Return an adjustment in words: "blade 3: lengthen pitch link 1.5 flats"; `before`: the setting, if known."""
+    return f"blade {rotor.blades[b]}: {action_words(rotor.adjusters[a], amount, before)}"
 
 
-def action_words(adjuster: Adjuster, amount: float) -> str:
-    """Return what to do, whatever the blade: "lengthen pitch link 1.5 flats"."""
+def action_words(adjuster: Adjuster, amount: float, before: float | None = None) -> str:
+    """Return what to do, whatever the blade: "lengthen pitch link 1.5 flats".
+
+    Of hardware in pieces, the setting `before` known: "tip weight: remove 1 x washer A, add 1 x washer C (+1.5 g)".
+    """
+    if adjuster.pieces and before is not None:
+        exchanged = exchange_words(adjuster, before, before + amount)
+        if exchanged:
+            return f"{adjuster.name.replace('_', ' ')}: {exchanged} ({amount:+.10g} {adjuster.unit})"
     verb = adjuster.positive if amount > 0 else adjuster.negative
     return f"{verb} {adjuster.name.replace('_', ' ')} {abs(amount):.10g} {adjuster.unit}"
 

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.search.choices import Choices
+
 Reals = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
@@ -37,6 +39,9 @@ class Batch:
         The minimum without bounds.
     free_cost : ndarray, shape (K,)
         Cost there.
+    support : ndarray of int, shape (m, K)
+    choices : Choices or None
+        Values that entries of the whole problem may take; None: any whole number.
     """
 
     quad: Reals
@@ -45,6 +50,14 @@ class Batch:
     weak: NDArray[np.bool_]
     free: Reals
     free_cost: Reals
+    support: Ints
+    choices: Choices | None = None
+
+    def nearest(self, x: Reals, low: Reals, high: Reals, of: Ints | slice = slice(None)) -> Reals:
+        """Return the nearest values to x, shape (m, K), that entries may take in [low, high]; `of`: some of the K."""
+        if self.choices is None:
+            return nearest_step(x, low, high)
+        return self.choices.nearest(self.support[:, of], x, low, high)
 
     def take(self, chosen: NDArray[np.bool_] | Ints) -> Batch:
         """Return the quadratics that a mask or an index array picks out."""
@@ -55,10 +68,12 @@ class Batch:
             self.weak[:, chosen],
             self.free[:, chosen],
             self.free_cost[chosen],
+            self.support[:, chosen],
+            self.choices,
         )
 
 
-def gather(quad: Reals, lin: Reals, constant: float, support: Ints) -> Batch:
+def gather(quad: Reals, lin: Reals, constant: float, support: Ints, choices: Choices | None = None) -> Batch:
     """Return the quadratics of K supports, factored and solved without bounds.
 
     Parameters
@@ -66,6 +81,8 @@ def gather(quad: Reals, lin: Reals, constant: float, support: Ints) -> Batch:
     quad, lin, constant
         The whole problem, shapes (n, n), (n,) and scalar.
     support : ndarray of int, shape (m, K)
+    choices : Choices, optional
+        Values that the n entries may take.
     """
     sub = quad[support[:, None, :], support[None, :, :]]
     sub_lin = lin[support]
@@ -74,7 +91,8 @@ def gather(quad: Reals, lin: Reals, constant: float, support: Ints) -> Batch:
     y = np.einsum("ijk,jk->ik", inverse, sub_lin)
     free = -np.einsum("jik,jk->ik", inverse, y)
     inverse_diagonal = np.einsum("jik,jik->ik", inverse, inverse)
-    return Batch(sub, sub_lin, inverse_diagonal, weak, free, constant - np.einsum("ik,ik->k", y, y))
+    free_cost = constant - np.einsum("ik,ik->k", y, y)
+    return Batch(sub, sub_lin, inverse_diagonal, weak, free, free_cost, support, choices)
 
 
 def cost(batch: Batch, x: Reals, constant: float) -> Reals:
@@ -103,7 +121,7 @@ def solve_box(
     Parameters
     ----------
     low, high : ndarray, shape (m, K)
-        Whole numbers, none of them 0.
+        Values the entries may take: whole numbers, none of them 0.
     enough : float
         Quadratics bounded above this are not solved further.
 
@@ -129,7 +147,7 @@ def solve_box(
         xt = _solve_fixed(quad, lin, al | ah, np.where(al, lo, hi))
         slope = _times(quad, xt) + lin
         rests = (np.where(al, slope, 0.0) >= 0.0) & (np.where(ah, slope, 0.0) <= 0.0) | pinned[:, todo]
-        miss = (xt - nearest_step(xt, lo, hi)) ** 2 / batch.inverse_diagonal[:, todo]
+        miss = (xt - batch.nearest(xt, lo, hi, todo)) ** 2 / batch.inverse_diagonal[:, todo]
         below = constant + np.einsum("ik,ik->k", xt, slope + lin) + miss.max(axis=0)
         bound[todo] = np.where(rests.all(axis=0), np.maximum(bound[todo], below), bound[todo])
         scale = 1e-9 * (1.0 + np.abs(xt))
@@ -142,7 +160,7 @@ def solve_box(
     half_slope = _times(batch.quad, x) + batch.lin
     value = constant + np.einsum("ik,ik->k", x, half_slope + batch.lin)
     gap = 2.0 * np.maximum(half_slope * (x - low), half_slope * (x - high)).sum(axis=0)
-    miss = (x - nearest_step(x, low, high)) ** 2 / batch.inverse_diagonal
+    miss = (x - batch.nearest(x, low, high)) ** 2 / batch.inverse_diagonal
     return x, value, np.maximum(bound, value - gap + miss.max(axis=0))
 
 

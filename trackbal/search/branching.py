@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.search import box_qp
-from trackbal.search.box_qp import Batch, Ints, Reals, nearest_step
+from trackbal.search.box_qp import Batch, Ints, Reals
+from trackbal.search.choices import Choices
 from trackbal.search.supports import Supports
 from trackbal.search.whole_steps import Best, Problem
 
@@ -42,9 +43,9 @@ def branch_and_bound(problem: Problem, best: Best, support: Supports, bound: Rea
 
 def _search_chunk(problem: Problem, best: Best, support: Ints) -> None:
     """Search some supports, shape (m, K), to the end."""
-    batch = box_qp.gather(problem.quad, problem.lin, problem.constant, support)
+    batch = box_qp.gather(problem.quad, problem.lin, problem.constant, support, problem.choices)
     low, high = problem.box(support)
-    miss = (batch.free - nearest_step(batch.free, low, high)) ** 2 / batch.inverse_diagonal
+    miss = (batch.free - batch.nearest(batch.free, low, high)) ** 2 / batch.inverse_diagonal
     singular = batch.weak.any(axis=0)
     bound = batch.free_cost + miss.max(axis=0) - problem.slack(support) * singular
     kept = bound <= best.cost + problem.tolerance
@@ -75,7 +76,7 @@ def _branch(problem: Problem, best: Best, support: Ints, batch: Batch, nodes: _N
     own = batch.take(nodes.of)
     worst = best.cost + problem.tolerance
     x, value, bound = box_qp.solve_box(own, nodes.low, nodes.high, problem.constant, worst)
-    whole = nearest_step(x, nodes.low, nodes.high)
+    whole = own.nearest(x, nodes.low, nodes.high)
     best.offer_batch(support[:, nodes.of], whole, box_qp.cost(own, whole, problem.constant))
     away = np.abs(x - whole)
     broken = away >= _WHOLE
@@ -86,15 +87,24 @@ def _branch(problem: Problem, best: Best, support: Ints, batch: Batch, nodes: _N
     score = np.where(broken, 1.0 + away**2 / own.inverse_diagonal, length / (1.0 + length) * unsettled)
     at = score[:, open_].argmax(axis=0), np.arange(open_.size)
     low, high = nodes.low[:, open_], nodes.high[:, open_]
-    below = np.minimum(np.floor(x[:, open_][at] + _WHOLE), high[at] - 1.0)
     left_high, right_low = high.copy(), low.copy()
-    left_high[at] = np.where(below == 0.0, -1.0, below)
-    right_low[at] = np.where(below == -1.0, 1.0, below + 1.0)
+    left_high[at], right_low[at] = _sides(problem, own.support[:, open_][at], x[:, open_][at], high[at])
     split_low = np.concatenate([low, right_low], axis=1)
     split_high = np.concatenate([left_high, high], axis=1)
     of = np.concatenate([nodes.of[open_], nodes.of[open_]])
     some = (split_low <= split_high).all(axis=0)
     return _Nodes(of[some], split_low[:, some], split_high[:, some])
+
+
+def _sides(problem: Problem, entry: Ints, x: Reals, high: Reals) -> tuple[Reals, Reals]:
+    """Return, for entries of boxes that end at `high`, the last value at or below x and the first above that."""
+    below = np.minimum(np.floor(x + _WHOLE), high - 1.0)
+    if problem.choices is not None:
+        below = problem.choices.at_most(entry, below)
+        # an entry without a value that low has them all on its right
+        first = problem.choices.at_least(entry, np.where(np.isfinite(below), below + 1.0, -1e15))
+        return below, first
+    return np.where(below == 0.0, -1.0, below), np.where(below == -1.0, 1.0, below + 1.0)
 
 
 def _hold_weak(
@@ -109,17 +119,17 @@ def _hold_weak(
     low, high = problem.box(support)
     strong = np.flatnonzero(~weak)
     held = np.flatnonzero(weak)
-    rest = box_qp.gather(problem.quad, problem.lin, problem.constant, support[strong])
+    rest = box_qp.gather(problem.quad, problem.lin, problem.constant, support[strong], problem.choices)
     follow = box_qp.follow(rest, batch.quad[np.ix_(strong, held)])
     inverse_diagonal = np.full(support.shape, np.inf)
     inverse_diagonal[strong] = rest.inverse_diagonal
     slack = problem.slack(support)
-    for of, values in _combinations(low[held], high[held]):
+    for of, values in _combinations(low[held], high[held], problem.choices, support[held]):
         best.nodes_left -= of.size // _COMBINATIONS_PER_NODE
         if best.nodes_left <= 0:
             return
         x = rest.free[:, of] + np.einsum("ijk,jk->ik", follow[:, :, of], values)
-        miss = (x - nearest_step(x, low[strong][:, of], high[strong][:, of])) ** 2 / rest.inverse_diagonal[:, of]
+        miss = (x - rest.nearest(x, low[strong][:, of], high[strong][:, of], of)) ** 2 / rest.inverse_diagonal[:, of]
         bound = batch.free_cost[of] + miss.max(axis=0, initial=0.0) - slack
         kept = np.flatnonzero(bound <= best.cost + problem.tolerance)
         chosen = of[kept]
@@ -129,10 +139,17 @@ def _hold_weak(
         yield chosen, part, _Nodes(np.arange(chosen.size), box_low, box_high)
 
 
-def _combinations(low: Reals, high: Reals) -> Iterator[tuple[Ints, Reals]]:
-    """Yield (k, values): every whole point but those with a 0 of K boxes, shapes (e, K), in chunks."""
+def _combinations(
+    low: Reals, high: Reals, choices: Choices | None = None, entry: Ints | None = None
+) -> Iterator[tuple[Ints, Reals]]:
+    """Yield (k, values): every point of whole values but those with a 0 of K boxes, shapes (e, K), in chunks.
+
+    With `choices`, every point of those of the entries, shape (e, K).
+    """
     both = (low < 0.0) & (high > 0.0)
     sizes = (high - low + 1.0 - both).astype(int)
+    if choices is not None and entry is not None:
+        sizes = choices.count[entry]
     ends = np.cumsum(sizes.prod(axis=0))
     for start in range(0, int(ends[-1]), 16 * _CHUNK):
         index = np.arange(start, min(start + 16 * _CHUNK, ends[-1]))
@@ -141,6 +158,9 @@ def _combinations(low: Reals, high: Reals) -> Iterator[tuple[Ints, Reals]]:
         values = np.empty((len(low), index.size))
         for e in range(len(low)):
             index, digit = np.divmod(index, sizes[e, of])
+            if choices is not None and entry is not None:
+                values[e] = choices.table[entry[e, of], digit]
+                continue
             value = low[e, of] + digit
             values[e] = value + (both[e, of] & (value >= 0.0))
         yield of, values

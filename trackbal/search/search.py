@@ -13,13 +13,15 @@ with the box in the bound.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from trackbal.search import box_qp
-from trackbal.search.box_qp import Ints, Reals, nearest_step
+from trackbal.search.box_qp import Ints, Reals
 from trackbal.search.branching import branch_and_bound
+from trackbal.search.choices import Choices
 from trackbal.search.supports import Supports, promising_supports
 from trackbal.search.whole_steps import Best, Problem
 
@@ -60,6 +62,7 @@ def search(
     group: Ints,
     most: int,
     *,
+    choices: Sequence[Ints] | None = None,
     most_nodes: int = 3_000_000,
 ) -> list[Solution]:
     """Return the proven best plan of at most m entries for each m = 0 ... `most`.
@@ -80,6 +83,9 @@ def search(
         the groups), then the smaller total of steps, then the earlier entries.
     most : int
         Largest count.
+    choices : sequence of n ndarrays of int, optional
+        The changes that each entry can make, where that is not every whole step: sums of the pieces that can be
+        fitted, less those that are. Those outside the bounds are left out.
     most_nodes : int
         Branch-and-bound nodes per count after which the search gives up proving: some ten
         seconds. Met only by problems in which many entries act alike (docs/method.md).
@@ -95,8 +101,15 @@ def search(
     """
     if (low > 0).any() or (high < 0).any():
         raise ValueError("every bound must contain 0: low <= 0 <= high")
+    made: Choices | None = None
+    if choices is not None:
+        kept = [v[(v >= lo) & (v <= hi) & (v != 0)] for v, lo, hi in zip(choices, low, high, strict=True)]
+        low = np.array([v.min(initial=0) for v in kept], dtype=int)
+        high = np.array([v.max(initial=0) for v in kept], dtype=int)
     movable = np.flatnonzero((high > 0) | (low < 0))
-    problem = Problem(quad[np.ix_(movable, movable)], lin[movable], constant, low[movable], high[movable])
+    if choices is not None:
+        made = Choices.of([kept[j] for j in movable])
+    problem = Problem(quad[np.ix_(movable, movable)], lin[movable], constant, low[movable], high[movable], made)
     ladder = _ladder(problem, group[movable], min(most, movable.size), most_nodes)
     ladder += [(ladder[-1][0], ladder[-1][1], 0)] * (most + 1 - len(ladder))
     solutions = []
@@ -170,13 +183,13 @@ def _local_search(problem: Problem, best: Best, m: int) -> None:
 
 def _round_off(problem: Problem, best: Best, support: Ints) -> None:
     """Offer good whole plans on the supports, shape (m, K): the box minimum rounded, then coordinate descent."""
-    batch = box_qp.gather(problem.quad, problem.lin, problem.constant, support)
+    batch = box_qp.gather(problem.quad, problem.lin, problem.constant, support, problem.choices)
     low, high = problem.box(support)
     x, _, _ = box_qp.solve_box(batch, low, high, problem.constant)
-    x = nearest_step(x, low, high)
+    x = batch.nearest(x, low, high)
     diagonal = np.maximum(np.einsum("iik->ik", batch.quad), 1e-300)
     for _ in range(4):
         for i in range(len(support)):
             slope = np.einsum("jk,jk->k", batch.quad[i], x) + batch.lin[i]
-            x[i] = nearest_step(x[i] - slope / diagonal[i], low[i], high[i])
+            x[i] = problem.nearest(support[i], x[i] - slope / diagonal[i], low[i], high[i])
     best.offer_batch(support, x, box_qp.cost(batch, x, problem.constant))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from trackbal.search import box_qp
 from trackbal.search.additive_bounds import additive_bounds
-from trackbal.search.box_qp import Reals, nearest_step
+from trackbal.search.box_qp import Reals
 from trackbal.search.whole_steps import Best, Problem
 
 _STATE_NUMBERS = 40_000_000  # numbers of one branch of the enumeration held at once
@@ -116,7 +116,7 @@ def _survivors(wanted: _Wanted, size: int, last: int, level: _Level) -> Iterator
     pivot, added = pivots[column, k], column + last + 1
     relaxed = -level.slopes[column, k] / pivot
     low, high = problem.box(added)
-    bound = bound[column, k] + pivot * (relaxed - nearest_step(relaxed, low, high)) ** 2
+    bound = bound[column, k] + pivot * (relaxed - problem.nearest(added, relaxed, low, high)) ** 2
     kept = np.flatnonzero(bound <= worst)
     if kept.size:
         support = np.concatenate([level.support[:, k[kept]], added[None, kept].astype(np.int16)])

@@ -9,19 +9,25 @@ import numpy as np
 
 from trackbal.search import box_qp
 from trackbal.search.box_qp import Ints, Reals
+from trackbal.search.choices import Choices
 
 _SAME = 1e-9  # costs closer than this part of (1 + |c|) are equal
 
 
 @dataclass(frozen=True)
 class Problem:
-    """``min c + x'Gx + 2g'x`` over whole x in [low, high], every bound containing 0 and another step."""
+    """``min c + x'Gx + 2g'x`` over whole x in [low, high], every bound containing 0 and another step.
+
+    `choices`: the values that entries may take besides 0, where that is not every step; low and high are then
+    the ends of these.
+    """
 
     quad: Reals
     lin: Reals
     constant: float
     low: Ints
     high: Ints
+    choices: Choices | None = None
 
     @property
     def tolerance(self) -> float:
@@ -34,8 +40,17 @@ class Problem:
 
     def box(self, support: Ints) -> tuple[Reals, Reals]:
         """Return the box of a support whose entries are not zero: a side that is 0 moves to one step."""
+        if self.choices is not None:
+            low, high = self.choices.ends
+            return low[support], high[support]
         low, high = self.low[support].astype(float), self.high[support].astype(float)
         return np.where(low == 0.0, 1.0, low), np.where(high == 0.0, -1.0, high)
+
+    def nearest(self, support: Ints, x: Reals, low: Reals, high: Reals) -> Reals:
+        """Return the nearest values to x in [low, high] that the entries of supports may take, none of them 0."""
+        if self.choices is None:
+            return box_qp.nearest_step(x, low, high)
+        return self.choices.nearest(support, x, low, high)
 
     def slack(self, support: Ints) -> float:
         """Return how far floored pivots may have raised the bound of a singular support."""
