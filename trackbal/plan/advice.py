@@ -190,7 +190,7 @@ def advise(
     if plans[recommended].chance < chance and verdict in ("adjust", "investigate"):
         said = (*_larger_plans(plans, recommended, cut_short), *said)
     if missing:
-        said = (*learn_cautions(rotor, missing, plans[recommended].worst_ratio), *said)
+        said = (*learn_cautions(rotor, missing, min(plan.worst_ratio for plan in plans)), *said)
     elif verdict != "inside":
         said = (*piece_cautions(rotor, setting, plans[recommended].change), *said)
     advice = Advice(
