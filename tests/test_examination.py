@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from damaged_fleet import fly_fleet
 from invented_fleet import Truth, circular, plain_rotor, random_changes, simulate
-from scipy.stats import kstest
+from scipy.stats import f, kstest
 
 from trackbal.base.phasor import blade_harmonic
 from trackbal.commands.group import run
@@ -57,6 +57,34 @@ def test_added_columns_match_dense_generalised_least_squares(question: str) -> N
         scale = abs(found.alpha[0, check.adjuster])
         assert answer.size == pytest.approx(np.sqrt(np.mean(np.abs(value) ** 2)) / scale, rel=1e-6)
         assert answer.error == pytest.approx(np.sqrt(np.mean(np.diag(own).real)) / scale, rel=1e-6)
+
+
+def test_directions_that_cannot_be_told_are_not_counted() -> None:
+    """Blades 1 and 2 always changed alike: their columns are not told apart. Against the F test on those that are."""
+    rotor = plain_rotor(blades=4, regimes=1, sensors=1, adjusters=2)
+    change = random_changes(rotor, 12, 5, np.random.default_rng(5))
+    change[..., 1] = change[..., 0]
+    history = simulate(rotor, Truth.draw(rotor, seed=2), 12, 5, seed=2, change=change)
+    cells = HistoryCells(rotor, history)
+    estimates = estimate_cells(cells)
+    found = estimates.vibration
+    y, z, dummies = dense_cell(cells)
+    v = np.einsum("ia,a,ja->ij", z, found.spread[0], z.conj()) * (history.job[:, None] == history.job)
+    white = np.linalg.inv(np.linalg.cholesky(v + np.diag(np.full(len(y), found.sigma2[0]))))
+    kernel = np.exp(-1j * np.deg2rad(rotor.azimuth_deg))
+    for check in check_model(cells, estimates):
+        if check.question != "blades":
+            continue
+        base, _ = np.linalg.qr(white @ np.concatenate([z, dummies], axis=1))
+        added = white @ (extra_columns(cells, check.question, check.adjuster) @ kernel).T
+        added = added - base @ (base.conj().T @ added)
+        own, sizes, _ = np.linalg.svd(added, full_matrices=False)
+        rank = int((sizes > 1e-8 * sizes[0]).sum())
+        assert 0 < rank < added.shape[1]
+        statistic = np.sum(np.abs(own[:, :rank].conj().T @ white @ y) ** 2)
+        p = f.sf(statistic / rank, 2 * rank, 2 * float(found.noise_dof[0]))
+        (answer,) = [a for a in check.answers if a.sensor == 0]
+        assert answer.p == pytest.approx(p, rel=1e-6)
 
 
 def test_chances_are_even_where_the_model_holds() -> None:

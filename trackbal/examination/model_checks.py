@@ -172,13 +172,14 @@ def _answer(
         return None
     score, information = _absorbed(sums, cells.moment(sums.columns, weight, y), found.spread[c], sigma2)
     value, cov = _solved(score, information, sums.base)
-    values, vectors = np.linalg.eigh(cov)
-    told = values > 0
+    units = np.sqrt(np.maximum(np.diag(cov).real, np.finfo(float).tiny))
+    values, vectors = np.linalg.eigh(cov / np.outer(units, units))
+    told = values > _RANK * float(values.max(initial=0.0))  # rounding leaves what cannot be told just off 0
     rank = int(told.sum())
     scale = abs(found.alpha[c, a])
     if rank == 0 or scale == 0:
         return None
-    turned = vectors[:, told].conj().T @ value
+    turned = vectors[:, told].conj().T @ (value / units)
     statistic = float(np.sum(np.abs(turned) ** 2 / values[told]))
     parts = 2 if np.iscomplexobj(value) else 1
     p = float(fdtrc(parts * rank, parts * dof, statistic / rank))
