@@ -52,17 +52,22 @@ def test_the_loop_reaches_inside(known, aircraft, method):
 
 
 @pytest.mark.parametrize(
-    "spoil",
+    ("spoil", "most"),
     [
-        lambda i: replace(i, alpha=-i.alpha, tau=-i.tau),
-        lambda i: replace(i, alpha=i.alpha.conj()),
-        lambda i: replace(i, tau=-i.tau),
+        (lambda i: replace(i, alpha=-i.alpha, tau=-i.tau), 0.0),
+        (lambda i: replace(i, alpha=i.alpha.conj()), 0.0),
+        (lambda i: replace(i, tau=-i.tau), 0.5),  # weights still cure the vibration; tips may happen to be near
     ],
     ids=["all signs", "phase sense", "heights"],
 )
-def test_a_sign_error_in_the_influence_keeps_it_outside(known, aircraft, spoil):
+def test_a_sign_error_in_the_influence_keeps_it_outside(known, aircraft, spoil, most):
+    """Within two rounds, in which all of them come inside by the right influence."""
     wrong = replace(known, influence=spoil(known.influence))
-    assert share_inside(wrong, aircraft[:4], 2) <= 1 / 4
+    assert share_inside(wrong, aircraft, 2) <= most
+
+
+def test_two_rounds_are_enough_without_a_sign_error(known, aircraft):
+    assert share_inside(known, aircraft, 2) == 1.0
 
 
 def test_a_rotor_without_heights_is_advised_within_a_job():

@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from how_much import examples
+from hypothesis import given
 from hypothesis import strategies as st
 from invented_fleet import Truth, plain_rotor, random_changes, simulate
 
@@ -255,7 +256,7 @@ JSON = st.recursive(
 )
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(60, 200)
 @given(data=st.data())
 def test_any_value_in_any_place_is_refused_or_read(tmp_path: Path, data: st.DataObject) -> None:
     document = copy.deepcopy(PLAIN)
@@ -271,7 +272,7 @@ def test_any_value_in_any_place_is_refused_or_read(tmp_path: Path, data: st.Data
     _refused_or_sound(save(tmp_path, document))
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(60, 200)
 @given(start=st.integers(0, 1500), end=st.integers(0, 1500), middle=st.binary(max_size=20))
 def test_any_bytes_are_refused_or_read(tmp_path: Path, start: int, end: int, middle: bytes) -> None:
     whole = json.dumps(PLAIN).encode()

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from how_much import examples
+from hypothesis import given
 from hypothesis import strategies as st
 
 from trackbal.base.errors import InputError
@@ -175,7 +176,7 @@ def test_a_bound_may_be_exceeded_by_less_than_1e_9_step(tmp_path: Path, beyond: 
     step=st.floats(0.01, 3.0),
     largest=st.floats(0.01, 5.0),
 )
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(40, 60)
 def test_every_whole_step_inside_the_bounds_is_allowed_and_no_other(
     tmp_path: Path, setting: float, step: float, largest: float
 ) -> None:
@@ -307,7 +308,7 @@ def test_a_misspelt_key_gets_a_hint(tmp_path: Path) -> None:
 
 
 @given(data=st.binary(max_size=200))
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(60, 150)
 def test_no_bytes_raise_anything_else(tmp_path: Path, data: bytes) -> None:
     file = tmp_path / "any.toml"
     file.write_bytes(data)
@@ -321,7 +322,7 @@ def test_no_bytes_raise_anything_else(tmp_path: Path, data: bytes) -> None:
         ["0", "-1", "1e308", "1e-308", "nan", "true", '""', '"x"', "[]", "[[1]]", "{}", "2024-01-01"]
     ),
 )
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(60, 150)
 def test_one_changed_value_is_read_or_refused(tmp_path: Path, line: int, value: str) -> None:
     lines = GOOD.split("\n")
     if " = " in lines[line]:

@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from how_much import examples
+from hypothesis import given
 from hypothesis import strategies as st
 from invented_rotor import ROTOR, rotor_with
 
@@ -17,7 +18,7 @@ from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
 from trackbal.runs.sheets import read_adjustments, read_history, read_run, read_settings, write_run
 
-often = settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+often = examples(40, 200)
 
 #: Columns that go together, and others.
 GOOD_HEADINGS = [

@@ -1,6 +1,6 @@
 """The pages in a browser: no error, nothing cut off at three widths, and in print on A4 and Letter.
 
-Needs Debian's chromium; skipped where there is none.
+Needs Debian's chromium and chromium-driver; skipped where they are missing.
 """
 
 from __future__ import annotations
@@ -8,12 +8,13 @@ from __future__ import annotations
 import base64
 import re
 import sys
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from devtools import Browser, find_chromium
+from chromium import HERE, protocol_events, start
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
@@ -25,8 +26,7 @@ from trackbal.pages.fit_page import fit_page
 from trackbal.pages.run_form import blank_page
 from trackbal.plan.advice import advise
 
-CHROMIUM = find_chromium()
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium here: apt-get install chromium")
+pytestmark = pytest.mark.skipif(not HERE, reason="no browser here: apt-get install chromium chromium-driver")
 
 WIDTHS = (390, 820, 1280)  # a phone, a tablet, a screen; CSS pixels
 SIZES = {"small": (2, 1, 1), "usual": (5, 4, 2), "large": (8, 8, 6)}
@@ -34,7 +34,7 @@ PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # mm; ISO 216 and ANS
 
 #: Elements whose content is wider than they are, and those that reach beyond the window.
 CUT_OFF = """
-(() => {
+return (() => {
   const found = [];
   for (const e of document.body.querySelectorAll('*')) {
     if (e.closest('svg') && e.tagName !== 'svg') continue;
@@ -65,10 +65,9 @@ def pages_of(size):
 
 @pytest.fixture(scope="module")
 def browser():
-    with Browser(CHROMIUM) as started:
-        for domain in ("Page", "Runtime", "Log", "Network"):
-            started.call(f"{domain}.enable")
-        yield started
+    started = start()
+    yield started
+    started.quit()
 
 
 @pytest.fixture(scope="module", params=list(SIZES))
@@ -81,10 +80,28 @@ def pages(request, tmp_path_factory):
 
 
 def show(browser, file, width):
-    browser.call("Emulation.setDeviceMetricsOverride", width=width, height=900, deviceScaleFactor=1, mobile=width < 600)
-    browser.forget()
-    browser.call("Page.navigate", url=file.as_uri())
-    browser.wait_for("Page.loadEventFired")
+    """Show a page in a window of this width; what was logged before is forgotten."""
+    screen = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 600}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+    for log in ("browser", "performance"):
+        browser.get_log(log)
+    browser.get(file.as_uri())
+
+
+@contextmanager
+def in_print(browser):
+    """Lay the page out as on paper."""
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    yield
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
+def cut_off(browser):
+    return browser.execute_script(CUT_OFF)
+
+
+def width_of(browser):
+    return browser.execute_script("return document.documentElement.scrollWidth")
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -92,14 +109,12 @@ def test_no_error_and_nothing_cut_off(browser, pages, width):
     folder, names = pages
     for name in names:
         show(browser, folder / f"{name}.html", width)
-        assert browser.evaluate("document.documentElement.scrollWidth") <= width, name
-        assert browser.evaluate(CUT_OFF) == [], name
-        assert browser.evaluate("document.querySelectorAll('svg').length") > 0 or name == "form"
-        bad = [e for e in browser.events if e.get("method") in ("Log.entryAdded", "Runtime.exceptionThrown")]
-        assert bad == [], name
-        asked = [
-            e["params"]["request"]["url"] for e in browser.events if e.get("method") == "Network.requestWillBeSent"
-        ]
+        assert width_of(browser) <= width, name
+        assert cut_off(browser) == [], name
+        assert browser.execute_script("return document.querySelectorAll('svg').length") > 0 or name == "form"
+        assert browser.get_log("browser") == [], name
+        events = protocol_events(browser)
+        asked = [e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"]
         assert asked == [(folder / f"{name}.html").as_uri()], name
 
 
@@ -111,11 +126,11 @@ def test_print_keeps_the_width_of_the_paper(browser, pages, paper):
     area = (wide - 24.0) / 25.4 * 96.0  # margins of 12 mm either side, as the page's styles say
     for name in names:
         show(browser, folder / f"{name}.html", round(area))
-        browser.call("Emulation.setEmulatedMedia", media="print")
-        assert browser.evaluate("document.documentElement.scrollWidth") <= round(area), name
-        assert browser.evaluate(CUT_OFF) == [], name
-        answer = browser.call("Page.printToPDF", paperWidth=wide / 25.4, paperHeight=high / 25.4)
-        browser.call("Emulation.setEmulatedMedia", media="")
+        with in_print(browser):
+            assert width_of(browser) <= round(area), name
+            assert cut_off(browser) == [], name
+        size = {"paperWidth": wide / 25.4, "paperHeight": high / 25.4}
+        answer = browser.execute_cdp_cmd("Page.printToPDF", size)
         pdf = base64.b64decode(answer["data"])
         assert pdf.startswith(b"%PDF-")
         box = [float(v) for v in re.search(rb"/MediaBox\s*\[([^\]]+)\]", pdf)[1].split()]
@@ -138,18 +153,27 @@ def test_what_to_do_and_the_signatures_stand_on_the_first_sheet(browser, tmp_pat
     file.write_text(card(rotor, run, influence, advice, labels), encoding="utf-8")
     wide, high = PAPERS[paper]
     show(browser, file, round((wide - 24.0) / 25.4 * 96.0))
-    browser.call("Emulation.setEmulatedMedia", media="print")
-    bottom = browser.evaluate("document.querySelector('.sign').getBoundingClientRect().bottom")
-    browser.call("Emulation.setEmulatedMedia", media="")
+    with in_print(browser):
+        bottom = browser.execute_script("return document.querySelector('.sign').getBoundingClientRect().bottom")
     assert bottom <= (high - 26.0) / 25.4 * 96.0  # margins of 13 mm above and below
+
+
+def test_what_a_page_asks_for_and_its_errors_are_noticed(browser, tmp_path):
+    file = tmp_path / "bad.html"
+    file.write_text("<body><img src='none.png'><script>nothing.here()</script></body>")
+    show(browser, file, 820)
+    assert {entry["level"] for entry in browser.get_log("browser")} == {"SEVERE"}
+    events = protocol_events(browser)
+    asked = [e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"]
+    assert asked == [file.as_uri(), (tmp_path / "none.png").as_uri()]
 
 
 def test_the_look_for_what_is_cut_off_finds_it(browser, tmp_path):
     file = tmp_path / "bad.html"
     file.write_text("<body><p style='white-space:nowrap'>" + "too long for a phone " * 20 + "</p></body>")
     show(browser, file, 390)
-    assert browser.evaluate(CUT_OFF) != []
-    assert browser.evaluate("document.documentElement.scrollWidth") > 390
+    assert cut_off(browser) != []
+    assert width_of(browser) > 390
 
 
 def test_names_that_are_markup_do_nothing_and_do_not_widen_the_page(browser, tmp_path):
@@ -179,7 +203,7 @@ def test_names_that_are_markup_do_nothing_and_do_not_widen_the_page(browser, tmp
         file.write_text(source, encoding="utf-8")
         for width in WIDTHS:
             show(browser, file, width)
-            assert browser.evaluate("typeof window.hit") == "undefined"
-            assert browser.evaluate("document.scripts.length + document.images.length") == 0
-            assert browser.evaluate("document.documentElement.scrollWidth") <= width, (name, width)
-            assert browser.evaluate(CUT_OFF) == [], (name, width)
+            assert browser.execute_script("return typeof window.hit") == "undefined"
+            assert browser.execute_script("return document.scripts.length + document.images.length") == 0
+            assert width_of(browser) <= width, (name, width)
+            assert cut_off(browser) == [], (name, width)

@@ -169,11 +169,12 @@ def _flown(name, regime, change_steps, fault):
     return craft, r
 
 
+LONG = pytest.mark.long
 CASES = [
-    pytest.param("main3", "hover", [(0, 1, 6), (1, 0, 3), (2, 2, -2)], None, 50, id="hover"),
+    pytest.param("main3", "hover", [(0, 1, 6), (1, 0, 3), (2, 2, -2)], None, 50, id="hover", marks=LONG),
     pytest.param("main3", "cruise_110", [(0, 1, 6), (1, 0, 3), (2, 2, -2)], "damper", 50, id="advance-ratio-0.28"),
-    pytest.param("uneven4", "cruise_120", [(0, 2, 5), (1, 3, 2)], None, 50, id="uneven-blades-no-cyclic"),
-    pytest.param("main4", "flat_pitch", [(0, 3, 4), (1, 2, -2)], "source", 60, id="on-the-gear"),
+    pytest.param("uneven4", "cruise_120", [(0, 2, 5), (1, 3, 2)], None, 50, id="uneven-blades-no-cyclic", marks=LONG),
+    pytest.param("main4", "flat_pitch", [(0, 3, 4), (1, 2, -2)], "source", 60, id="on-the-gear", marks=LONG),
     pytest.param("tail2", "hover", [(0, 0, 6), (1, 1, 9)], None, 30, id="two-blades-weight-ahead"),
     pytest.param("main7", "speed_140", [(0, 0, 9), (1, 4, 4), (2, 2, 2), (3, 6, -1)], None, 50, id="seven-blades"),
 ]
