@@ -88,40 +88,55 @@ def audit(
 
 @click.command()
 @history_options
+@click.option(
+    "--by",
+    multiple=True,
+    metavar="NAME",
+    help="Compare jobs by group.<name>, date or order; may be repeated. A trend is always looked at.",
+)
 @click.option("--plain", is_flag=True, help="Rely on every record, those that do not fit too.")
+@click.option("--page", "page_file", cls=Output, metavar="PAGE.html", help="Write a page with pictures.")
 @json_option
+@force_option
 def examine(
     rotor_file: str,
     runs_file: str | None,
     adjustments_file: str | None,
     log_files: tuple[str, ...],
+    by: tuple[str, ...],
     plain: bool,
+    page_file: str | None,
     as_json: bool,
+    force: bool,
 ) -> int:
     """Check the model a fit of a history would rest on, and what would teach most next.
 
     Is one influence for all blades justified, is the response in proportion to the amounts
-    used, did it drift; how well is each job predicted by the others; which aircraft is
-    unlike its type. Records that do not fit are set aside first, as by fit. Exit code 1 if the
+    used, did it drift; do adjusters and pick-ups act alike over time and from group to
+    group; how well is each job predicted by the others; which sensor to trust; which aircraft
+    is unlike its type. Records that do not fit are set aside first, as by fit. Exit code 1 if the
     model does not hold or an aircraft is unlike its type.
 
     \b
     Example:
       trackbal examine --rotor rotor.toml --runs history.csv --adjustments history_adj.csv
+      trackbal examine --rotor rotor.toml --log fleet.tblog --by group.tab_type --page examination.html
     """
+    from trackbal.base.files import check_free, write_whole
     from trackbal.examination.examination import examine as examine_history
-    from trackbal.fitting.fit import kept_records
     from trackbal.reports.examination_report import examination_json, report
     from trackbal.runs.rotor import Rotor
 
     rotor = Rotor.load(rotor_file)
     history = past_runs(rotor, runs_file, adjustments_file, log_files)
-    kept = kept_records(rotor, history, robust=not plain)
-    found = examine_history(kept.cells, kept.estimates)
+    check_free(page_file, force=force)
+    found = examine_history(rotor, history, by, robust=not plain)
+    if page_file is not None:
+        from trackbal.pages.examination_page import examination_page
+
+        write_whole(page_file, examination_page(found), force=force)
     if as_json:
-        echo_json({**examination_json(found), "set_aside": len(kept.set_aside)})
+        echo_json(examination_json(found))
     else:
         click.echo(report(found), nl=False)
-        if kept.set_aside:
-            click.echo(f"\nRecords set aside first: {len(kept.set_aside)}; fit and audit name them.")
     return 1 if found.warns else 0

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from trackbal.estimate.estimate import Estimates
 from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.examination.comparisons import Comparison, compare_jobs
 from trackbal.examination.job_prediction import Prediction, predict_jobs
 from trackbal.examination.model_checks import Check, check_model
 from trackbal.examination.next_change import Lesson, lessons
 from trackbal.examination.own_coefficients import OwnAnswer, own_answers
+from trackbal.examination.trust import Trust, sensor_trust
+from trackbal.fitting.fit import kept_records
+from trackbal.runs.repeats import without_odd
 from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import History
 
 
 @dataclass(frozen=True)
@@ -18,24 +23,50 @@ class Examination:
     """What an examination of a history found."""
 
     rotor: Rotor
+    jobs: tuple[str, ...]
     checks: tuple[Check, ...]
+    comparisons: tuple[Comparison, ...]
     prediction: Prediction
+    trust: tuple[Trust, ...]
     own: tuple[OwnAnswer, ...]
     lessons: tuple[Lesson, ...]
+    set_aside: int
 
     @property
     def warns(self) -> bool:
-        """Whether the model does not hold, or an aircraft is unlike its type."""
-        return any(c.firm for c in self.checks) or any(o.unlike for o in self.own)
+        """Whether the model does not hold, jobs are not alike, or an aircraft is unlike its type."""
+        found = [*(c.firm for c in self.checks), *(c.found for c in self.comparisons), *(o.unlike for o in self.own)]
+        return any(found)
 
 
-def examine(cells: HistoryCells, estimates: Estimates) -> Examination:
-    """Examine what was fitted to a history."""
-    rotor = cells.rotor
+def examine(rotor: Rotor, history: History, by: Sequence[str] = (), *, robust: bool = True) -> Examination:
+    """Examine a history and what is fitted to it.
+
+    Parameters
+    ----------
+    by : sequence of str
+        What jobs are compared by beside the date, or their order: "order", "date", "group.<name>".
+    robust : bool
+        Set records aside first that do not fit, as `fit` does. Jobs are compared with all their
+        records: what is not alike in some of them must not be set aside for it.
+
+    Raises
+    ------
+    InputError
+        For a group that the history does not have.
+    """
+    kept = kept_records(rotor, history, robust=robust)
+    cells, estimates = kept.cells, kept.estimates
+    recorded = HistoryCells(rotor, without_odd(history) if robust else history)
+    prediction = predict_jobs(rotor, cells, estimates)
     return Examination(
         rotor,
+        tuple(history.jobs[j] for j in recorded.history.job[recorded.starts].tolist()),
         check_model(cells, estimates),
-        predict_jobs(rotor, cells, estimates),
+        compare_jobs(recorded, estimates, by),
+        prediction,
+        sensor_trust(rotor, estimates, prediction, kept.set_aside),
         own_answers(cells, estimates),
         lessons(cells, estimates),
+        len(kept.set_aside),
     )

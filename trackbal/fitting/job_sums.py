@@ -147,7 +147,7 @@ class JobSums:
                     arrays["largest_change"],
                     tuple(Run(**dict(zip(_START_FIELDS, values, strict=True))) for values in zip(*starts, strict=True)),
                     tuple(arrays["aircraft"].tolist()),
-                    tuple(Record(**record) for record in head["set_aside"]),
+                    tuple(Record(**record | {"sensors": tuple(record["sensors"])}) for record in head["set_aside"]),
                 )
         except OSError as error:
             raise InputError(file, error.strerror or str(error), "sums kept by trackbal fit --keep") from None

@@ -157,6 +157,7 @@ def _odd_findings(history: History, odd: Sequence[OddRepeat]) -> list[Finding]:
     return [
         Finding(one.job, one.run, at[one.job, one.run], Explained(kind, one.text, one.gain, 1.0), (), one.gain, False)
         for one in odd
+        if (one.job, one.run) in at
         for kind in ["repeat" if one.without else "two_in_job"]
     ]
 

@@ -44,6 +44,8 @@ class Record:
         largest such shift.
     where : str
         The coefficient it would move so; "" of a repeated reading, which is judged by its repeats alone.
+    sensors : tuple of int
+        Whose readings are set aside (HEIGHTS: the tips); () of a whole run or an adjustment.
     """
 
     job: str
@@ -53,6 +55,7 @@ class Record:
     gain: float
     shift: float
     where: str
+    sensors: tuple[int, ...] = ()
 
 
 def can_judge(found: Estimates) -> bool:
@@ -99,14 +102,19 @@ def records(rotor: Rotor, history: History, sifted: Sifted, found: Estimates) ->
         shift, where = _effect(rotor, history, sifted, found, row, one)
         job = int(history.job[row])
         why = in_words(rotor, one, int(runs[job]))
-        told.append(Record(history.jobs[job], int(history.run[row]), row, why, one.gain, shift, where))
+        sensors = () if one.sensor is None else (one.sensor,)
+        told.append(Record(history.jobs[job], int(history.run[row]), row, why, one.gain, shift, where, sensors))
     return tuple(told)
 
 
 def odd_records(history: History) -> tuple[Record, ...]:
     """Return the repeated readings that are left out because their repeats contradict them."""
     at = {(history.jobs[j], int(run)): n for n, (j, run) in enumerate(zip(history.job, history.run, strict=True))}
-    return tuple(Record(o.job, o.run, at[o.job, o.run], o.text, o.gain, 0.0, "") for o in history.odd)
+    return tuple(
+        Record(o.job, o.run, at[o.job, o.run], o.text, o.gain, 0.0, "", tuple(w.sensor for w in o.without))
+        for o in history.odd
+        if (o.job, o.run) in at
+    )
 
 
 def _effect(

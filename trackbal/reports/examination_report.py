@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from trackbal.base.json_numbers import finite_or_none
 from trackbal.base.text_layout import table
+from trackbal.examination.comparisons import Comparison
 from trackbal.examination.examination import Examination
 from trackbal.examination.job_prediction import Prediction
 from trackbal.examination.model_checks import Question
@@ -23,7 +24,9 @@ QUESTION_WORDS: dict[Question, str] = {
 
 def report(found: Examination) -> str:
     """Return an examination as readable text."""
-    blocks = [_checks(found), _prediction(found), _own(found), _lessons(found)]
+    blocks = [_checks(found), _comparisons(found), _prediction(found), _trust(found), _own(found), _lessons(found)]
+    if found.set_aside:
+        blocks.append([f"Records set aside first: {found.set_aside}; fit and audit name them."])
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
 
 
@@ -49,6 +52,18 @@ def examination_json(found: Examination) -> dict[str, Any]:
                 ],
             }
             for check in found.checks
+        ],
+        "comparisons": [_comparison(rotor, c, found.jobs) for c in found.comparisons],
+        "sensors": [
+            {
+                "sensor": rotor.reading_name(t.sensor),
+                "noise": finite_or_none(t.noise),
+                "unexplained": finite_or_none(t.unexplained),
+                "error": finite_or_none(t.error),
+                "calibration": finite_or_none(t.calibration),
+                "set_aside": t.set_aside,
+            }
+            for t in found.trust
         ],
         "prediction": [
             {
@@ -78,7 +93,65 @@ def examination_json(found: Examination) -> dict[str, Any]:
             }
             for lesson in found.lessons
         ],
+        "set_aside": found.set_aside,
     }
+
+
+def _comparison(rotor: Rotor, c: Comparison, jobs: Sequence[str]) -> dict[str, Any]:
+    what = (
+        {"adjuster": rotor.adjusters[c.index].name} if c.part == "amount" else {"sensor": rotor.reading_name(c.index)}
+    )
+    return {
+        "by": c.by,
+        "part": c.part,
+        **what,
+        "p": finite_or_none(c.p),
+        "adjusted_p": finite_or_none(c.adjusted),
+        "alike": not c.found,
+        "levels": [{"name": v.name, "value": v.value, "error": v.error, "jobs": v.jobs} for v in c.levels],
+        "each_job": [
+            {"job": job, "place": finite_or_none(x), "value": finite_or_none(y), "error": finite_or_none(e)}
+            for job, x, y, e in zip(jobs, c.place.tolist(), c.value.tolist(), c.error.tolist(), strict=True)
+        ],
+    }
+
+
+def comparison_words(rotor: Rotor, c: Comparison) -> tuple[str, str]:
+    """Return what is compared, and what its levels come to, each with its standard error."""
+    if c.part == "amount":
+        what = f"{rotor.adjusters[c.index].name}, what an amount does"
+    else:
+        what = f"{rotor.reading_name(c.index)}, {'gain' if c.part == 'gain' else 'phase'}"
+    unit, times = ("deg", 1.0) if c.part == "turn" else ("%", 100.0)
+    if len(c.levels) == 1:
+        v = c.levels[0]
+        return what, f"{times * v.value:+.0f} ± {times * v.error:.0f} {unit} from first to last"
+    return what, ", ".join(f"{v.name} {times * v.value:+.0f} ± {times * v.error:.0f} {unit}" for v in c.levels)
+
+
+def _comparisons(found: Examination) -> list[str]:
+    rows: list[tuple[str, ...]] = [("by", "what", "alike", "chance", "departure from the type's mean")]
+    told = [c for c in found.comparisons if c.levels]
+    for c in sorted(told, key=lambda c: (not c.found, c.by)):
+        what, levels = comparison_words(found.rotor, c)
+        rows.append((c.by, what, "no" if c.found else "nothing against it", p_value_text(c.adjusted), levels))
+    lines = [
+        "Are jobs alike over time and from group to group? (chance of so much by accident, all questions allowed for)"
+    ]
+    left = len(found.comparisons) - len(told)
+    if told:
+        lines.append(table(rows, left=5))
+    if left:
+        lines.append(f"{left} questions cannot be told: too few jobs, or groups of one job.")
+    return lines
+
+
+def _trust(found: Examination) -> list[str]:
+    rows: list[tuple[str, ...]] = [("sensor", "noise", "unexplained", "error left", "fit expects 1", "set aside")]
+    for t in found.trust:
+        figures = [f"{v:.3g}" if math.isfinite(v) else "-" for v in (t.noise, t.unexplained, t.error, t.calibration)]
+        rows.append((found.rotor.reading_name(t.sensor), *figures, str(t.set_aside)))
+    return ["Which sensor to trust (rms over the regimes, parts of the limit; records set aside)", table(rows, left=1)]
 
 
 def _cells(rotor: Rotor, seen: Prediction) -> Iterator[tuple[int, int, tuple[Any, Any, Any], Any]]:
