@@ -14,6 +14,7 @@ import pytest
 from invented_cases import invented_case
 from plain_reference import no_change
 
+from trackbal.base.text_layout import times_words
 from trackbal.commands.group import run
 from trackbal.runs.words import chance_words
 
@@ -63,7 +64,8 @@ def test_the_exit_code_says_whether_the_answer_is_a_warning(advise, case, verdic
     exit_code, out, err = advise(case)
     assert (exit_code, err) == (code, "")
     said = {"inside": "inside limits", "adjust": "adjustment", "investigate": "INVESTIGATE", "stop": "STOP"}
-    assert said[verdict] in out.splitlines()[0]
+    assert said[verdict] in " ".join(out.split())
+    assert len(out.splitlines()) <= 24  # one screen
 
 
 def test_stop_offers_no_plan_until_a_person_overrides_it(advise):
@@ -159,15 +161,19 @@ def test_the_page_names_the_plan_its_chance_and_the_cautions(advise):
     for j in plan["adjustments"]:
         assert j["words"] in out
     assert f"chance {chance_words(plan['chance'])}" in out
-    assert "maintenance manual" in " ".join(out.split())
-    assert max(map(len, out.splitlines())) <= 100
+    assert "licensed people decide" in " ".join(out.split())
+    assert max(map(len, out.splitlines())) <= 80
+    assert out.index("Cautions") < out.index("Do\n")
+    everything = advise(ADJUST, "--all")[1]
+    assert "maintenance manual" in " ".join(everything.split()) and "What each further adjustment buys" in everything
 
 
 def test_investigate_offers_no_plan_but_says_what_adjusting_could_do(advise):
     _, out, _ = advise(HOPELESS)
+    out = " ".join(out.split())
     answer = json.loads(advise(HOPELESS, "--json")[1])
     best = answer["plans"][answer["recommended"]]
-    assert f"at best bring the worst reading to {best['worst_ratio']:.2f}" in out
+    assert f"at best bring the worst reading to {times_words(best['worst_ratio'])}" in out
     assert "[ ]" not in out and "adjustments " not in out
     assert not any(j["words"] in out for p in answer["plans"] for j in p["adjustments"])
 
@@ -177,7 +183,7 @@ def test_the_plan_of_investigate_is_shown_only_on_request_and_marked(advise):
     answer = json.loads(advise(HOPELESS, "--json")[1])
     words = answer["plans"][answer["recommended"]]["adjustments"][0]["words"]
     assert code == 1
-    assert out.index("look for a mechanical cause") < out.index("PLAN SHOWN ON REQUEST") < out.index(words)
+    assert out.index("Look for the cause first") < out.index("PLAN SHOWN ON REQUEST") < out.index(words)
     assert "Decided by, and why: ___" in out
     assert advise(ADJUST, "--plan-anyway") == advise(ADJUST)  # it changes nothing else
 

@@ -188,7 +188,7 @@ def test_smaller_counts_and_chances_change_the_advice_only() -> None:
     demo = read_demo(ROOT / FIVE)
     small = prepare_lesson(demo, most=1, chance=0.5)
     assert all(v.plan is None or v.plan.count <= 1 for v in small.visits)
-    assert "wanted chance of 0.50" in told(small)
+    assert "wanted chance of 50 %" in told(small)
 
 
 def test_many_columns_are_broken_into_tables_of_the_width() -> None:

@@ -228,18 +228,18 @@ def test_text_is_cut_to_its_width():
 @pytest.mark.parametrize(
     ("chance", "words", "per_cent"),
     [
-        (0.0, "below 0.01", "<1"),
-        (1.0, "above 0.99", ">99"),
-        (0.9949, "0.99", "99"),
-        (0.995, "above 0.99", ">99"),
-        (0.906, "0.91", "91"),
-        (0.0051, "0.01", "1"),
-        (0.005, "below 0.01", "<1"),
+        (0.0, "below 1 %", "<1"),
+        (1.0, "over 99 %", ">99"),
+        (0.9949, "99 %", "99"),
+        (0.995, "over 99 %", ">99"),
+        (0.906, "91 %", "91"),
+        (0.0051, "1 %", "1"),
+        (0.005, "below 1 %", "<1"),
     ],
 )
 def test_no_chance_is_told_as_certain(chance, words, per_cent):
     assert chance_words(chance) == words
-    assert chance_words(chance, per_cent=True) == per_cent
+    assert chance_words(chance, short=True) == per_cent
 
 
 def test_thinning_keeps_the_worst():

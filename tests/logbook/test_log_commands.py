@@ -335,7 +335,7 @@ def test_a_surprise_is_named_and_put_right(book: Path, files: Path, command: Com
     assert standing["explanations"][0]["kind"] == "wrong_sign"
     assert f"trackbal log correct done {book} 1 2 tip_weight -100" in out
     code, out, _ = command("advise", book)
-    assert code == 1 and "Find out why before adjusting again" in out.replace("\n    ", " ")
+    assert code == 1 and "Find out why before adjusting again" in " ".join(out.split())
     assert command("correct", "done", book, 1, "2", "tip_weight", "-100", "--why", "removed")[0] == 0
     standing = show(command, book)
     assert not standing["surprising"] and standing["explanations"] == []

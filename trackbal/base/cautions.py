@@ -19,6 +19,9 @@ _GENERAL = (
     "If a reading reaches a stop limit, or vibration changes suddenly, stop running and find the cause first.",
 )
 
+#: The general cautions in one line, where they were said in full before or stand on the card.
+IN_SHORT = "Advice, not a release: the manual, local rules and licensed people decide."
+
 SETTINGS_ASSUMED = (
     "No settings were given: 0 is taken as installed on every blade, and ranges are checked against that. "
     "See what is really installed before adjusting."
@@ -71,6 +74,21 @@ BEFORE_START: dict[Place, str] = {
     "wind within the ground-run limit.",
 }
 
+#: The same in a line, for one screen.
+MECHANICAL_IN_SHORT: dict[Place, str] = {
+    "main": "dampers (no ground run before they are checked: ground resonance); bearings and rod ends; loose or "
+    "missing hardware; blade damage; water, ice or dirt; droop stops; recent work; mounts and absorbers; the "
+    "measuring chain itself.",
+    "tail": "bearings, links and slider; hinges or trunnion; drive shaft and hangers; boom, fin and gearbox mounts; "
+    "loose or missing hardware; blade damage; water, ice or dirt; recent work; the measuring chain itself.",
+}
+
+_BY_KIND_IN_SHORT = {
+    "weight": "Weights: approved parts, torque, locking by the manual; count tools and parts.",
+    "pitch_link": "Pitch links: flight controls; count both ends, lock, independent inspection.",
+    "tab": "Tabs: proper tool and gauge; look for cracks at the bend.",
+}
+
 
 def general_cautions() -> list[str]:
     """Return the cautions that go with everything trackbal says."""
@@ -101,6 +119,12 @@ def adjuster_cautions(kinds: Iterable[str]) -> list[str]:
         For a kind that is none of these.
     """
     return [_BY_KIND[kind] for kind in dict.fromkeys(kinds)]
+
+
+def in_short(cautions: Iterable[str]) -> list[str]:
+    """Return cautions with those for kinds of adjuster in one line each."""
+    short = {_BY_KIND[kind]: words for kind, words in _BY_KIND_IN_SHORT.items()}
+    return [short.get(caution, caution) for caution in cautions]
 
 
 def mechanical_causes(place: Place = "main") -> list[str]:

@@ -12,6 +12,7 @@ import csv
 import difflib
 import io
 import re
+import sys
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from os import PathLike
@@ -24,6 +25,7 @@ from trackbal.base.errors import InputError
 
 LARGEST_FILE = 512 * 1024 * 1024  # bytes; far above any real sheet, below what would exhaust memory
 LARGEST_NUMBER = 1e12
+STANDARD_INPUT = "-"
 
 Row = tuple[int, tuple[str, ...]]  # line of the file, cells
 
@@ -77,8 +79,16 @@ class CsvTable:
 
     @classmethod
     def load(cls, file: str | PathLike[str]) -> CsvTable:
-        """Read a sheet. Raises InputError if it cannot be read or is no proper CSV sheet."""
-        found = parsed_rows(file, io.StringIO(_read_text(file), newline=""))
+        """Read a sheet, from standard input if the file is "-".
+
+        Raises
+        ------
+        InputError
+            If it cannot be read or is no proper CSV sheet.
+        """
+        data = sys.stdin.buffer.read(LARGEST_FILE + 1) if file == STANDARD_INPUT else _read_bytes(file)
+        file = "standard input" if file == STANDARD_INPUT else file
+        found = parsed_rows(file, io.StringIO(_text_of(file, data), newline=""))
         headings = header_of(file, found)
         return cls.of_rows(file, headings, list(found))
 
@@ -167,13 +177,16 @@ def near(name: str, choices: Sequence[str]) -> str:
     return f"; did you mean {by_case[close[0]]}?" if close else ""
 
 
-def _read_text(file: str | PathLike[str]) -> str:
+def _read_bytes(file: str | PathLike[str]) -> bytes:
     try:
         with Path(file).open("rb") as stream:
-            data = stream.read(LARGEST_FILE + 1)
+            return stream.read(LARGEST_FILE + 1)
     except (OSError, ValueError) as error:  # ValueError: a null byte in the name
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError(file, reason, "a CSV file that can be read") from None
+
+
+def _text_of(file: str | PathLike[str], data: bytes) -> str:
     if len(data) > LARGEST_FILE:
         raise InputError(file, "a larger file", f"a sheet of at most {LARGEST_FILE // 2**20} MiB")
     try:

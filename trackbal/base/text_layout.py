@@ -1,12 +1,30 @@
-"""Plain text for a terminal of 100 characters: wrapped lines, aligned tables."""
+"""Plain text as wide as the terminal: wrapped lines, aligned tables, numbers in words."""
 
 from __future__ import annotations
 
+import math
+import shutil
+import sys
 import textwrap
 from collections.abc import Iterable, Sequence
 
-WIDTH = 100
-LONGEST_NAME = 24
+WIDTH = 80  # where the output is no terminal; a terminal's own width counts from NARROWEST to WIDEST
+NARROWEST, WIDEST = 40, 100
+LONGEST_NAME, SHORTEST_NAME = 24, 8
+
+
+def width() -> int:
+    """Return how many characters a line may have: the terminal's, or 80 where the output is none."""
+    if not sys.stdout.isatty():
+        return WIDTH
+    return min(max(shutil.get_terminal_size((WIDTH, 24)).columns, NARROWEST), WIDEST)
+
+
+def times_words(ratio: float) -> str:
+    """Return a reading over its limit, as people write it: "1.84", "37", "1900", never 1.9e+03; "million" beyond."""
+    if ratio < 10.0:
+        return f"{ratio:.2f}"
+    return f"{float(f'{ratio:.2g}'):.0f}" if ratio < 1e6 else "million"
 
 
 def paragraphs(blocks: Iterable[str]) -> str:
@@ -20,9 +38,20 @@ def wrap(text: str, lead: str = "", hang: int | None = None) -> str:
     Control characters, which a note may hold, become question marks.
     """
     clean = "".join(c if c.isprintable() or c.isspace() else "?" for c in text)
+    hang = len(lead) if hang is None else hang
     return textwrap.fill(
-        clean, WIDTH, initial_indent=lead, subsequent_indent=" " * (len(lead) if hang is None else hang)
+        clean,
+        width(),
+        initial_indent=lead,
+        subsequent_indent=" " * (hang if hang < width() // 3 else 0),
+        break_on_hyphens=False,
+        break_long_words=False,
     )
+
+
+def listed(title: str, lines: Sequence[str]) -> str:
+    """Return lines as a list below a title; nothing if there are none."""
+    return "\n".join([title, *(wrap(line, "- ") for line in lines)]) if lines else ""
 
 
 def cut(name: str, longest: int = LONGEST_NAME) -> str:
@@ -35,8 +64,25 @@ def count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
+def decimals(limit: float) -> int:
+    """Return how many decimals show a reading to about half a per cent of its limit."""
+    return min(max(2 - math.floor(math.log10(limit)), 0), 6) if 0.0 < limit < math.inf else 3
+
+
+def number_words(value: float, limit: float) -> str:
+    """Return a reading with as many decimals as show it to about half a per cent of its limit."""
+    text = f"{value:.{decimals(limit)}f}"
+    return text if len(text) <= 8 else f"{value:.4g}"
+
+
 def table(
-    rows: Sequence[Sequence[str]], *, left: int | None = None, sides: str = "", lead: str = "  ", gap: str = "  "
+    rows: Sequence[Sequence[str]],
+    *,
+    left: int | None = None,
+    sides: str = "",
+    lead: str = "  ",
+    gap: str = "  ",
+    names: int = 0,
 ) -> str:
     """Return rows as aligned columns.
 
@@ -50,11 +96,23 @@ def table(
         Instead of `left`: "<" for each column that is flush left, ">" for flush right.
     lead, gap : str
         What begins a line, and what stands between columns.
+    names : int
+        How many columns, from the first, hold names, which are cut where the lines would not fit the width.
     """
+    rows = _with_names_cut(rows, names, width() - len(lead), len(gap)) if names else rows
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     sides = sides or "<" * (left or 0) + ">" * (len(widths) - (left or 0))
     cells = [[f"{c:{side}{w}}" for c, side, w in zip(row, sides, widths, strict=True)] for row in rows]
     return "\n".join((lead + gap.join(row)).rstrip() for row in cells)
+
+
+def _with_names_cut(rows: Sequence[Sequence[str]], names: int, room: int, gap: int) -> list[list[str]]:
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    room -= sum(widths[names:]) + gap * (len(widths) - 1)
+    longest = LONGEST_NAME
+    while longest > SHORTEST_NAME and sum(min(w, longest) for w in widths[:names]) > room:
+        longest -= 1
+    return [[*(cut(name, longest) for name in row[:names]), *row[names:]] for row in rows]
 
 
 def across(first: Sequence[str], columns: Sequence[Sequence[str]], *, left: int = 1) -> str:
@@ -63,13 +121,13 @@ def across(first: Sequence[str], columns: Sequence[Sequence[str]], *, left: int 
     The first `left` columns of each table are flush left.
     """
     lead = max(map(len, first))
-    groups, now, room = [], [list(first)], WIDTH - 2 - lead
+    groups, now, room = [], [list(first)], width() - 2 - lead
     for column in columns:
-        width = max(map(len, column)) + 2
-        if width > room and len(now) > 1:
+        needed = max(map(len, column)) + 2
+        if needed > room and len(now) > 1:
             groups.append(now)
-            now, room = [list(first)], WIDTH - 2 - lead
+            now, room = [list(first)], width() - 2 - lead
         now.append(list(column))
-        room -= width
+        room -= needed
     groups.append(now)
     return "\n\n".join(table(list(zip(*group, strict=True)), left=left) for group in groups)

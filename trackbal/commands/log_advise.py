@@ -8,12 +8,15 @@ from trackbal.commands.log import book_argument, by_option, job_option
 from trackbal.commands.options import (
     NO_PLAN,
     Output,
+    all_option,
     chance_option,
     echo_json,
+    echo_text,
     force_option,
     json_option,
     most_option,
     plan_anyway_option,
+    written,
 )
 
 
@@ -28,6 +31,7 @@ from trackbal.commands.options import (
 @click.option("--type-only", is_flag=True, help="Leave aside what earlier runs of the job have shown.")
 @click.option("--plan-out", cls=Output, metavar="ADJ.csv", help="Write the recommended adjustments to a sheet.")
 @click.option("--card", "card_file", cls=Output, metavar="FILE.html", help="Write the job card too.")
+@all_option
 @by_option
 @json_option
 @force_option
@@ -42,6 +46,7 @@ def advise_command(
     type_only: bool,
     plan_out: str | None,
     card_file: str | None,
+    everything: bool,
     author: str,
     as_json: bool,
     force: bool,
@@ -108,5 +113,8 @@ def advise_command(
     if as_json:
         echo_json(answer)
     else:
-        click.echo(advice_text(rotor, found.run, advice), nl=False)
+        told = written(card_file, None if advice.to_write is None else plan_out)
+        told += [f"Recorded as advised. When the work is done: trackbal log done {book_file}"]
+        first = not record.advice
+        echo_text(advice_text(rotor, found.run, advice, everything=everything, general=first, told=told))
     return 1 if surprising or advice.verdict in ("investigate", "stop", "learn") else 0

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.commands.log import book_argument, by_option, job_option, tell, why_option
-from trackbal.commands.options import echo_json, json_option
+from trackbal.commands.options import echo_json, echo_text, json_option
 
 if TYPE_CHECKING:
     from trackbal.influence.coefficients import Influence
@@ -155,7 +155,7 @@ def show_command(book_file: str, job_name: str | None, everything: bool, as_json
     if as_json:
         echo_json({"entries": entries_json(entries)})
     else:
-        click.echo(entries_text(entries), nl=False)
+        echo_text(entries_text(entries))
     return 0
 
 
@@ -210,7 +210,7 @@ def close_command(book_file: str, job_name: str | None, outcome: str, author: st
     if as_json:
         echo_json(close_json(record, standing))
     else:
-        click.echo(close_text(record, standing), nl=False)
+        echo_text(close_text(record, standing))
     return 0 if standing.runs and standing.runs[-1].review.inside else 1
 
 
@@ -253,7 +253,7 @@ def _tell(book: Book, job: int, as_json: bool, lead: str = "") -> int:
     if as_json:
         echo_json(job_json(record, standing))
     else:
-        click.echo((lead + "\n" if lead else "") + job_text(record, standing), nl=False)
+        echo_text((lead + "\n" if lead else "") + job_text(record, standing))
     return 1 if standing.warns else 0
 
 

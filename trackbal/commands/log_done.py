@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.commands.log import book_argument, by_option, job_option
-from trackbal.commands.options import echo_json, json_option
+from trackbal.commands.options import echo_json, echo_text, json_option
 
 if TYPE_CHECKING:
     from trackbal.logbook.records import Items
@@ -94,7 +94,7 @@ def done_command(
         listed = [{"blade": b, "adjuster": a, "amount": text} for (b, a), text in recorded.items()]
         echo_json({"job": record.name, "after_run": run.number, "done": listed})
     else:
-        click.echo(done_text(record, run, recorded), nl=False)
+        echo_text(done_text(record, run, recorded))
     return 0
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.commands.log import book_argument, by_option, job_option
-from trackbal.commands.options import echo_json, json_option
+from trackbal.commands.options import echo_json, echo_text, json_option
 
 if TYPE_CHECKING:
     from trackbal.logbook.asking import Asking
@@ -145,5 +145,5 @@ def _review(book: Book, record: JobRecord, as_json: bool) -> int:
     if as_json:
         echo_json(job_json(record, standing))
     else:
-        click.echo(run_text(record, standing), nl=False)
+        echo_text(run_text(record, standing))
     return 1 if standing.warns else 0

@@ -10,11 +10,14 @@ from trackbal.commands.options import (
     NO_PLAN,
     Output,
     advice_options,
+    all_option,
     echo_json,
+    echo_text,
     force_option,
     json_option,
     rotor_option,
     run_option,
+    written,
 )
 
 if TYPE_CHECKING:
@@ -26,8 +29,9 @@ if TYPE_CHECKING:
 @click.command()
 @rotor_option
 @run_option
+@all_option
 @json_option
-def check(rotor_file: str, run_file: str, as_json: bool) -> int:
+def check(rotor_file: str, run_file: str, everything: bool, as_json: bool) -> int:
     """Hold a run's readings against the limits and against plausibility.
 
     Exit code 1 if a reading is not inside its limit, or above the figure for going on.
@@ -47,16 +51,17 @@ def check(rotor_file: str, run_file: str, as_json: bool) -> int:
     if as_json:
         echo_json(check_json(rotor, review))
     else:
-        click.echo(check_text(rotor, review), nl=False)
+        echo_text(check_text(rotor, review, everything=everything))
     return 0 if review.inside and not review.no_further else 1
 
 
 @click.command()
 @advice_options
 @click.option("--card", "card_file", cls=Output, metavar="FILE.html", help="Write the job card too.")
+@all_option
 @json_option
 @force_option
-def advise(card_file: str | None, as_json: bool, **request: Any) -> int:
+def advise(card_file: str | None, everything: bool, as_json: bool, **request: Any) -> int:
     """Recommend the fewest adjustments likely enough to bring every reading inside limits.
 
     Exit code 1 if the answer is to investigate, to stop or to learn more first.
@@ -71,7 +76,8 @@ def advise(card_file: str | None, as_json: bool, **request: Any) -> int:
     if as_json:
         echo_json(advice_json(rotor, run, advice))
     else:
-        click.echo(advice_text(rotor, run, advice), nl=False)
+        told = written(card_file, None if advice.to_write is None else request["plan_out"])
+        echo_text(advice_text(rotor, run, advice, everything=everything, told=told))
     return 1 if advice.verdict in ("investigate", "stop", "learn") else 0
 
 

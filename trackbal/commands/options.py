@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import math
+import os
+import re
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -45,11 +47,20 @@ class Output(click.Option):
 
 
 rotor_option = click.option("--rotor", "rotor_file", required=True, metavar="ROTOR.toml", help="The rotor.")
-run_option = click.option("--run", "run_file", required=True, metavar="SHEET.csv", help="The readings of the run.")
+run_option = click.option(
+    "--run",
+    "run_file",
+    required=True,
+    metavar="SHEET.csv",
+    help="The readings of the run; - reads them from standard input.",
+)
 influence_option = click.option(
     "--influence", "influence_file", required=True, metavar="INFLUENCE.json", help="Influence coefficients, from fit."
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
+all_option = click.option(
+    "--all", "everything", is_flag=True, help="All readings, further adjustments and cautions, not one screen."
+)
 force_option = click.option("--force", is_flag=True, help="Overwrite files that exist.")
 
 
@@ -150,8 +161,29 @@ def warn_of_other_rotor(rotor: Rotor, *influences: Influence) -> None:
             click.echo(line, err=True)
 
 
+#: Of every JSON answer; grows when a reader of an earlier one would get something wrong.
+SCHEMA_VERSION = 1
+
+#: Words that colour makes stronger, on a terminal that may have colour; they stand there without it too.
+_STRONG = re.compile(r"\b(STOP|INVESTIGATE|SURPRISING|NOT inside limits|THE OTHER WAY|OVER|LEARN|HOLD)\b")
+
+
+def echo_text(text: str) -> None:
+    """Print an answer in words; on a terminal its strongest words are coloured, unless NO_COLOR is set."""
+    if sys.stdout.isatty() and not os.environ.get("NO_COLOR"):
+        text = _STRONG.sub(lambda word: click.style(word[0], fg="red", bold=True), text)
+    click.echo(text, nl=False)
+
+
+def written(card_file: str | None, plan_file: str | None) -> list[str]:
+    """Return which of an advice's files were written, in words."""
+    named = (("Card", card_file), ("Plan", plan_file))
+    return [f"{what} written to {file}." for what, file in named if file is not None]
+
+
 def echo_json(answer: dict[str, Any]) -> None:
     """Print an answer as JSON, in lines for a person on a terminal; numbers are not rounded."""
+    answer = {"schema_version": SCHEMA_VERSION} | answer
     # in lines it is written without the C encoder, which on a sheet of 48 sensors takes longer than the search
     indent = 2 if sys.stdout.isatty() else None
     click.echo(json.dumps(answer, indent=indent, allow_nan=False, ensure_ascii=False))

@@ -233,7 +233,7 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
 
 
 def _plan_table(rotor: Rotor, visit: Visit) -> str:
-    rows = [("do", "installed", "without this one, the worst reading would be")]
+    rows = [("do", "installed", "worst reading without it")]
     setting = visit.advice.setting
     for one in visit.left_out:
         before = setting[one.adjuster, one.blade]
@@ -241,7 +241,7 @@ def _plan_table(rotor: Rotor, visit: Visit) -> str:
         where = "tip spread" if one.worst.sensor == HEIGHT else cut(one.worst.sensor)
         rows.append(
             (
-                textwrap.shorten(words, 46, placeholder="…"),
+                textwrap.shorten(words, 42, placeholder="…"),
                 f"{before:g} -> {before + one.amount:g}",
                 f"{one.worst.ratio:.2f} ({where}, {cut(one.worst.regime, 14)})",
             )
@@ -290,7 +290,7 @@ def _why(visit: Visit) -> str:
     assert advice.recommended is not None
     fewer = [p for p in advice.plans[: advice.recommended] if p.count and p.count < plan.count]
     more = [p for p in advice.plans[advice.recommended + 1 :] if p.count > plan.count]
-    wanted = f"{advice.wanted_chance:.2f}"
+    wanted = chance_words(advice.wanted_chance)
     if plan.chance >= advice.wanted_chance:
         why = [f"It is the smallest plan with the wanted chance of {wanted}."]
         if fewer:
@@ -359,7 +359,7 @@ def _done(rotor: Rotor, visit: Visit) -> str:
 
 def _summary_step(lesson: Lesson) -> Step:
     visits = lesson.visits
-    rows = [("run", "worst / limit", "verdict", "chance of the advice", "adjustments done", "")]
+    rows = [("run", "worst / limit", "verdict", "chance", "adjustments", "")]
     total = 0
     for visit in visits:
         made = 0 if visit.done is None else int(np.count_nonzero(visit.done))
@@ -386,7 +386,7 @@ def _how_done(visit: Visit) -> str:
     if visit.done is None:
         return ""
     if visit.advice.verdict in ("investigate", "stop"):
-        return "the cause was looked for" if not visit.done.any() else "adjusted all the same"
+        return "cause looked for" if not visit.done.any() else "adjusted all the same"
     if visit.plan is None:
         return ""
     return "as advised" if np.allclose(visit.done, visit.plan.change, rtol=0.0, atol=1e-9) else "not as advised"

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from trackbal.base.phasor import phase_deg
+from trackbal.base.text_layout import decimals
 from trackbal.check.review import is_inside, is_stopped
 from trackbal.pages.html import Html, blank_lines, breakable, join, table, tag
 from trackbal.plan.advice import Plan
@@ -26,11 +27,6 @@ def phase_words(rotor: Rotor) -> str:
         "Phase is lead: minus the degrees of rotation from the tach pulse to the positive peak (of a sensor of "
         "harmonic h, h times the rotation)."
     )
-
-
-def decimals(limit: float) -> int:
-    """Return how many decimals show a reading to about half a per cent of its limit."""
-    return min(max(2 - math.floor(math.log10(limit)), 0), 6) if 0.0 < limit < math.inf else 3
 
 
 def sensor_words(rotor: Rotor, s: int) -> Html:

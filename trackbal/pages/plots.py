@@ -228,7 +228,7 @@ def worst_by_count(ax: Axes, advice: Advice) -> Axes:
 
 def chance_by_count(ax: Axes, advice: Advice) -> Axes:
     """Draw the chance that the next run is inside limits against the number of adjustments."""
-    values = {plan.count: (100.0 * plan.chance, chance_words(plan.chance, per_cent=True)) for plan in advice.plans}
+    values = {plan.count: (100.0 * plan.chance, chance_words(plan.chance, short=True)) for plan in advice.plans}
     wanted = 100.0 * advice.wanted_chance
     _by_count(ax, advice, values, 122.0, line=wanted)
     ax.axhline(wanted, color=INK, linewidth=1.0, linestyle="--", zorder=1)

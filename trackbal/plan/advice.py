@@ -18,6 +18,7 @@ from trackbal.plan.reach import CURE, Gap, learn_cautions, missing_knowledge
 from trackbal.runs.pieces import change_choices, piece_cautions
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Counts, Reals, Run
+from trackbal.runs.words import chance_words
 from trackbal.search.search import Solution, effort, search
 
 Verdict = Literal["inside", "adjust", "investigate", "stop", "learn"]
@@ -390,8 +391,8 @@ def _cautions(
         said += cautions.mechanical_causes(rotor.place)
     elif verdict == "adjust" and plan.chance < wanted:
         said.append(
-            f"The chance that the next run is inside limits is {plan.chance:.2f}, below the {wanted:.2f} wanted: "
-            "another round is likely."
+            f"The chance that the next run is inside limits is {chance_words(plan.chance)}, below the "
+            f"{chance_words(wanted)} wanted: another round is likely."
         )
     said += [f"{rotor.adjusters[a].name} is not advised on: {reason}." for a, reason in barred]
     unread = [r.label for r, read in zip(rotor.regimes, run.regime_read, strict=True) if not read]

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
-from trackbal.base.cautions import adjuster_cautions
+from trackbal.base.cautions import (
+    IN_SHORT,
+    MECHANICAL_IN_SHORT,
+    adjuster_cautions,
+    general_cautions,
+    in_short,
+    mechanical_causes,
+)
 from trackbal.base.phasor import phase_deg
-from trackbal.base.text_layout import count, wrap
+from trackbal.base.text_layout import count, cut, listed, number_words, paragraphs, table, times_words, width, wrap
+from trackbal.check.review import is_inside
 from trackbal.plan.advice import WORTH_ONE_MORE, Advice, Plan
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
@@ -119,107 +128,203 @@ def _unread_json(rotor: Rotor, run: Run, plan: Plan) -> list[dict[str, Any]]:
 # ---- for the terminal --------------------------------------------------------------------
 
 
-def advice_text(rotor: Rotor, run: Run, advice: Advice) -> str:
-    """Return the advice as a page for the terminal, at most 100 characters wide."""
-    blocks = [_headline(rotor, advice)]
-    if advice.verdict == "investigate":
-        blocks.append(_cautions(advice))
-        if advice.anyway:
-            blocks.append(ANYWAY + "\n  Decided by, and why: " + "_" * 60)
-        else:
-            blocks.append(_readings(rotor, run, None))
-    if advice.recommended is not None and (advice.verdict != "investigate" or advice.anyway):
-        plan = advice.plans[advice.recommended]
-        if plan.count:
-            blocks.append(_what_to_do(rotor, advice, plan))
-        if advice.verdict == "investigate":
-            kinds = [a.kind for a, row in zip(rotor.adjusters, plan.change, strict=True) if row.any()]
-            blocks.append(_listed("Before touching the aircraft", adjuster_cautions(kinds)))
-        blocks.append(_readings(rotor, run, plan))
-        blocks.append(_unread(rotor, run, plan))
-        if advice.verdict != "inside":
-            blocks.append(_ladder(advice))
+def advice_text(
+    rotor: Rotor,
+    run: Run,
+    advice: Advice,
+    *,
+    everything: bool = False,
+    general: bool = False,
+    told: Sequence[str] = (),
+) -> str:
+    """Return the advice for the terminal: one screen of 80 by 24, or everything.
+
+    What to mind comes first and the plan after it, so that the plan is on the screen when the
+    command ends. With `everything` all readings, further adjustments and cautions are given.
+
+    Parameters
+    ----------
+    general : bool
+        Whether the general cautions are said in full, not in one line.
+    told : sequence of str
+        Lines to end with, such as where the card was written.
+    """
+    plan = None if advice.recommended is None else advice.plans[advice.recommended]
+    offered = plan if advice.verdict != "investigate" or advice.anyway else None
+    blocks = [*_what_to_mind(rotor, advice, offered, everything=everything, general=general or everything)]
+    if everything:
+        blocks += _all_readings(rotor, run, advice, offered)
+    answer = [wrap(_headline(rotor, advice))]
+    if advice.verdict == "investigate" and offered is not None:
+        answer += [wrap(ANYWAY), "  Decided by, and why: " + "_" * 40]
+    if offered is not None and offered.count:
+        answer.append(_what_to_do(rotor, advice, offered))
+    blocks.append("\n".join(answer))
+    if plan is not None and not everything:
+        blocks.append(_worst(rotor, run, plan, "expected" if offered else "at best"))
+    more = "" if everything else "More: add --all."
+    short = "" if general or everything else IN_SHORT
+    last = [_next_run(rotor, run, advice), " ".join(filter(None, [*told, more])), short]
+    blocks.append("\n".join(wrap(line) for line in last if line))
+    return paragraphs(blocks) + "\n"
+
+
+def _what_to_mind(
+    rotor: Rotor, advice: Advice, offered: Plan | None, *, everything: bool, general: bool
+) -> Iterable[str]:
+    """Yield the causes to look for, and the cautions: those of this advice always, the general ones if wanted."""
+    causes = mechanical_causes(rotor.place)
+    if advice.verdict in ("stop", "investigate"):
+        short = wrap(f"Look for the cause first: {MECHANICAL_IN_SHORT[rotor.place]}")
+        yield listed("Look for the cause first", causes) if everything else short
+    own = [caution for caution in advice.cautions if caution not in (*general_cautions(), *causes)]
+    if advice.verdict == "investigate" and offered is not None:
+        kinds = [a.kind for a, row in zip(rotor.adjusters, offered.change, strict=True) if row.any()]
+        own += adjuster_cautions(kinds)
+    own = own if everything else in_short(own)
+    yield listed("Cautions", own + (general_cautions() if general else []))
+
+
+def _all_readings(rotor: Rotor, run: Run, advice: Advice, offered: Plan | None) -> Iterable[str]:
+    """Yield every reading now and as expected, what was not read, and what each further adjustment buys."""
+    if offered is not None or advice.verdict == "investigate":
+        yield _readings(rotor, run, offered)
+    if offered is not None:
+        yield _unread(rotor, run, offered)
+        yield "" if advice.verdict == "inside" else _ladder(advice)
     if advice.verdict == "learn" and any(plan.count for plan in advice.plans):
-        blocks.append("With what is known alone\n" + _ladder(advice))
-    if advice.verdict != "investigate":
-        blocks.append(_cautions(advice))
-    return "\n\n".join(block for block in blocks if block) + "\n"
+        yield "With what is known alone\n" + _ladder(advice)
+
+
+def _next_run(rotor: Rotor, run: Run, advice: Advice) -> str:
+    """Return what to run next, in the order in which it is flown."""
+    if advice.verdict in ("stop", "investigate"):
+        return "Next run: only after the cause was looked for, on the ground first."
+    if advice.verdict == "inside":
+        return ""
+    read = [regime.name for regime, taken in zip(rotor.regimes, run.regime_read, strict=True) if taken]
+    unread = [regime.name for regime, taken in zip(rotor.regimes, run.regime_read, strict=True) if not taken]
+    more = f"; changed by the plan and not read this time: {', '.join(unread)}" if unread else ""
+    return f"Next run: {', '.join(read)} again{more}. Break off at a stop limit."
+
+
+def _worst(rotor: Rotor, run: Run, plan: Plan, then: str) -> str:
+    """Return the worst reading now and the worst one `then` ("expected" or "at best"), each now and then."""
+    rows = _reading_rows(rotor, run, plan)
+    if not rows:
+        return ""
+    now, after = max(rows, key=lambda row: row.now / row.limit), max(rows, key=lambda row: row.after / row.limit)
+    titled = [("worst now", now), (f"worst {then}", after)]
+    if after is now:
+        titled = [(f"worst now and {then}", now)]
+    lines = [["", "", "now", then, "limit", ""]]
+    for title, row in titled:
+        lines.append([title, f"{cut(row.regime, 20)} {cut(row.reading, 20)}", *_numbers(row), row.unit])
+    return table(lines, sides="<<>>><")
+
+
+@dataclass(frozen=True)
+class _Row:
+    """A reading now and as expected; phases None for a spread."""
+
+    regime: str
+    reading: str
+    unit: str
+    now: float
+    after: float
+    limit: float
+    now_deg: float | None = None
+    after_deg: float | None = None
+
+
+def _reading_rows(rotor: Rotor, run: Run, plan: Plan | None) -> list[_Row]:
+    """Return the readings taken, in the rotor's order; without a plan they stay as they are."""
+    vibration, height = (plan.vibration, plan.height) if plan else (run.vibration, run.height)
+    now_deg = phase_deg(run.vibration, rotor.phase_sense)
+    after_deg = phase_deg(vibration, rotor.phase_sense)
+    rows = []
+    for r, regime in enumerate(rotor.regimes):
+        rows += [
+            _Row(
+                regime.name,
+                rotor.sensors[s].name,
+                rotor.sensors[s].unit,
+                float(abs(run.vibration[r, s])),
+                float(abs(vibration[r, s])),
+                float(rotor.vibration_limit[r, s]),
+                float(now_deg[r, s]),
+                float(after_deg[r, s]),
+            )
+            for s in np.flatnonzero(run.vibration_read[r])
+        ]
+        if run.height_read[r]:
+            after = float(np.ptp(height[r]))
+            limit = float(rotor.height_limit[r])
+            rows.append(_Row(regime.name, "tip spread", rotor.height_unit, float(run.spread[r]), after, limit))
+    return rows
+
+
+def _numbers(row: _Row) -> list[str]:
+    return [number_words(row.now, row.limit), number_words(row.after, row.limit), f"{row.limit:.6g}"]
 
 
 def _headline(rotor: Rotor, advice: Advice) -> str:
     worst = advice.review.worst_ratio or 0.0
     if advice.verdict == "stop":
-        return f"{rotor.name}: STOP. A reading is at or above its stop limit (worst {worst:.2f} of its limit)."
+        return f"{rotor.name}: STOP. A reading is at or above its stop limit (worst {times_words(worst)} of its limit)."
     if advice.verdict == "inside":
-        return f"{rotor.name}: inside limits (worst reading {worst:.2f} of its limit). No adjustment."
+        return f"{rotor.name}: inside limits (worst reading {times_words(worst)} of its limit). No adjustment."
     if advice.verdict == "learn":
         return (
-            f"{rotor.name}: NOT ENOUGH IS KNOWN to bring this inside limits (worst reading {worst:.2f} of its limit).\n"
-            "Make a trial first; no plan is recommended."
+            f"{rotor.name}: NOT ENOUGH IS KNOWN to bring this inside limits (worst reading {times_words(worst)} of "
+            "its limit). Make a trial first; no plan is recommended."
         )
     assert advice.recommended is not None
     plan = advice.plans[advice.recommended]
     if advice.verdict == "investigate":
         none = "" if advice.anyway else "; no plan is offered"
         return (
-            f"{rotor.name}: INVESTIGATE. Adjusting could at best bring the worst reading to {plan.worst_ratio:.2f} "
-            f"of its\nlimit (now {worst:.2f}): find the cause first{none}."
+            f"{rotor.name}: INVESTIGATE. Adjusting could at best bring the worst reading to "
+            f"{times_words(plan.worst_ratio)} of its limit (now {times_words(worst)}): find the cause first{none}."
         )
-    made = count(plan.count, "adjustment")
     return (
-        f"{rotor.name}: {made}, chance {chance_words(plan.chance)} that the next run is inside limits\n"
-        f"(worst reading now {worst:.2f} of its limit, expected {plan.worst_ratio:.2f})."
+        f"{rotor.name}: {count(plan.count, 'adjustment')}, chance {chance_words(plan.chance)} that the next run is "
+        "inside limits "
+        f"(worst reading now {times_words(worst)} of its limit, expected {times_words(plan.worst_ratio)})."
     )
 
 
 def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan) -> str:
-    lines = ["Do"]
+    rows = []
     for a, b, amount in plan_adjustments(rotor, plan):
-        words = adjustment_words(rotor, a, b, amount, float(advice.setting[a, b]))
         before = advice.setting[a, b]
-        lines.append(f"  [ ] {words:<52} (setting {before:.10g} -> {before + amount:.10g})")
-    return "\n".join(lines)
+        words = f"[ ] {adjustment_words(rotor, a, b, amount, float(before))}"
+        rows.append((words, f"(setting {before:.10g} -> {before + amount:.10g})"))
+    lines = table(rows, left=2)
+    if max(map(len, lines.splitlines())) > width():
+        lines = "\n".join(wrap(" ".join(row), "  ") for row in rows)
+    return "Do\n" + lines
 
 
 def _readings(rotor: Rotor, run: Run, plan: Plan | None) -> str:
     """Return the readings against their limits, with what a plan is expected to make of them."""
-    unit_width = max(len(s.unit) for s in rotor.sensors)
-    names = max(len(s.name) for s in rotor.sensors)
-    regimes = max(len(r.name) for r in rotor.regimes)
-    head = (
-        f"{'regime':<{regimes}}  {'reading':<{names}}  {'':<{unit_width}}  {'now':>15}  {'expected':>15}  {'limit':>8}"
+    rows = [("regime", "reading", "now", "expected", "limit", "unit", "")]
+    for row in _reading_rows(rotor, run, plan):
+        now, after, limit = _numbers(row)
+        if row.now_deg is not None and row.after_deg is not None:
+            now, after = f"{now} at {row.now_deg:3.0f}", f"{after} at {row.after_deg:3.0f}"
+        else:
+            now, after = f"{now}       ", f"{after}       "
+        rows.append((row.regime, row.reading, now, after, limit, row.unit, _mark(row.now, row.after, row.limit)))
+    return table(
+        [r if plan else (*r[:3], *r[4:]) for r in rows], sides="<<>>><<" if plan else "<<>><<", lead="", names=2
     )
-    if plan is None:
-        head = head.replace(f"  {'expected':>15}", "")
-    lines = [head]
-    now_deg = phase_deg(run.vibration, rotor.phase_sense)
-    vibration, height = (plan.vibration, plan.height) if plan else (run.vibration, run.height)
-    after_deg = phase_deg(vibration, rotor.phase_sense)
-    for r, regime in enumerate(rotor.regimes):
-        for s, sensor in enumerate(rotor.sensors):
-            if run.vibration_read[r, s]:
-                now, after = abs(run.vibration[r, s]), abs(vibration[r, s])
-                limit = rotor.vibration_limit[r, s]
-                expected = f"{after:>6.3f} {after_deg[r, s]:>4.0f} deg  " if plan else ""
-                lines.append(
-                    f"{regime.name:<{regimes}}  {sensor.name:<{names}}  {sensor.unit:<{unit_width}}  "
-                    f"{now:>7.3f} {now_deg[r, s]:>4.0f} deg  {expected}{limit:>8.3g}{_mark(now, after, limit)}"
-                )
-        if run.height_read[r]:
-            now, after = run.spread[r], np.ptp(height[r])
-            limit = rotor.height_limit[r]
-            expected = f"{after:>6.4g} {'':>8}  " if plan else ""
-            lines.append(
-                f"{regime.name:<{regimes}}  {'tip spread':<{names}}  {rotor.height_unit:<{unit_width}}  "
-                f"{now:>7.4g} {'':>8}  {expected}{limit:>8.3g}{_mark(now, after, limit)}"
-            )
-    return "\n".join(line.rstrip() for line in lines)
 
 
 def _mark(now: float, after: float, limit: float) -> str:
-    if after > limit:
-        return "  over"
-    return "  was over" if now > limit else ""
+    if not is_inside(after, limit):
+        return "over"
+    return "" if is_inside(now, limit) else "was over"
 
 
 def _unread(rotor: Rotor, run: Run, plan: Plan) -> str:
@@ -242,26 +347,17 @@ def _unread(rotor: Rotor, run: Run, plan: Plan) -> str:
 
 
 def _ladder(advice: Advice) -> str:
-    lines = ["adjustments      chance    worst / limit    expected cost"]
+    rows = [("adjustments", "chance", "worst / limit", "expected cost", "")]
     seen = -1
     for m, plan in enumerate(advice.plans):
         if plan.count == seen:
             continue
         seen = plan.count
-        mark = "  <- recommended" if m == advice.recommended else ""
-        proven = "" if plan.proven else "  (not proven)"
-        numbers = (
-            f"{plan.count:>11}  {chance_words(plan.chance):>10}  {plan.worst_ratio:>15.2f}  {plan.expected_cost:>15.4g}"
-        )
-        lines.append(numbers + mark + proven)
+        mark = "<- recommended" if m == advice.recommended else ""
+        proven = "" if plan.proven else " (not proven)"
+        numbers = (chance_words(plan.chance), times_words(plan.worst_ratio), f"{plan.expected_cost:.4g}")
+        rows.append((str(plan.count), *numbers, (mark + proven).strip()))
+    lines = ["What each further adjustment buys", table(rows, sides=">>>><")]
     if any(more.chance < fewer.chance - WORTH_ONE_MORE for fewer, more in pairwise(advice.plans)):
-        lines.append("  " + CHANCE_MAY_FALL)
-    return "\n".join(["What each further adjustment buys", *lines])
-
-
-def _cautions(advice: Advice) -> str:
-    return _listed("Cautions", advice.cautions)
-
-
-def _listed(title: str, items: Iterable[str]) -> str:
-    return "\n".join([title, *(wrap(item, "  - ") for item in items)])
+        lines.append(wrap(CHANCE_MAY_FALL, "  "))
+    return "\n".join(lines)

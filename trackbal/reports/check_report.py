@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
-from trackbal.base.cautions import general_cautions, no_further
-from trackbal.base.text_layout import cut, table, wrap
+from trackbal.base.cautions import IN_SHORT, general_cautions, no_further
+from trackbal.base.text_layout import listed, number_words, paragraphs, table, times_words, wrap
 from trackbal.check.plausibility import Finding
 from trackbal.check.review import Reading, Review, held_at
 from trackbal.runs.rotor import Rotor
 
-_LONGEST_NAME = 21
+_MOST_READINGS = 8  # on one screen
 
 
 def check_json(rotor: Rotor, review: Review) -> dict[str, Any]:
@@ -46,27 +47,36 @@ def _finding_json(finding: Finding) -> dict[str, Any]:
     return {"kind": finding.kind, "regime": finding.regime, "place": finding.place, "text": finding.text}
 
 
-def check_text(rotor: Rotor, review: Review) -> str:
-    """Return a review as plain text: the verdict, the readings worst first, doubts, notes, cautions.
+def check_text(rotor: Rotor, review: Review, *, everything: bool = False) -> str:
+    """Return a review for the terminal: doubts, the worst readings, and the verdict last.
 
-    No line is longer than 100 characters, however long the names are.
+    With `everything` all readings, notes one by one and all cautions are given.
     """
-    parts = [wrap(f"{rotor.name}: {_verdict(review)}", "")]
-    parts += [wrap(words, "") for words in no_further(held_at(rotor, review))]
-    if review.readings:
-        parts.append(_table(review))
-    for title, findings in (("Doubts", review.doubts), ("Notes", review.notes)):
-        if findings:
-            parts.append("\n".join([title, *(wrap(f.text, "- ") for f in findings)]))
-    parts.append("\n".join(["Cautions", *(wrap(caution, "- ") for caution in general_cautions())]))
-    return "\n\n".join(parts) + "\n"
+    shown = review.readings if everything else review.readings[:_MOST_READINGS]
+    notes = [finding.text for finding in review.notes]
+    unread = [finding for finding in review.notes if finding.kind == "not_read"]
+    if not everything and len(unread) > 2:
+        whole = [f.regime for f in unread if f.place is None]
+        parts = [f"{f.regime} {f.place}" for f in unread if f.place is not None]
+        notes = [f.text for f in review.notes if f.kind != "not_read"]
+        notes += [f"Not read: {', '.join([name for name in whole if name] + parts)}"]
+    parts_of_page = [
+        listed("Doubts", [finding.text for finding in review.doubts]),
+        listed("Notes", notes),
+        _table(shown) if shown else "",
+        wrap(f"{len(review.readings) - len(shown)} more readings: --all") if len(shown) < len(review.readings) else "",
+        wrap(f"{rotor.name}: {_verdict(review)}"),
+        "\n".join(map(wrap, no_further(held_at(rotor, review)))),
+        listed("Cautions", general_cautions()) if everything else wrap(IN_SHORT),
+    ]
+    return paragraphs(parts_of_page) + "\n"
 
 
 def _verdict(review: Review) -> str:
     if not review.readings:
         return "nothing was read that can be held against a limit."
     worst = review.readings[0]
-    at = f"worst {worst.ratio:.2f} of its limit ({worst.regime}, {worst.sensor})"
+    at = f"worst {times_words(worst.ratio)} of its limit ({worst.regime}, {worst.sensor})"
     outside = sum(not reading.inside for reading in review.readings)
     taken = len(review.readings)
     if review.stop:
@@ -76,16 +86,16 @@ def _verdict(review: Review) -> str:
     return f"every reading taken ({taken}) is inside its limit; {at}."
 
 
-def _table(review: Review) -> str:
-    figures = any(reading.go_on is not None for reading in review.readings)
+def _table(readings: Sequence[Reading]) -> str:
+    figures = any(reading.go_on is not None for reading in readings)
     rows = [("regime", "sensor", "value", "limit", *(["go on"] if figures else []), "stop", "unit", "of limit", "")]
-    for reading in review.readings:
+    for reading in readings:
         stop = "" if reading.stop is None else f"{reading.stop:.4g}"
         mark = "STOP" if reading.stopped else "" if reading.inside else "outside"
         if not reading.may_go_on and not reading.stopped:
             mark = f"{mark}, no further".removeprefix(", ")
         go_on = "" if reading.go_on is None else f"{reading.go_on:.4g}"
-        names = (cut(reading.regime, _LONGEST_NAME), cut(reading.sensor, _LONGEST_NAME))
-        numbers = (f"{reading.value:.4g}", f"{reading.limit:.4g}", *([go_on] if figures else []), stop)
-        rows.append((*names, *numbers, reading.unit, f"{reading.ratio:.3g}", mark))
-    return table(rows, sides="<<>>>><><" if figures else "<<>>><><", lead="", gap=" ")
+        value = number_words(reading.value, reading.limit)
+        numbers = (value, f"{reading.limit:.4g}", *([go_on] if figures else []), stop)
+        rows.append((reading.regime, reading.sensor, *numbers, reading.unit, times_words(reading.ratio), mark))
+    return table(rows, sides="<<>>>><><" if figures else "<<>>><><", lead="", gap=" ", names=2)

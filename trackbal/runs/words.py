@@ -75,13 +75,13 @@ def many(unit: str) -> str:
     return unit + ("es" if unit.endswith("ch") else "s")
 
 
-def chance_words(chance: float, *, per_cent: bool = False) -> str:
-    """Return a chance that never reads 0 or 1, which no chance is: "0.93", "above 0.99", "below 0.01".
+def chance_words(chance: float, *, short: bool = False) -> str:
+    """Return a chance in whole per cent, never 0 or 100, which no chance is: "93 %", "over 99 %", "below 1 %".
 
-    `per_cent` gives "93", ">99" and "<1" for places with no room for words.
+    `short` gives "93", ">99" and "<1" for places with no room for words.
     """
     if 0.005 < chance < 0.995:
-        return f"{100.0 * chance:.0f}" if per_cent else f"{chance:.2f}"
-    if per_cent:
+        return f"{100.0 * chance:.0f}" + ("" if short else " %")
+    if short:
         return "<1" if chance < 0.5 else ">99"
-    return "below 0.01" if chance < 0.5 else "above 0.99"
+    return "below 1 %" if chance < 0.5 else "over 99 %"
