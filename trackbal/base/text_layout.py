@@ -101,7 +101,7 @@ def table(
     """
     rows = _with_names_cut(rows, names, width() - len(lead), len(gap)) if names else rows
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    sides = sides or "<" * (left or 0) + ">" * (len(widths) - (left or 0))
+    sides = sides or ("<" * (left or 0)).ljust(len(widths), ">")[: len(widths)]
     cells = [[f"{c:{side}{w}}" for c, side, w in zip(row, sides, widths, strict=True)] for row in rows]
     return "\n".join((lead + gap.join(row)).rstrip() for row in cells)
 
