@@ -90,7 +90,13 @@ def test_the_ellipse_holds_its_part_of_the_readings():
 def test_what_was_not_read_stays_nan():
     rotor = rotor_of(3, 2, 1)
     run = run_of(rotor)
-    run = replace(run, vibration=run.vibration * np.array([[1.0], [np.nan]]), height=run.height * np.nan)
+    run = replace(
+        run,
+        vibration=run.vibration * np.array([[1.0], [np.nan]]),
+        vibration_count=run.vibration_count * np.array([[1], [0]]),
+        height=run.height * np.nan,
+        height_count=0 * run.height_count,
+    )
     told = forecast(rotor, run, influence_of(rotor), np.zeros((3, 3)))
     assert np.isnan(told.amplitude_high).tolist() == [[False], [True]]
     assert np.isnan(told.spread_high).all()

@@ -114,7 +114,13 @@ class CsvTable:
         return self.error(row, column, self.columns[column][row] or "an empty cell", expected)
 
     def require(self, names: Sequence[str], sheet: str) -> list[int]:
-        """Return the positions of columns that must be there, all and no others allowed."""
+        """Return the positions of columns that must be there, all and no others allowed.
+
+        Raises
+        ------
+        InputError
+            For the first heading that is not one of the names, or a name without its column.
+        """
         for i, heading in enumerate(self.headings):
             if heading not in names:
                 expected = f"the columns {', '.join(names)} of {sheet}"
@@ -122,13 +128,25 @@ class CsvTable:
         return [self.position(name, sheet) for name in names]
 
     def position(self, name: str, sheet: str) -> int:
-        """Return the position of a column that must be there."""
+        """Return the position of a column that must be there.
+
+        Raises
+        ------
+        InputError
+            If there is no such column.
+        """
         if name not in self.headings:
             raise InputError(self.source, f"no column {name}", f"one, as in {sheet}", row=1)
         return self.headings.index(name)
 
     def choices(self, column: int, names: Sequence[str], what: str) -> NDArray[np.int_]:
-        """Return the index into `names` of every cell of a column, shape (rows,)."""
+        """Return the index into `names` of every cell of a column, shape (rows,).
+
+        Raises
+        ------
+        InputError
+            For the first cell that is none of the names.
+        """
         index = {name: i for i, name in enumerate(names)}
         cells = self.columns[column]
         found = [index.get(cell, -1) for cell in cells]
@@ -140,7 +158,13 @@ class CsvTable:
         return np.array(found, dtype=int)
 
     def numbers(self, column: int, kind: NumberKind, *, empty: bool = True) -> NDArray[np.float64]:
-        """Return the numbers of a column, shape (rows,); nan for an empty cell, where `empty` allows one."""
+        """Return the numbers of a column, shape (rows,); nan for an empty cell, where `empty` allows one.
+
+        Raises
+        ------
+        InputError
+            For the first cell that is no number, is out of bounds, or is empty and must not be.
+        """
         cells = self.columns[column]
         values = _convert(cells, kind.clock)
         if values is None:
@@ -156,7 +180,13 @@ class CsvTable:
         return values
 
     def whole_numbers(self, column: int, what: str, least: int) -> list[int]:
-        """Return the whole numbers of a column, every cell given and at least `least`."""
+        """Return the whole numbers of a column, every cell given and at least `least`.
+
+        Raises
+        ------
+        InputError
+            For the first cell that is no such number.
+        """
         cells = self.columns[column]
         for row, cell in enumerate(cells):
             if not _WHOLE.fullmatch(cell) or int(cell) < least:

@@ -57,14 +57,26 @@ class Table:
         return default
 
     def text(self, key: str, default: Any = _REQUIRED) -> Any:
-        """Return a non-empty text, printable and without blanks at its ends."""
+        """Return a non-empty text, printable and without blanks at its ends.
+
+        Raises
+        ------
+        InputError
+            If it is missing without a default, or is no such text.
+        """
         value = self._take(key, "a text", default)
         if key in self._values and not _is_name(value):
             raise self.error(key, value, "a text of printable characters, no blanks at its ends")
         return value
 
     def one_of(self, key: str, choices: Sequence[str], default: Any = _REQUIRED) -> Any:
-        """Return a text that is one of the choices."""
+        """Return a text that is one of the choices.
+
+        Raises
+        ------
+        InputError
+            If it is missing without a default, or is none of the choices.
+        """
         expected = "one of " + ", ".join(choices)
         value = self._take(key, expected, default)
         if key in self._values and (not isinstance(value, str) or value not in choices):
@@ -72,7 +84,13 @@ class Table:
         return value
 
     def flag(self, key: str, default: bool) -> bool:
-        """Return true or false."""
+        """Return true or false.
+
+        Raises
+        ------
+        InputError
+            If it is neither.
+        """
         value = self._take(key, "true or false", default)
         if not isinstance(value, bool):
             raise self.error(key, value, "true or false")
@@ -86,7 +104,13 @@ class Table:
         above: float | None = None,
         least: float | None = None,
     ) -> Any:
-        """Return a finite number, above or at least a bound if one is given."""
+        """Return a finite number, above or at least a bound if one is given.
+
+        Raises
+        ------
+        InputError
+            If it is missing without a default, is no finite number, or is out of bounds.
+        """
         expected = "a number"
         if above is not None:
             expected += f" above {above:g}"
@@ -108,7 +132,13 @@ class Table:
         return value
 
     def whole(self, key: str, default: Any = _REQUIRED, *, least: int = 1, most: int = 1000) -> Any:
-        """Return a whole number from `least` to `most`."""
+        """Return a whole number from `least` to `most`.
+
+        Raises
+        ------
+        InputError
+            If it is missing without a default, is no whole number, or is out of bounds.
+        """
         expected = f"a whole number from {least} to {most}"
         value = self._take(key, expected, default)
         if key in self._values and (isinstance(value, bool) or not isinstance(value, int)):
@@ -118,7 +148,13 @@ class Table:
         return value
 
     def texts(self, key: str, default: Any = _REQUIRED, *, choices: Sequence[str] | None = None) -> tuple[str, ...]:
-        """Return a list of different texts, each one of the choices if any are given."""
+        """Return a list of different texts, each one of the choices if any are given.
+
+        Raises
+        ------
+        InputError
+            If it is missing without a default, is empty, holds a text twice, or one that is no choice.
+        """
         expected = "a list of different texts"
         if choices is not None:
             expected += " out of " + ", ".join(choices)
@@ -131,7 +167,13 @@ class Table:
         return tuple(value)
 
     def numbers(self, key: str, count: int) -> tuple[float, ...] | None:
-        """Return a list of `count` finite numbers, or None if the key is not given."""
+        """Return a list of `count` finite numbers, or None if the key is not given.
+
+        Raises
+        ------
+        InputError
+            If it is given and is no such list.
+        """
         expected = f"a list of {count} numbers"
         value = self._take(key, expected, None)
         if value is None:
@@ -144,14 +186,26 @@ class Table:
         return tuple(float(v) for v in value)
 
     def table(self, key: str) -> Table:
-        """Return a sub-table; an empty one if the key is not given."""
+        """Return a sub-table; an empty one if the key is not given.
+
+        Raises
+        ------
+        InputError
+            If it is given and is no table.
+        """
         value = self._take(key, f"a table [{key}]", {})
         if not isinstance(value, dict):
             raise self.error(key, value, f"a table [{key}]")
         return Table(value, self._source, f"{self._path}{key}.")
 
     def tables(self, key: str) -> list[Table]:
-        """Return the entries of an array of tables, at least one."""
+        """Return the entries of an array of tables, at least one.
+
+        Raises
+        ------
+        InputError
+            If there is none, or one entry is no table.
+        """
         expected = f"at least one [[{key}]] entry"
         value = self._take(key, expected, _REQUIRED)
         if not isinstance(value, list) or not value or not all(isinstance(v, dict) for v in value):

@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.contracts import check_shape
 from trackbal.base.covariance import from_real_parts, pairs, real_parts
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures import Departures
@@ -50,8 +51,9 @@ class CellCoefficients:
         cells, adjusters = self.unknown.shape
         numbers = self.parts * adjusters
         square = (cells, numbers, numbers)
-        if self.mean.shape != (cells, numbers) or self.mean_cov.shape != square or self.spread.shape != square:
-            raise ValueError(f"coefficients {self.mean.shape} and covariances {self.spread.shape} of {cells} cells")
+        check_shape("mean", self.mean, (cells, numbers))
+        check_shape("mean_cov", self.mean_cov, square)
+        check_shape("spread", self.spread, square)
 
     @property
     def parts(self) -> int:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.contracts import check_finite, check_not_negative, check_shape
 from trackbal.base.covariance import complex_cov, real_map
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.departures import Departures
@@ -52,6 +53,11 @@ class Influence:
         come from; None if not known.
     source : dict
         {"jobs", "runs", "dates", "fit_quality"}.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not go together, a number is not finite, or a noise is below 0.
     """
 
     rotor_name: str
@@ -68,9 +74,37 @@ class Influence:
     departures: Departures | None = None
     source: dict[str, Any] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        """Check shapes and numbers."""
+        adjusters, regimes, sensors = self.alpha.shape
+        cell, tips = (regimes, sensors, 2 * adjusters, 2 * adjusters), (regimes, adjusters, adjusters)
+        shapes: dict[str, tuple[int, ...]] = {
+            "tau": (adjusters, regimes),
+            "vibration_cov": cell,
+            "height_cov": tips,
+            "vibration_noise": (regimes, sensors),
+            "height_noise": (regimes,),
+            "mean_vibration_cov": cell,
+            "mean_height_cov": tips,
+        }
+        check_finite("alpha", self.alpha)
+        for name, shape in shapes.items():
+            check_shape(name, getattr(self, name), shape)
+            check_finite(name, getattr(self, name))
+        check_shape("unknown_vibration", self.unknown_vibration, self.alpha.shape)
+        check_shape("unknown_height", self.unknown_height, self.tau.shape)
+        check_not_negative("vibration_noise", self.vibration_noise)
+        check_not_negative("height_noise", self.height_noise)
+
     @classmethod
     def load(cls, file: str | PathLike[str], rotor: Rotor) -> Influence:
-        """Read influence.json for a rotor. Raises InputError if it does not fit the rotor."""
+        """Read influence.json for a rotor.
+
+        Raises
+        ------
+        InputError
+            Naming the file and the key, what was found and what was expected; also if it does not fit the rotor.
+        """
         return cls(**vars(read_contents(file, rotor)))
 
     @classmethod

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from trackbal.base.contracts import check_finite, check_not_negative, check_shape
 from trackbal.runs.run import Reals
 
 
@@ -27,6 +28,11 @@ class Departures:
         difference explains; sensor unit.
     unexplained_height : float
         The same of one tip's height.
+
+    Raises
+    ------
+    ValueError
+        If a correlation is not square, or a number is not finite or, of a size, below 0.
     """
 
     regimes: Reals
@@ -35,6 +41,20 @@ class Departures:
     fault: Reals
     unexplained: Reals
     unexplained_height: float
+
+    def __post_init__(self) -> None:
+        """Check shapes and numbers."""
+        sensors = len(self.unexplained)
+        check_shape("sensors", self.sensors, (sensors, sensors))
+        regimes = len(self.regimes)
+        check_shape("regimes", self.regimes, (regimes, regimes))
+        check_shape("heights", self.heights, (regimes, regimes))
+        for name in ("regimes", "sensors", "heights", "fault", "unexplained"):
+            check_finite(name, getattr(self, name))
+        for name in ("fault", "unexplained"):
+            check_not_negative(name, getattr(self, name))
+        if not 0.0 <= self.unexplained_height < np.inf:
+            raise ValueError(f"unexplained_height is {self.unexplained_height}, not a finite size")
 
     @classmethod
     def neutral(cls, regimes: int, sensors: int, fault: Reals) -> Departures:

@@ -25,6 +25,11 @@ def correct_reading(
     ----------
     row : (regime, n)
         The n-th reading of that regime, counted from 1.
+
+    Raises
+    ------
+    InputError
+        If job, run, row or reading is not in the logbook, or a cell cannot be read.
     """
     with book.writing():
         record = load_job(book, find_job(book, name))

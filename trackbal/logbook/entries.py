@@ -77,6 +77,11 @@ def start_job(
         None: the aircraft's name and a running number.
     as_found : Items or None
         Settings as found; None: as the aircraft's last job on this rotor left them, if there is one.
+
+    Raises
+    ------
+    InputError
+        If rotor or names cannot be, the job's name is taken, the aircraft has an open job, or a setting is wrong.
     """
     with book.writing():
         rotor = rotor_of(book, rotor_name)
@@ -110,7 +115,13 @@ def start_job(
 
 
 def rotor_of(book: Book, name: str | None) -> str:
-    """Return a rotor's name, checked; None stands for the only one."""
+    """Return a rotor's name, checked; None stands for the only one.
+
+    Raises
+    ------
+    InputError
+        If the logbook has no rotor of that name, or none is named and it has several.
+    """
     names = rotor_names(book)
     if name is None and len(names) == 1:
         return names[0]
@@ -192,7 +203,13 @@ def job_to_advise(book: Book, name: str | None) -> JobRecord:
 
 
 def add_note(book: Book, name: str | None, run: int | None, text: str, author: str) -> JobRecord:
-    """Add a note to a job, or to one of its runs by number; return the job. Closed jobs take notes too."""
+    """Add a note to a job, or to one of its runs by number; return the job. Closed jobs take notes too.
+
+    Raises
+    ------
+    InputError
+        If the text is empty or too long, or job or run is not in the logbook.
+    """
     if not text.strip() or len(text) > _LONGEST_TEXT:
         raise InputError(book.file, text or "nothing", f"a note of 1 to {_LONGEST_TEXT} characters")
     with book.writing():
@@ -256,7 +273,13 @@ def add_readings(
 
 
 def whose_row(rotor: Rotor, date: str | None, groups: Sequence[str], source: str) -> Row:
-    """Return what a person says of a whole run: its date and its groups, each as NAME=TEXT, checked."""
+    """Return what a person says of a whole run: its date and its groups, each as NAME=TEXT, checked.
+
+    Raises
+    ------
+    InputError
+        If a group is not NAME=TEXT, or the date is none.
+    """
     row: Row = {} if date is None else {"date": Cell(date.strip())}
     for said in groups:
         name, equals, text = (part.strip() for part in said.partition("="))

@@ -169,7 +169,13 @@ class JobRecord:
 
 
 def load_rotor(book: Book, name: str) -> Rotor:
-    """Return the latest definition of a rotor in a logbook."""
+    """Return the latest definition of a rotor in a logbook.
+
+    Raises
+    ------
+    InputError
+        If the logbook has no rotor of that name.
+    """
     row = book.one("SELECT toml FROM rotor WHERE name = ? ORDER BY entry DESC LIMIT 1", (name,))
     if row is None:
         known = ", ".join(rotor_names(book)) or "none"

@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.contracts import check_finite, check_shape
+
 Reals = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 Counts = NDArray[np.int_]
@@ -84,6 +86,11 @@ class Run:
         Where the readings came from, for messages.
     odd : tuple of OddRepeat
         Repeats that contradict one another.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not go together, or a reading that is counted is not finite.
     """
 
     vibration: Complexes
@@ -98,6 +105,18 @@ class Run:
     info: tuple[tuple[str, str, str], ...] = ()
     source: str = ""
     odd: tuple[OddRepeat, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Check shapes, and that what is counted as read is finite."""
+        (regimes, _), blades = self.vibration.shape, self.height.shape[-1]
+        for name in ("vibration_count", "vibration_squares"):
+            check_shape(name, getattr(self, name), self.vibration.shape)
+        for name in ("height", "height_taken"):
+            check_shape(name, getattr(self, name), (regimes, blades))
+        for name in ("height_count", "height_squares", "rpm"):
+            check_shape(name, getattr(self, name), (regimes,))
+        check_finite("vibration", self.vibration, self.vibration_count > 0)
+        check_finite("height", self.height, self.height_count[:, None] > 0)
 
     @property
     def vibration_read(self) -> NDArray[np.bool_]:
@@ -149,6 +168,12 @@ class History:
         To what each run belongs; "" where not said.
     odd : tuple of OddRepeat
         Repeats that contradict one another; they are in the means (without_odd in repeats.py leaves them out).
+
+    Raises
+    ------
+    ValueError
+        If shapes do not go together, aircraft and jobs differ in number, or what is counted as read or was
+        changed is not finite.
     """
 
     jobs: tuple[str, ...]
@@ -169,7 +194,8 @@ class History:
     odd: tuple[OddRepeat, ...] = field(default=(), compare=False)
 
     def __post_init__(self) -> None:
-        """Fill in what was left out. Raises ValueError where aircraft and jobs differ in number."""
+        """Fill in what was left out; check shapes, and that what is counted as read is finite."""
+        self._check()
         fill = object.__setattr__  # the class is frozen to others
         if not self.aircraft:
             fill(self, "aircraft", self.jobs)
@@ -180,6 +206,20 @@ class History:
             fill(self, "date", np.full(runs, "NaT", dtype="datetime64[s]"))
         if not self.groups:
             fill(self, "group", np.empty((runs, 0), dtype=object))
+
+    def _check(self) -> None:
+        (runs, regimes, _), blades = self.vibration.shape, self.height.shape[-1]
+        for name in ("vibration_count", "vibration_squares"):
+            check_shape(name, getattr(self, name), self.vibration.shape)
+        check_shape("height", self.height, (runs, regimes, blades))
+        for name in ("height_count", "height_squares"):
+            check_shape(name, getattr(self, name), (runs, regimes))
+        for name in ("job", "run"):
+            check_shape(name, getattr(self, name), (runs,))
+        check_shape("change", self.change, (runs, self.change.shape[1], blades))
+        check_finite("change", self.change)
+        check_finite("vibration", self.vibration, self.vibration_count > 0)
+        check_finite("height", self.height, self.height_count[..., None] > 0)
 
     @property
     def aircraft_of_job(self) -> Counts:

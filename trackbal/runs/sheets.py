@@ -330,6 +330,13 @@ def write_history(rotor: Rotor, runs_file: File, adjustments_file: File, history
     Numbers are written in full. Of repeated readings only the mean is written. The columns
     aircraft, date and group.<name> are there if they say anything. Nothing is written if
     either file exists and `force` is false.
+
+    Raises
+    ------
+    FileExists
+        If either file exists and `force` is false.
+    InputError
+        If a file cannot be written.
     """
     if not force and os.path.lexists(adjustments_file):
         raise FileExists(str(InputError(adjustments_file, "an existing file", "a name not taken")))

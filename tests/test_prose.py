@@ -1,0 +1,49 @@
+"""What sources must say and must not hold: errors a public function raises, and no raw control bytes."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+SOURCES = sorted(file for folder in ("trackbal", "tests", "demo_runs") for file in (ROOT / folder).rglob("*.py"))
+TEXTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *ROOT.glob("docs/*.md"), *ROOT.glob("trackbal/**/*.toml")]
+
+
+def silent_raisers(code: str) -> Iterator[str]:
+    """Yield the public functions that raise and whose docstring, or their class's, does not say so."""
+
+    def walk(body: list[ast.stmt], lead: str, said: bool) -> Iterator[str]:
+        for node in body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                yield from walk(node.body, f"{node.name}.", "aise" in (ast.get_docstring(node) or ""))
+            elif isinstance(node, ast.FunctionDef) and (not node.name.startswith("_") or node.name == "__post_init__"):
+                raises = any(isinstance(part, ast.Raise) and part.exc for part in ast.walk(node))
+                covered = said if node.name == "__post_init__" else "aise" in (ast.get_docstring(node) or "")
+                if raises and not covered:
+                    yield lead + node.name
+
+    yield from walk(ast.parse(code).body, "", False)
+
+
+@pytest.mark.parametrize(
+    "file",
+    [file for file in SOURCES if file.is_relative_to(ROOT / "trackbal") and file.parent.name != "commands"],
+    ids=lambda file: str(file.relative_to(ROOT / "trackbal")),
+)
+def test_public_functions_say_what_they_raise(file):
+    assert list(silent_raisers(file.read_text(encoding="utf-8"))) == []
+
+
+def test_a_silent_raiser_is_found():
+    assert list(silent_raisers('def f(x):\n    """Return x."""\n    raise ValueError(x)')) == ["f"]
+    assert list(silent_raisers('def f(x):\n    """Return x. Raises ValueError."""\n    raise ValueError(x)')) == []
+
+
+def test_no_raw_control_bytes_in_sources():
+    for file in [*SOURCES, *TEXTS]:
+        held = set(file.read_bytes()) & (set(range(32)) | {127}) - set(b"\n")
+        assert not held, f"{file.relative_to(ROOT)} holds the control bytes {sorted(held)}: write them as escapes"
