@@ -306,7 +306,7 @@ def _asked(factor: _Factor, part: Part, index: int, of: _Departures) -> Comparis
     levels: tuple[Level, ...] = ()
     p = float("nan")
     if factor.trend:
-        columns = place[:, None] - place.mean()
+        columns = place[:, None] - (place.mean() if len(place) else 0.0)
         whole = len(place) >= LEAST_JOBS and float(np.ptp(place)) > 0
     else:
         count = np.bincount(place.astype(int), minlength=len(factor.names))
