@@ -345,6 +345,15 @@ class Case:
                 kept[gone[0]].pop(gone[1])
         return replace(self, readings={k: v for k, v in self.readings.items() if k not in readings}, heights=kept)
 
+    def nothing_missing(self):
+        """Return the case with a rotor file that says of every reading not taken that none is taken there."""
+        regimes = []
+        for r in self.regimes:
+            others = [s["name"] for s in self.sensors if (r["name"], s["name"]) not in self.readings]
+            heights = r.get("heights", True) and r["name"] in self.heights
+            regimes.append(r | {"heights": heights} | ({"not_read": others} if others else {}))
+        return self.with_rotor(regimes=regimes)
+
     def with_rotor(self, **changes):
         return replace(self, rotor=self.rotor | changes)
 

@@ -181,6 +181,7 @@ def test_inside_limits_is_no_adjustment(tmp_path, ratio, inside):
 def test_investigate_is_over_the_limit_and_above_half_of_today(tmp_path, now, taken_off, verdict):
     """The one step allowed takes so many limits off a reading that is now so many."""
     case = at_ratio(invented_case(32, adjusters=1, blades=2, reach=1, harmonics=(1, 1)), now)
+    case = case.with_rotor(adjusters=[case.adjusters[0] | {"fixed_blades": ["b2"]}])  # one step is all there is
     push = -0.2 * taken_off * np.exp(-1j * np.deg2rad(40.0)) / 10.0
     row = {"adjuster": "a0", "regime": "r1", "sensor": "s0", "cov": [[0, 0], [0, 0]]}
     row |= {"re": float(push.real), "im": float(push.imag)}

@@ -39,7 +39,25 @@ def check(capsys, tmp_path):
 
 
 def one_reading(amplitude, **rotor):
-    return replace(CASE, readings={("r1", "s0"): (amplitude, 40.0)}, heights={}).with_rotor(**rotor)
+    case = replace(CASE, readings={("r1", "s0"): (amplitude, 40.0)}, heights={})
+    return case.with_rotor(**rotor).nothing_missing()
+
+
+def test_check_exits_1_while_a_reading_of_the_rotor_is_not_read(check):
+    quiet = {(r["name"], s["name"]): (0.01, 40.0 + 7 * i) for i, r in enumerate(CASE.regimes) for s in CASE.sensors}
+    level = {r["name"]: {"b1": 1.0, "b2": 2.0, "b3": 3.0} for r in CASE.regimes}
+    whole = replace(CASE, readings=quiet, heights=level)
+    code, out, _ = check(whole, "--json")
+    assert (code, json.loads(out)["finished"]) == (0, True)
+    part = whole.without([("r0", "s1")], [])
+    code, out, _ = check(part, "--json")
+    answer = json.loads(out)
+    assert (code, answer["inside"], answer["finished"]) == (1, True, False)
+    assert answer["not_read"] == [{"regime": "r0", "sensor": "s1"}]
+    assert answer["read"] == {"complete": False, "readings": 5, "of_readings": 6, "regimes": 1, "of_regimes": 2}
+    headline = check(part)[1].partition("\n\n")[0]
+    assert "inside limits in 1 of 2 regimes, 5 of 6 readings only" in headline and "Not read: r0: s1." in headline
+    assert check(part.nothing_missing())[0] == 0
 
 
 @pytest.mark.parametrize(
@@ -56,7 +74,7 @@ def test_check_holds_the_spread_against_its_limit(check, spread, code):
     """The spread is highest minus lowest tip, from any datum; r0 overrides the limit with 12."""
     tips = {"b1": 1000.0, "b2": 1000.0 + spread, "b3": 1003.0}
     case = replace(CASE, readings={}, heights={"r0": tips})
-    exit_code, out, _ = check(case, "--json")
+    exit_code, out, _ = check(case.nothing_missing(), "--json")
     answer = json.loads(out)
     assert exit_code == code
     assert answer["inside"] is (code == 0)

@@ -170,8 +170,10 @@ def test_exact_zeros_are_doubted() -> None:
 
 
 def test_another_speed_is_doubted() -> None:
-    run = replace(sound_run(), rpm=np.array([240.0, 250.0, 200.0, np.nan]))
+    run = replace(sound_run(), rpm=np.array([240.0, 244.0, 200.0, np.nan]))
     assert doubts_of(run) == [("speed", "cruise", None)]
+    run = replace(sound_run(), rpm=np.array([237.0, 243.0, 237.0, 237.0]))  # within 2 % of the rotor's, not of the rest
+    assert doubts_of(run) == [("speed", "hover", None)]
 
 
 def test_missing_tips_are_named() -> None:

@@ -41,17 +41,21 @@ stop = 0.6
 [[regimes]]
 name = "flat_pitch"
 label = "Flat pitch, on the ground"
+not_read = ["cockpit_lateral", "tail"]
 [[regimes]]
 name = "hover"
 label = "Hover"
+not_read = ["cockpit_lateral", "tail"]
 airborne = true
 [[regimes]]
 name = "cruise"
 label = "Cruise"
+not_read = ["cockpit_lateral", "tail"]
 airborne = true
 [[regimes]]
 name = "descent"
 label = "Descent"
+not_read = ["cockpit_lateral", "tail"]
 airborne = true
 heights = false
 [[adjusters]]

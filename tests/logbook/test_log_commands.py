@@ -124,7 +124,7 @@ def test_settings_follow_from_the_record(book: Path, files: Path, command: Comma
     out = files / "now.csv"
     assert command("export", book, "--job", "A-1", "--settings-now", out)[0] == 0
     np.testing.assert_array_equal(read_settings(ROTOR, out), expected)
-    command("close", book)
+    command("close", book, "--outcome", "put away")
     assert "check them on the aircraft" in command("start", book, "A")[1]
     with Book.open(book) as opened:
         assert load_job(opened, find_job(opened, None)).settings_text()["2", "tip_weight"] == "69.5"
@@ -283,7 +283,7 @@ def test_bad_input_changes_nothing(book: Path, files: Path, command: Command) ->
     assert command("advise", book)[0] == 2
     assert command("close", book, "--job", "nobody")[0] == 2
     (files / "settings.csv").write_text("blade,adjuster,setting\n1,tip_weight,601\n")
-    command("close", book)
+    command("close", book, "--outcome", "put away")
     after_close = book.read_bytes()
     assert before != after_close
     code, _, error = command("start", book, "A", "--settings", files / "settings.csv")
@@ -374,7 +374,7 @@ def test_the_card_names_aircraft_and_run(book: Path, files: Path, command: Comma
         len([e for e in json.loads(command("show", book, "--all", "--json")[1])["entries"] if e["kind"] == "advice"])
         == 1
     )
-    command("close", book)
+    command("close", book, "--outcome", "put away")
     command("start", book, "B")
     command("run", book, sheet(files / "run1.csv", {"hover": (1.3, 0.0)}))
     assert command("advise", book, "--card", files / "stop.html")[0] == 1

@@ -29,7 +29,7 @@ def worked(book: Path, files: Path, command: Command) -> Path:
     command("run", book, sheet(files / "run.csv", HIGH))
     command("done", book, "--item", "4", "tip_weight", "10")
     command("correct", "withdraw", book, 2)
-    command("close", book)
+    command("close", book, "--outcome", "put away")
     command("start", book, "No. 7, the old one", "--settings", files / "settings.csv")
     (files / "odd.csv").write_text(
         "regime,rpm,cockpit_vertical.amp [mm/s],cockpit_vertical.deg,tail.amp,tail.deg,"
@@ -42,7 +42,7 @@ def worked(book: Path, files: Path, command: Command) -> Path:
     command("correct", "reading", book, 1, "hover", "cockpit_vertical.deg", "141", "--repeat", "2")
     command("done", book, "--item", "3", "pitch_link", "2")
     command("run", book, files / "odd.csv")
-    command("close", book)
+    command("close", book, "--outcome", "put away")
     command("start", book, "C")
     command("run", book, files / "odd.csv")
     return book
@@ -124,7 +124,7 @@ def test_date_and_groups_of_a_run(book: Path, files: Path, command: Command) -> 
     assert command("run", book, sheet(files / "run.csv", HIGH), *said)[0] in (0, 1)
     command("done", book, "--nothing")
     command("run", book, sheet(files / "run.csv", HIGH), "--group", "tab_type=narrow")
-    command("close", book)
+    command("close", book, "--outcome", "put away")
     first = export(command, book, files / "first")
     lines = first[0].splitlines()
     assert lines[0].startswith("job,run,aircraft,date,group.base,group.tab_type,regime")

@@ -33,7 +33,7 @@ HIGH = {"flat_pitch": (0.5, 40.0), "hover": (0.4, 50.0)}
 def filled(book: Path, files: Path, command: Command) -> Path:
     """Return a logbook with a row in every table."""
     (files / "settings.csv").write_text("blade,adjuster,setting\n1,tip_weight,20\n")
-    command("close", book)
+    command("close", book, "--outcome", "put away")
     command("start", book, "B", "--settings", files / "settings.csv")
     command("run", book, sheet(files / "run1.csv", HIGH))
     command("advise", book)

@@ -12,6 +12,7 @@ from itertools import combinations
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trackbal.base.phasor import MM_PER_INCH
 from trackbal.influence.coefficients import Influence
@@ -19,7 +20,8 @@ from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
 
 TIMES_LIMIT, TIMES_STOP = 20.0, 5.0  # a reading beyond either is more likely misread than real
-RPM_APART = 0.1  # part of the rotor's speed; influence holds near the speed it was found at
+RPM_APART = 0.02  # part of the rotor's speed, or of the other rows': a row beyond is questioned
+RPM_FAR = 0.1  # at this part, what a weight does is a fifth off (it grows with the square of the speed): no plan
 SAME_DEG = 1e-6
 SAME_PART = 1e-9
 STUCK_REGIMES = 3  # equal phases in fewer regimes may be chance;
@@ -79,7 +81,7 @@ def find_all(rotor: Rotor, run: Run, influence: Influence | None) -> list[Findin
 
 
 def _too_large(rotor: Rotor, run: Run) -> Findings:
-    amplitude = np.abs(run.vibration)
+    amplitude, spread = run.single.vibration, run.single.spread
     most = np.minimum(TIMES_LIMIT * rotor.vibration_limit, TIMES_STOP * rotor.vibration_stop_limit)
     for r, s in np.argwhere(amplitude > most):
         regime, sensor = rotor.regimes[r].name, rotor.sensors[s]
@@ -93,20 +95,20 @@ def _too_large(rotor: Rotor, run: Run) -> Findings:
             "check the reading and its unit",
         )
     most_spread = np.minimum(TIMES_LIMIT * rotor.height_limit, TIMES_STOP * rotor.height_stop_limit)
-    for r in np.flatnonzero(run.spread > most_spread):
+    for r in np.flatnonzero(spread > most_spread):
         regime = rotor.regimes[r].name
         yield Finding(
             "doubt",
             "too_large",
             regime,
             "height",
-            f"{regime}: tips {run.spread[r]:.4g} {rotor.height_unit} apart are "
-            f"{run.spread[r] / rotor.height_limit[r]:.3g} times the limit; check the heights and their unit",
+            f"{regime}: tips {spread[r]:.4g} {rotor.height_unit} apart are "
+            f"{spread[r] / rotor.height_limit[r]:.3g} times the limit; check the heights and their unit",
         )
 
 
 def _exactly_zero(rotor: Rotor, run: Run) -> Findings:
-    for r, s in np.argwhere(run.vibration == 0.0):
+    for r, s in np.argwhere(run.single.vibration == 0.0):
         regime, sensor = rotor.regimes[r].name, rotor.sensors[s].name
         yield Finding(
             "doubt",
@@ -130,18 +132,38 @@ def _no_spread(rotor: Rotor, run: Run) -> Findings:
         )
 
 
+def speed_far(rotor: Rotor, run: Run) -> NDArray[np.bool_]:
+    """Return in which regimes a row's speed is so far from the rotor's that influence says little there, shape (R,)."""
+    return np.asarray(_off(rotor.rpm, run) > RPM_FAR)
+
+
+def _off(rpm: float | Reals, run: Run) -> Reals:
+    """Return how far the row farthest from a speed is off it, as a part of it, shape (R,); nan where not run."""
+    single = run.single
+    return np.maximum(np.abs(single.rpm_low / rpm - 1.0), np.abs(single.rpm_high / rpm - 1.0))
+
+
 def _wrong_speed(rotor: Rotor, run: Run) -> Findings:
-    apart = np.abs(run.rpm / rotor.rpm - 1.0)
-    for r in np.flatnonzero(apart > RPM_APART):
-        regime = rotor.regimes[r].name
-        yield Finding(
-            "doubt",
-            "speed",
-            regime,
-            None,
-            f"{regime}: run at {run.rpm[r]:.4g} rpm, {100.0 * apart[r]:.0f} % off the rotor's {rotor.rpm:.4g}; "
-            "readings at another speed answer otherwise to adjustments",
-        )
+    single = run.single
+    for r in np.flatnonzero(~np.isnan(run.rpm)):
+        regime, off = rotor.regimes[r].name, float(_off(rotor.rpm, run)[r])
+        others = np.delete(run.rpm, r)
+        others = others[~np.isnan(others)]
+        from_others = float(_off(float(np.median(others)), run)[r]) if len(others) >= 3 else 0.0
+        low, high = f"{single.rpm_low[r]:.4g}", f"{single.rpm_high[r]:.4g}"
+        speed = low if low == high else f"{low} to {high}"
+        if off > RPM_APART:
+            text = (
+                f"{regime}: run at {speed} rpm, {100.0 * off:.2g} % off the rotor's {rotor.rpm:.4g}; "
+                "check what was typed. Readings at another speed answer otherwise to adjustments"
+            )
+        elif from_others > RPM_APART:
+            text = (
+                f"{regime}: run at {speed} rpm, {100.0 * from_others:.2g} % off the other rows'; check what was typed"
+            )
+        else:
+            continue
+        yield Finding("doubt", "speed", regime, None, text)
 
 
 def _missing_tips(rotor: Rotor, run: Run) -> Findings:
@@ -155,7 +177,22 @@ def _missing_tips(rotor: Rotor, run: Run) -> Findings:
             "missing_tip",
             regime,
             f"height.{missing[0]}" if len(missing) == 1 else "height",
-            f"{regime}: {who}; its heights do not count",
+            f"{regime}: {who}; its heights do not count, beyond what those read show",
+        )
+
+
+def _heights_not_wanted(rotor: Rotor, run: Run) -> Findings:
+    single = run.single
+    for r in np.flatnonzero(~rotor.height_wanted & (single.tips > 0)):
+        regime, spread = rotor.regimes[r].name, single.spread[r]
+        apart = "" if np.isnan(spread) else f", up to {spread:.4g} {rotor.height_unit} apart"
+        yield Finding(
+            "doubt",
+            "heights_not_wanted",
+            regime,
+            "height",
+            f"{regime}: tip heights were given{apart}, where the rotor file says none are read; "
+            "they are held against no limit",
         )
 
 
@@ -351,14 +388,46 @@ def _why_scattered(squares: float, freedom: int, sd: float, limit: float, count:
 
 def _not_read(rotor: Rotor, run: Run) -> Findings:
     for r, regime in enumerate(rotor.regimes):
+        wanted = rotor.vibration_wanted[r]
         if not run.regime_read[r] and not run.height_taken[r].any():
-            yield Finding("note", "not_read", regime.name, None, f"{regime.name}: not read")
+            if wanted.any() or regime.heights:
+                yield Finding("note", "not_read", regime.name, None, f"{regime.name}: not read")
             continue
-        for s in np.flatnonzero(~run.vibration_read[r]):
+        for s in np.flatnonzero(~run.vibration_read[r] & wanted):
             sensor = rotor.sensors[s].name
             yield Finding("note", "not_read", regime.name, sensor, f"{regime.name}, {sensor}: not read")
         if regime.heights and not run.height_taken[r].any():
             yield Finding("note", "not_read", regime.name, "height", f"{regime.name}: heights not read")
+
+
+def _no_stop(rotor: Rotor, run: Run) -> Findings:
+    missing = without_stop(rotor)
+    if missing:
+        yield Finding(
+            "note",
+            "no_stop",
+            None,
+            None,
+            f"{missing}: the rotor file sets no stop limit, so no reading there stops anything however large it is",
+        )
+
+
+def without_stop(rotor: Rotor) -> str:
+    """Return what has no stop limit: "every reading", "hover: tip heights; cruise: ..."; nothing if all have one."""
+    lacking = np.column_stack(
+        [np.isinf(rotor.vibration_stop_limit), rotor.height_wanted & np.isinf(rotor.height_stop_limit)]
+    )
+    wanted = np.column_stack([np.ones(rotor.vibration_wanted.shape, dtype=bool), rotor.height_wanted])
+    if (lacking == wanted).all():
+        return "every reading"
+    places = [*(s.name for s in rotor.sensors), "tip heights"]
+    everywhere = [p for p in range(len(places)) if wanted[:, p].any() and (lacking | ~wanted)[:, p].all()]
+    said = [f"{places[p]}" for p in everywhere]
+    for r, regime in enumerate(rotor.regimes):
+        own = [places[p] for p in np.flatnonzero(lacking[r]) if p not in everywhere]
+        if own:
+            said.append(f"{regime.name}: {', '.join(own)}")
+    return "; ".join(said)
 
 
 def _blade_multiple(rotor: Rotor, run: Run) -> Findings:
@@ -384,6 +453,7 @@ _CHECKS: tuple[Callable[[Rotor, Run], Findings], ...] = (
     _no_spread,
     _wrong_speed,
     _missing_tips,
+    _heights_not_wanted,
     _tip_outside,
     _stuck_phase,
     _copied_regime,
@@ -391,5 +461,6 @@ _CHECKS: tuple[Callable[[Rotor, Run], Findings], ...] = (
     _height_unit,
     _vibration_unit,
     _not_read,
+    _no_stop,
     _blade_multiple,
 )

@@ -67,6 +67,7 @@ def advise_command(
     from trackbal.logbook.deeds import advised_items, record_advice
     from trackbal.logbook.entries import job_to_advise
     from trackbal.logbook.records import load_influence
+    from trackbal.logbook.standing import look_at
     from trackbal.logbook.store import Book
     from trackbal.plan.advice import with_settings_assumed
     from trackbal.plan.job_advice import advise_in_job
@@ -89,6 +90,7 @@ def advise_command(
             chance=chance,
             nominal=nominal,
             override_stop=override_stop,
+            stop_on_record=look_at(record).stopped,
         )
         found = replace(found, advice=replace(found.advice, anyway=plan_anyway))
         advice = found.advice if record.as_found else with_settings_assumed(found.advice)
@@ -117,4 +119,4 @@ def advise_command(
         told += [f"Recorded as advised. When the work is done: trackbal log done {book_file}"]
         first = not record.advice
         echo_text(advice_text(rotor, found.run, advice, everything=everything, general=first, told=told))
-    return 1 if surprising or advice.verdict in ("investigate", "stop", "learn") else 0
+    return 1 if surprising or advice.warns else 0

@@ -61,27 +61,33 @@ def renew_command(
 ) -> int:
     """Add a rotor, or a newer rotor or influence file; the earlier one stays in the logbook.
 
+    Readings keep the unit and the meaning they were entered with: a rotor file that would give past
+    readings another is refused; begin a new rotor. New limits while a job is open need --why, and
+    stand in the job; a stop limit that was reached stays reached.
+
     \b
     Example:
       trackbal log renew fleet.tblog --influence influence_2.json --why "ten more jobs"
     """
     from trackbal.base.files import read_text
-    from trackbal.logbook.entries import add_influence, add_rotor, rotor_of
+    from trackbal.logbook.entries import add_influence, rotor_of
     from trackbal.logbook.records import load_rotor
+    from trackbal.logbook.renewal import renew_rotor
     from trackbal.logbook.store import Book
 
     if rotor_file is None and influence_file is None:
         raise click.UsageError("nothing to renew: give --rotor ROTOR.toml, --influence INFLUENCE.json or both")
     rotor_text = None if rotor_file is None else read_text(rotor_file, "a file that can be read")
     influence_text = None if influence_file is None else read_text(influence_file, "a file that can be read")
+    said: list[str] = []
     with Book.open(book_file, write=True) as book, book.writing():
         if rotor_file is not None and rotor_text is not None:
-            rotor = add_rotor(book, rotor_text, rotor_file, author, why)
+            rotor = renew_rotor(book, rotor_text, rotor_file, author, why, said)
         else:
             rotor = load_rotor(book, rotor_of(book, rotor_name))
         if influence_file is not None and influence_text is not None:
             add_influence(book, influence_text, influence_file, rotor, author, why)
-    click.echo(f"Recorded for {rotor.name}.")
+    click.echo("\n".join([f"Recorded for {rotor.name}.", *said]))
     return 0
 
 
@@ -193,7 +199,8 @@ def close_command(book_file: str, job_name: str | None, outcome: str, author: st
     """Close a job and sum it up. Corrections and notes are still taken afterwards.
 
     Closing releases nothing: the manual, local rules and licensed people decide.
-    Exit code 1 if the last run is not inside limits.
+    What is not read and inside its limit in the last run of its regime needs a reason:
+    --outcome. Exit code 1 then.
 
     \b
     Example:
@@ -201,17 +208,18 @@ def close_command(book_file: str, job_name: str | None, outcome: str, author: st
     """
     from trackbal.logbook.entries import close_job
     from trackbal.logbook.report import close_json, close_text
-    from trackbal.logbook.standing import stand
+    from trackbal.logbook.standing import refuse_unfinished, stand
     from trackbal.logbook.store import Book
 
     with Book.open(book_file, write=True) as book:
-        record = close_job(book, job_name, outcome or "closed without words", author)
+        check = None if outcome.strip() else refuse_unfinished
+        record = close_job(book, job_name, outcome or "closed without words", author, check)
         standing = stand(record, _influence(book, record))
     if as_json:
         echo_json(close_json(record, standing))
     else:
         echo_text(close_text(record, standing))
-    return 0 if standing.runs and standing.runs[-1].review.inside else 1
+    return 0 if standing.finished else 1
 
 
 @click.command("jobs")

@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 def check(rotor_file: str, run_file: str, everything: bool, as_json: bool) -> int:
     """Hold a run's readings against the limits and against plausibility.
 
-    Exit code 1 if a reading is not inside its limit, or above the figure for going on.
+    Exit code 1 if a reading is not inside its limit, or above the figure for going on, or if one
+    that a whole run has was not read.
 
     \b
     Example:
@@ -52,7 +53,7 @@ def check(rotor_file: str, run_file: str, everything: bool, as_json: bool) -> in
         echo_json(check_json(rotor, review))
     else:
         echo_text(check_text(rotor, review, everything=everything))
-    return 0 if review.inside and not review.no_further else 1
+    return 0 if review.finished and not review.no_further else 1
 
 
 @click.command()
@@ -64,7 +65,8 @@ def check(rotor_file: str, run_file: str, everything: bool, as_json: bool) -> in
 def advise(card_file: str | None, everything: bool, as_json: bool, **request: Any) -> int:
     """Recommend the fewest adjustments likely enough to bring every reading inside limits.
 
-    Exit code 1 if the answer is to investigate, to stop or to learn more first.
+    Exit code 1 if the answer is to investigate, to stop or to learn more first, or what was read is
+    inside limits but a reading that a whole run has was not taken.
 
     \b
     Example:
@@ -78,7 +80,7 @@ def advise(card_file: str | None, everything: bool, as_json: bool, **request: An
     else:
         told = written(card_file, None if advice.to_write is None else request["plan_out"])
         echo_text(advice_text(rotor, run, advice, everything=everything, told=told))
-    return 1 if advice.verdict in ("investigate", "stop", "learn") else 0
+    return 1 if advice.warns else 0
 
 
 @click.command()
@@ -107,7 +109,7 @@ def card(card_file: str, aircraft: str, run_label: str, limits_from: str, as_jso
         echo_json(advice_json(rotor, run, advice))
     else:
         click.echo(f"{advice.verdict}: written to {card_file}.")
-    return 1 if advice.verdict in ("investigate", "stop", "learn") else 0
+    return 1 if advice.warns else 0
 
 
 def _advise(

@@ -49,6 +49,7 @@ def expected_run(rotor: Rotor, run: Run, influence: Influence, change: Reals) ->
         run,
         vibration=run.vibration + influence.vibration_change(rotor, change),
         height=run.height + influence.height_change(change),
+        entered=None,
     )
 
 

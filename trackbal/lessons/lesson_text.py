@@ -10,7 +10,8 @@ import numpy as np
 from trackbal.base import cautions
 from trackbal.base.phasor import phase_deg
 from trackbal.base.text_layout import across, count, cut, paragraphs, table, wrap
-from trackbal.check.review import HEIGHT, Reading, Review
+from trackbal.check.coverage import HEIGHT
+from trackbal.check.review import Reading, Review
 from trackbal.lessons.agreement import Departure, agrees
 from trackbal.lessons.lesson import Lesson, Visit
 from trackbal.lessons.lesson_opening import Step, history_step, rotor_step

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from decimal import Decimal
 
 from trackbal.base.csv_table import NUMBER, CsvTable
@@ -145,8 +145,10 @@ def add_settings(book: Book, job: int, settings: Items, author: str, why: str | 
     book.run_many("INSERT INTO setting (job, blade, adjuster, entry, setting) VALUES (?, ?, ?, ?, ?)", rows)
 
 
-def close_job(book: Book, name: str | None, outcome: str, author: str) -> JobRecord:
-    """Close a job. Raises InputError if it is closed or a run is being typed."""
+def close_job(
+    book: Book, name: str | None, outcome: str, author: str, check: Callable[[JobRecord], None] | None = None
+) -> JobRecord:
+    """Close a job, if `check` does not refuse it. Raises InputError if it is closed or a run is being typed."""
     with book.writing():
         record = open_job(book, name)
         _refuse_answers(record)
@@ -154,6 +156,8 @@ def close_job(book: Book, name: str | None, outcome: str, author: str) -> JobRec
             raise InputError(
                 book.file, "a run still being typed", "it finished, or dropped with trackbal log run --drop"
             )
+        if check is not None:
+            check(record)
         entry = book.add_entry("closing", author, record.entry)
         book.run("INSERT INTO closing (entry, job, outcome) VALUES (?, ?, ?)", (entry, record.entry, outcome))
         return load_job(book, record.entry)

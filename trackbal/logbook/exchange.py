@@ -15,6 +15,7 @@ from trackbal.base.errors import InputError
 from trackbal.base.phasor import phase_deg
 from trackbal.logbook.entries import add_import, check_rows, rotor_of
 from trackbal.logbook.records import Items, load_rotor
+from trackbal.logbook.renewal import refuse_other_meaning
 from trackbal.logbook.rows import Cell, Row, heading, read_typed_rows, rows_of_sheet, says_whose
 from trackbal.logbook.sheets import items_of_table
 from trackbal.logbook.store import Book
@@ -158,8 +159,8 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
     Raises
     ------
     InputError
-        If a file is given twice or is no logbook, if two hold the very same job (one is a copy), or none has a run of
-        this rotor.
+        If a file is given twice or is no logbook, if two hold the very same job (one is a copy), none has a run of
+        this rotor, or the rotor would give what they hold another meaning than it was entered with.
     """
     jobs: list[tuple[str, JobRows]] = []
     real = [os.path.realpath(file) for file in files]
@@ -169,6 +170,8 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
             raise InputError(file, "the same logbook again", "each logbook once")
         with Book.open(file) as book:
             own = load_all(book, rotor.name)
+            if own:
+                refuse_other_meaning(book, load_rotor(book, rotor.name), rotor, f"the rotor file given with {file}")
         for job in own:
             other = held.setdefault(repr((job.runs, job.done)), file)
             if other != file:

@@ -89,6 +89,8 @@ class JobRecord:
     notes : tuple of NoteRecord
     outcome : str or None
         What was said when the job was closed; None while it is open.
+    definitions : tuple of (entry, Rotor)
+        The rotor as it was defined from an entry on, the last being `rotor`; empty where there was but one.
     """
 
     book: str
@@ -105,6 +107,12 @@ class JobRecord:
     notes: tuple[NoteRecord, ...]
     outcome: str | None
     stamp: Stamp
+    definitions: tuple[tuple[int, Rotor], ...] = ()
+
+    def rotor_when(self, run: RunRecord) -> Rotor:
+        """Return the rotor as it was defined when a run was entered: a stop reached then stays one."""
+        before = [rotor for entry, rotor in self.definitions if entry < run.entry]
+        return before[-1] if before else self.rotor
 
     def in_order(self, items: Items) -> Items:
         """Return items blade by blade, in the rotor's order."""
@@ -183,6 +191,14 @@ def load_rotor(book: Book, name: str) -> Rotor:
     return Rotor.parse(row[0], f"{book.file}, rotor {name}")
 
 
+def load_definitions(book: Book, name: str) -> tuple[tuple[int, Rotor], ...]:
+    """Return every definition of a rotor in a logbook with its entry, the latest last."""
+    rows = book.all("SELECT entry, toml FROM rotor WHERE name = ? ORDER BY entry", (name,))
+    if not rows:
+        load_rotor(book, name)  # says that there is none
+    return tuple((entry, Rotor.parse(toml, f"{book.file}, rotor {name}")) for entry, toml in rows)
+
+
 def rotor_names(book: Book) -> list[str]:
     """Return the names of the rotors of a logbook."""
     return [row[0] for row in book.all("SELECT name FROM rotor GROUP BY name ORDER BY min(entry)")]
@@ -245,6 +261,7 @@ def load_job(book: Book, entry: int) -> JobRecord:
         row = book.one("SELECT name, aircraft, rotor FROM job WHERE entry = ?", (entry,))
         assert row is not None
         name, aircraft, rotor_name = row
+        rotors = load_definitions(book, rotor_name)
         runs, draft = _load_runs(book, entry)
         closing = book.one("SELECT outcome FROM closing WHERE job = ?", (entry,))
         return JobRecord(
@@ -252,7 +269,7 @@ def load_job(book: Book, entry: int) -> JobRecord:
             entry=entry,
             name=name,
             aircraft=aircraft,
-            rotor=load_rotor(book, rotor_name),
+            rotor=rotors[-1][1],
             as_found=_latest_items(
                 book.all("SELECT blade, adjuster, setting FROM setting WHERE job = ? ORDER BY entry", (entry,))
             ),
@@ -264,6 +281,7 @@ def load_job(book: Book, entry: int) -> JobRecord:
             notes=_load_notes(book, entry),
             outcome=closing[0] if closing else None,
             stamp=_stamp(book, entry),
+            definitions=rotors if len(rotors) > 1 else (),
         )
 
 

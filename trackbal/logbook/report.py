@@ -11,6 +11,7 @@ import numpy as np
 from trackbal.aircraft.surprise import Surprise
 from trackbal.base.cautions import general_cautions, mechanical_causes
 from trackbal.base.text_layout import wrap
+from trackbal.check.coverage import coverage_json
 from trackbal.logbook.records import Items, JobRecord, RunRecord
 from trackbal.logbook.standing import RunStanding, Standing
 from trackbal.records.explanations import ALIKE, Explanation
@@ -28,6 +29,7 @@ NEXT = {
     "investigate": "Next: look for a mechanical cause. When it is put right, say what was done with the adjusters "
     "(trackbal log done --nothing, if nothing), and run again.",
     "done": "Next: record what was done (trackbal log done).",
+    "read": "Inside limits so far, but not everything was read. Next: run and read the rest (trackbal log run).",
     "close": "Every reading is inside its limit. Next: close the job (trackbal log close), if the manual agrees.",
     "stop": "STOP: a reading is at or above its stop limit. Find the cause before any adjustment.",
     "closed": "The job is closed.",
@@ -58,6 +60,8 @@ def job_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
         "by": record.stamp.author,
         "outcome": record.outcome,
         "next": standing.next,
+        "finished": standing.finished,
+        **(coverage_json(standing.coverage) if standing.coverage is not None else {}),
         "runs": [_run_json(record, run, seen) for run, seen in zip(record.runs, standing.runs, strict=True)],
         "typing": None if record.draft is None else {"rows": len(record.draft.rows), "since": record.draft.stamp.at},
         "settings": _items_json(record, record.settings_text(), "setting"),
@@ -81,7 +85,8 @@ def _run_json(record: JobRecord, run: RunRecord, seen: RunStanding) -> dict[str,
         "source": run.source,
         "worst": seen.review.worst_ratio if seen.review.readings else None,
         "inside": seen.review.inside,
-        "stop": seen.review.stop,
+        "stop": seen.stopped,
+        "finished": seen.review.finished,
         "doubts": [f.text for f in seen.review.doubts],
         "surprise": None if seen.surprise is None else surprise_json(record.rotor, seen.surprise),
         "advised": None if advice is None else _items_json(record, advice.items, "amount"),
@@ -172,8 +177,16 @@ def job_text(record: JobRecord, standing: Standing) -> str:
             )
     if record.outcome is not None:
         blocks.append(wrap(f"Closed: {record.outcome}", ""))
-    blocks.append(NEXT[standing.next])
+    blocks.append(next_text(standing))
     return "\n\n".join(block for block in blocks if block) + "\n"
+
+
+def next_text(standing: Standing) -> str:
+    """Return what comes next, and what of the rotor was not read since it was last changed."""
+    lines = [NEXT[standing.next]]
+    if standing.coverage is not None and not standing.coverage.complete:
+        lines.append(wrap(f"Not read since the last change: {standing.coverage.what_was_not}.", ""))
+    return "\n".join(lines)
 
 
 def run_text(record: JobRecord, standing: Standing) -> str:
@@ -183,7 +196,8 @@ def run_text(record: JobRecord, standing: Standing) -> str:
     head = f"Recorded: job {record.name}, run {run.number}."
     if review.readings:
         worst = review.readings[0]
-        state = "STOP LIMIT REACHED" if review.stop else "inside limits" if review.inside else "outside limits"
+        whole = "inside limits" if review.coverage.complete else f"inside in {review.coverage.what_was_read} only"
+        state = "STOP LIMIT REACHED" if last.stopped else whole if review.inside else "outside limits"
         head += f" {state}; worst {worst.ratio:.2f} of its limit ({worst.regime}, {worst.sensor})."
     blocks = [wrap(head, "")]
     if review.doubts:
@@ -200,7 +214,7 @@ def run_text(record: JobRecord, standing: Standing) -> str:
                 "",
             )
         )
-    blocks.append(NEXT[standing.next])
+    blocks.append(next_text(standing))
     return "\n\n".join(blocks) + "\n"
 
 
@@ -235,7 +249,9 @@ def close_text(record: JobRecord, standing: Standing) -> str:
     lines = [f"Job {record.name} closed: {totals['runs_made']} runs, {totals['adjustments']} adjustments."]
     if standing.runs and standing.runs[-1].review.readings:
         first, last = standing.runs[0].review, standing.runs[-1].review
-        state = "inside limits" if last.inside else "NOT inside limits"
+        state = "inside limits" if standing.finished else "NOT inside limits"
+        if last.inside and standing.coverage is not None and not standing.coverage.complete:
+            state = f"inside in {standing.coverage.what_was_read} only"
         lines.append(
             f"Worst reading {first.worst_ratio:.2f} of its limit at first, {last.worst_ratio:.2f} now: {state}."
         )
@@ -256,10 +272,17 @@ def _runs_text(record: JobRecord, standing: Standing) -> str:
     lines = ["run  worst/limit  as expected?       "]
     for run, seen in zip(record.runs, standing.runs, strict=True):
         worst = f"{seen.review.worst_ratio:.2f}" if seen.review.readings else "-"
-        state = "STOP" if seen.review.stop else "inside" if seen.review.inside else "outside"
+        state = "STOP" if seen.stopped else _inside_words(seen)
         lines.append(f"{run.number:>3}  {worst:>11}  {_expected_words(seen):<18}  {state}")
         lines += _deeds_lines(record, run)
     return "\n".join(lines)
+
+
+def _inside_words(seen: RunStanding) -> str:
+    if not seen.review.inside:
+        return "outside"
+    read = seen.review.coverage
+    return "inside" if read.complete else f"inside in {read.what_was_read}"
 
 
 def _expected_words(seen: RunStanding) -> str:

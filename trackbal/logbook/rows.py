@@ -10,7 +10,7 @@ from os import PathLike
 import numpy as np
 
 from trackbal.base.csv_table import CsvTable
-from trackbal.runs.readings import GROUP, OF_WHOM, RowReadings, average, read_headings, read_rows, split_unit
+from trackbal.runs.readings import GROUP, OF_WHOM, RowReadings, average, read_headings, read_rows, singles, split_unit
 from trackbal.runs.repeats import odd_repeats
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, Run
@@ -65,6 +65,7 @@ def read_typed_rows(rotor: Rotor, rows: Sequence[Row], source: str | PathLike[st
     vibration = np.full((len(rows), len(rotor.sensors)), complex(np.nan, np.nan))
     height = np.full((len(rows), len(rotor.blades)), np.nan)
     rpm = np.full(len(rows), rotor.rpm)
+    converted = np.zeros(vibration.shape, dtype=bool)
     for kind, members in kinds.items():
         # a phase without its amplitude, or the reverse, is found by read_rows, which asks for both columns
         columns = [(name, unit, tuple(rows[i][name].text for i in members)) for name, unit in kind]
@@ -86,7 +87,8 @@ def read_typed_rows(rotor: Rotor, rows: Sequence[Row], source: str | PathLike[st
         regime[members] = table.choices(found.plain["regime"], [r.name for r in rotor.regimes], "regime")
         readings = read_rows(rotor, table, found)
         vibration[members], height[members], rpm[members] = readings.vibration, readings.height, readings.rpm
-    return regime, RowReadings(vibration, height, rpm)
+        converted[members] = readings.converted
+    return regime, RowReadings(vibration, height, rpm, converted)
 
 
 def run_of_rows(rotor: Rotor, rows: Sequence[Row], source: str | PathLike[str]) -> Run:
@@ -118,4 +120,5 @@ def run_of_rows(rotor: Rotor, rows: Sequence[Row], source: str | PathLike[str]) 
         info=tuple(info),
         source=os.fspath(source),
         odd=odd_repeats(rotor, readings, regime, regime, [("", 1)]),
+        entered=singles(readings, regime, len(rotor.regimes)),
     )

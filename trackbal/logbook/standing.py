@@ -9,21 +9,29 @@ import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.surprise import Surprise, surprises
+from trackbal.base.errors import InputError
+from trackbal.check.coverage import Coverage, coverage_of
 from trackbal.check.review import Review, check_run
 from trackbal.influence.coefficients import Influence
 from trackbal.logbook.records import JobRecord
+from trackbal.logbook.rows import run_of_rows
 from trackbal.records.explanations import Explanation, explain
+from trackbal.runs.run import Run
 
-Next = Literal["run", "finish", "advise", "explain", "investigate", "done", "close", "stop", "closed"]
+Next = Literal["run", "finish", "advise", "explain", "investigate", "done", "read", "close", "stop", "closed"]
 
 
 @dataclass(frozen=True)
 class RunStanding:
-    """A finished run: against limits, and against what was expected (None for the first, or without influence)."""
+    """A finished run: against limits, and against what was expected (None for the first, or without influence).
+
+    `stopped`: a reading is at its stop limit, by the rotor as defined now or as it was when the run was entered.
+    """
 
     number: int
     review: Review
     surprise: Surprise | None
+    stopped: bool = False
 
 
 @dataclass(frozen=True)
@@ -38,12 +46,18 @@ class Standing:
     next : str
         What comes next: "run", "finish" (the run being typed), "advise",
         "explain" (the last run is surprising), "investigate" (a cause is to be found), "done", "close",
-        "stop" (a stop limit is reached) or "closed".
+        "stop" (a stop limit is reached), "read" (inside limits so far, but not all was read) or "closed".
+    coverage : Coverage or None
+        What was read of the rotor since anything was last changed; None without a run.
+    finished : bool
+        Whether all of it was, and in the last run of its regime each reading is inside.
     """
 
     runs: tuple[RunStanding, ...]
     explanations: tuple[Explanation, ...]
     next: Next
+    coverage: Coverage | None = None
+    finished: bool = False
 
     @property
     def surprising(self) -> bool:
@@ -54,7 +68,7 @@ class Standing:
     @property
     def warns(self) -> bool:
         """Whether the last run is surprising or at a stop limit."""
-        return self.surprising or (bool(self.runs) and self.runs[-1].review.stop)
+        return self.surprising or self.next == "stop" or (bool(self.runs) and self.runs[-1].stopped)
 
 
 def stand(record: JobRecord, influence: Influence | None) -> Standing:
@@ -64,7 +78,10 @@ def stand(record: JobRecord, influence: Influence | None) -> Standing:
     seen: tuple[Surprise | None, ...] = (None,) * len(readings)
     if job is not None and influence is not None:
         seen = surprises(rotor, job, influence)
-    runs = [RunStanding(t + 1, check_run(rotor, reading), seen[t]) for t, reading in enumerate(readings)]
+    runs = [
+        RunStanding(t + 1, review, seen[t], review.stop or bool(stops_when_entered(record, t)))
+        for t, review in enumerate(check_run(rotor, reading) for reading in readings)
+    ]
     explanations: tuple[Explanation, ...] = ()
     last = runs[-1].surprise if runs else None
     if job is not None and influence is not None and last is not None and last.surprising:
@@ -72,17 +89,84 @@ def stand(record: JobRecord, influence: Influence | None) -> Standing:
         advised = record.amounts(before.items) if before else None
         setting = record.setting(len(runs)) - (record.change[-1] - record.change[-2])
         explanations = explain(rotor, job, influence, advised, setting)
-    return Standing(tuple(runs), explanations, _next(record, runs))
+    if not runs:
+        return Standing((), (), _next(record, runs, None))
+    look = look_at(record)
+    step = _next(record, runs, look)
+    return Standing(tuple(runs), explanations, step, look.coverage, look.inside and look.coverage.complete)
 
 
-def _next(record: JobRecord, runs: list[RunStanding]) -> Next:
+def refuse_unfinished(record: JobRecord) -> None:
+    """Raise InputError unless all of the rotor was read since it was last changed, and is inside."""
+    look = look_at(record) if record.runs else None
+    if look is None:
+        found = "no run"
+    elif look.stopped:
+        found = "a reading at its stop limit"
+    elif not look.inside:
+        found = "a reading not inside its limit"
+    elif not look.coverage.complete:
+        found = f"not read: {look.coverage.what_was_not}"
+    else:
+        return
+    raise InputError(record.book, found, f"all of job {record.name} read and inside, or a reason: --outcome TEXT")
+
+
+@dataclass(frozen=True)
+class Look:
+    """What was read of a rotor since anything was last changed, whether it is inside, and whether a stop stands.
+
+    A ground run and a flight with nothing done between them are one look at the rotor; of a regime
+    run twice the last run counts.
+    """
+
+    coverage: Coverage
+    inside: bool
+    stopped: bool
+
+
+def look_at(record: JobRecord) -> Look:
+    """Return what the runs since the last change tell of the rotor together; there is at least one run."""
+    changed = [t for t, run in enumerate(record.runs) if record.done.get(run.entry) and t < len(record.runs) - 1]
+    first = changed[-1] + 1 if changed else 0
+    reviews = {t: check_run(record.rotor, record.readings[t]) for t in range(first, len(record.runs))}
+    vibration = np.zeros(record.readings[0].vibration.shape, dtype=bool)
+    height = np.zeros(len(vibration), dtype=bool)
+    inside, stopped = True, False
+    for r, regime in enumerate(record.rotor.regimes):
+        taken = [t for t in reviews if _touched(record.readings[t], r)]
+        if not taken:
+            continue
+        last = record.readings[taken[-1]]
+        vibration[r], height[r] = last.vibration_read[r], last.height_read[r]
+        readings = [x for x in reviews[taken[-1]].readings if x.regime == regime.name]
+        inside &= not any(x.over or x.questioned for x in readings)
+        stopped |= any(x.stopped for x in readings) or regime.name in stops_when_entered(record, taken[-1])
+    return Look(coverage_of(record.rotor, vibration, height), inside, stopped)
+
+
+def stops_when_entered(record: JobRecord, t: int) -> set[str]:
+    """Return the regimes in which a run reached a stop limit of the rotor as it was defined when it was entered."""
+    run = record.runs[t]
+    rotor = record.rotor_when(run)
+    if rotor is record.rotor:
+        return set()
+    review = check_run(rotor, run_of_rows(rotor, run.rows, record.place(run)))
+    return {reading.regime for reading in review.readings if reading.stopped}
+
+
+def _touched(run: Run, r: int) -> bool:
+    return bool(run.regime_read[r] or run.height_taken[r].any())
+
+
+def _next(record: JobRecord, runs: list[RunStanding], look: Look | None) -> Next:
     if record.outcome is not None:
         return "closed"
     if record.draft is not None:
         return "finish"
-    if not runs or record.runs[-1].entry in record.done:
+    if look is None or record.runs[-1].entry in record.done:
         return "run"
-    if runs[-1].review.stop:
+    if look.stopped:
         return "stop"
     advice = record.latest_advice(record.runs[-1])
     if advice is not None and not advice.stale and advice.items:
@@ -92,10 +176,6 @@ def _next(record: JobRecord, runs: list[RunStanding]) -> Next:
     last = runs[-1].surprise
     if last is not None and last.surprising:
         return "explain"
-    if runs[-1].review.inside and _all_read(record):
-        return "close"
+    if look.inside:
+        return "close" if look.coverage.complete else "read"
     return "advise"
-
-
-def _all_read(record: JobRecord) -> bool:
-    return bool(np.all(record.readings[-1].regime_read))

@@ -87,15 +87,22 @@ def _head(rotor: Rotor, run: Run, labels: CardLabels) -> Html:
 
 
 def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
-    worst = advice.review.readings[0]
+    worst, seen = advice.review.readings[0], advice.review.coverage
+    unread = "" if seen.complete else f" Not read: {seen.what_was_not}."
     where = f"{_label(rotor, worst.regime)}, {'tip spread' if worst.sensor == 'height' else worst.sensor}"
     now = f"Worst reading now: {worst.ratio:.2f} of its limit ({where})."
     if advice.verdict == "stop":
         text = "STOP. Do not run and do not adjust until the cause is found."
         detail = f"A reading is at or above its stop limit. {now}"
+    elif advice.verdict == "inside" and not seen.complete:
+        text = f"INSIDE IN {seen.what_was_read} ONLY. Adjust nothing from these; read the rest."
+        detail = f"Every reading taken is inside its limit. {now}"
     elif advice.verdict == "inside":
         text = "INSIDE LIMITS. Adjust nothing."
-        detail = f"Every reading taken is inside its limit. {now}"
+        detail = f"Every reading of the rotor was taken and is inside its limit. {now}"
+    elif advice.read_again:
+        text = "READ AGAIN. The readings contradict each other; adjust nothing from them."
+        detail = f"{'; '.join(map(str, advice.review.unclear))}. {now}"
     elif advice.verdict == "investigate":
         assert advice.recommended is not None
         best = advice.plans[advice.recommended].worst_ratio
@@ -107,9 +114,10 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
     else:
         assert plan is not None
         count = f"{plan.count} adjustment" + ("s" if plan.count > 1 else "")
-        text = f"ADJUST. {count}; chance {chance_words(plan.chance)} that the next run is inside limits."
+        whose = "that the next run is inside limits" if seen.complete else "for the regimes read"
+        text = f"ADJUST. {count}; chance {chance_words(plan.chance)} {whose}."
         detail = f"{now} Expected after the work: {plan.worst_ratio:.2f} of its limit."
-    parts: list[object] = [text, tag("p", detail)]
+    parts: list[object] = [text, tag("p", detail + unread)]
     if advice.review.stop and advice.verdict != "stop":
         parts.append(blank_lines(["Stop limit overridden by, reason, date:"], wide=True))
     return tag("div", *parts, cls="verdict")
@@ -132,7 +140,7 @@ def _label(rotor: Rotor, regime: str) -> str:
 
 def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan | None, labels: CardLabels) -> Html:
     parts: list[Html] = []
-    if advice.verdict in ("stop", "investigate"):
+    if advice.verdict in ("stop", "investigate") and not advice.read_again:
         parts += [tag("h2", "Look for the cause"), check_boxes(cautions.mechanical_causes(rotor.place))]
         parts.append(tag("p", "Tick what was looked at, and write down what was found:"))
         parts.append(blank_lines(["Found:", "Found:", "Looked at by, date:", "Decided by, date:"], wide=True))
@@ -145,7 +153,7 @@ def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan | None, labels: CardLab
         ]
     elif advice.verdict == "adjust" and plan is not None:
         parts += [tag("h2", "Do, walking from blade to blade"), _checklist(rotor, advice, plan, labels)]
-    elif advice.verdict == "inside":
+    elif advice.verdict == "inside" and advice.review.coverage.complete:
         parts.append(tag("p", "Nothing is to be done for track and balance. The release is the licensed person's."))
         parts.append(_sign_off(["Read by", "Checked by", _RECORDED]))
     return join(parts)
@@ -213,10 +221,10 @@ def _sign_off(people: Sequence[str]) -> Html:
 
 
 def _next_run(rotor: Rotor, run: Run, advice: Advice, expected: Forecast | None) -> Html:
-    if advice.verdict == "inside":
+    if advice.verdict == "inside" and advice.review.coverage.complete:
         return Html("")
     parts = [tag("h2", "Next run")]
-    if advice.verdict in ("stop", "investigate") and advice.offered is None:
+    if advice.verdict in ("stop", "investigate") and advice.offered is None and not advice.read_again:
         text = (
             "Only after the cause was found and removed and a licensed person allows it. Begin on the ground, read "
             "again what was read this time, and break off at a stop limit."
@@ -230,7 +238,8 @@ def _next_run(rotor: Rotor, run: Run, advice: Advice, expected: Forecast | None)
         "done if it differs from this card.",
     ]
     if unread:
-        items.append(f"Read too, as the plan changes them: {'; '.join(unread)}.")
+        why = "" if expected is None else ", as the plan changes them"
+        items.append(f"Read too{why}: {'; '.join(unread)}.")
     if expected is not None:
         items.append(
             "A reading outside its 95 % range is a surprise: check blade, direction and amount of what was done, "

@@ -10,7 +10,8 @@ import numpy as np
 from trackbal.aircraft.posterior import OwnAircraft
 from trackbal.base import cautions
 from trackbal.base.errors import InputError
-from trackbal.check.review import Review, check_run, held_at
+from trackbal.check.plausibility import RPM_FAR, speed_far, without_stop
+from trackbal.check.review import READING_SLACK, Review, check_run, held_at
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.chance import chances
 from trackbal.plan.quadratic import Quadratic, build_quadratic
@@ -121,6 +122,17 @@ class Advice:
         """The plan as a sheet holds it: the one offered, or the empty one where readings are inside limits."""
         return self.plans[0] if self.verdict == "inside" else self.offered
 
+    @property
+    def warns(self) -> bool:
+        """Whether the answer is a warning: not a plan to work from, nor a whole run inside limits."""
+        return self.verdict not in ("inside", "adjust") or (self.verdict == "inside" and not self.review.finished)
+
+    @property
+    def read_again(self) -> bool:
+        """Whether the readings contradict each other, so that nothing is to be made of them but new ones."""
+        chosen = None if self.recommended is None else self.plans[self.recommended]
+        return self.verdict == "investigate" and bool(self.review.unclear) and chosen is not None and not chosen.count
+
 
 def advise(
     rotor: Rotor,
@@ -132,6 +144,7 @@ def advise(
     chance: float = 0.9,
     nominal: bool = False,
     override_stop: bool = False,
+    stop_on_record: bool = False,
     own: OwnAircraft | None = None,
 ) -> Advice:
     """Return the best plan for every count of adjustments, and which to take.
@@ -149,6 +162,9 @@ def advise(
         Leave the influence covariance out of the search (not out of the chances).
     override_stop : bool
         Offer plans although a reading is at or above its stop limit.
+    stop_on_record : bool
+        Whether a stop limit was reached that `run` does not show: in an earlier run since anything was
+        last changed, or by the limits in force when it was entered.
     own : OwnAircraft, optional
         What all runs of the job tell of this aircraft, for the chances; the last run is `run`.
         Without it they rest on `run` alone.
@@ -156,40 +172,43 @@ def advise(
     Raises
     ------
     InputError
-        If the run has no reading that counts.
+        If the run has no reading that counts, or a plan would rest on readings at quite another rotor speed.
     """
     settings_given = setting is not None
     if setting is None:
         setting = np.zeros((len(rotor.adjusters), len(rotor.blades)))
     review = check_run(rotor, run, influence)
-    now = review.worst_ratio
-    if not review.readings:
+    barred = _barred(rotor, run, influence)
+    if (review.stop or stop_on_record) and not override_stop:
+        return Advice("stop", None, (), setting, barred, _stop_cautions(rotor, influence), review, chance)
+    if not review.judged:
         raise InputError(
             run.source, "no complete reading", "a vibration reading, or the height of every tip, in a regime"
         )
-    barred = _barred(rotor, run, influence)
-    if review.stop and not override_stop:
-        return Advice("stop", None, (), setting, barred, _stop_cautions(rotor, influence), review, chance)
+    if not review.inside:
+        _refuse_other_speed(rotor, run)
     ladder = _Ladder.of(rotor, run, influence, setting, barred, nominal, own)
     if most is not None or review.inside:
         plans, cut_short = ladder.plans(MOST_AT_FIRST if most is None else most), False
     else:
         plans, cut_short = ladder.grown(chance)
-    if review.inside:
-        verdict: Verdict = "inside"
-        recommended = 0
-    else:
-        recommended = _recommend(plans, chance)
-        worst = plans[recommended].worst_ratio
-        verdict = "investigate" if worst > 1.0 and worst > CURE * now else "adjust"
+    verdict, recommended = _choose(review, plans, chance)
+    if verdict == "investigate" and len(plans) <= MOST_AT_FIRST:  # fewer were asked for than may be needed
+        verdict, _ = _choose(review, ladder.plans(MOST_AT_FIRST), chance)
     missing: tuple[Gap, ...] = ()
-    if not review.inside and plans[recommended].worst_ratio > 1.0:
-        missing = missing_knowledge(rotor, run, influence, setting, now if verdict == "investigate" else None)
+    if verdict != "inside" and plans[recommended].worst_ratio > 1.0:
+        now = plans[0].worst_ratio if verdict == "investigate" else None
+        missing = missing_knowledge(rotor, run, influence, setting, now)
     if missing:
         verdict = "learn"
     said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance)
     if plans[recommended].chance < chance and verdict in ("adjust", "investigate"):
         said = (*_larger_plans(plans, recommended, cut_short), *said)
+    if stop_on_record and not review.stop:
+        said = (
+            "A stop limit was reached and stays on record; these plans are shown because that was overridden.",
+            *said,
+        )
     if missing:
         said = (*learn_cautions(rotor, missing, min(plan.worst_ratio for plan in plans)), *said)
     elif verdict != "inside":
@@ -198,6 +217,33 @@ def advise(
         verdict, None if missing else recommended, plans, setting, barred, said, review, chance, cut_short=cut_short
     )
     return advice if settings_given else with_settings_assumed(advice)
+
+
+def _choose(review: Review, plans: tuple[Plan, ...], wanted: float) -> tuple[Verdict, int]:
+    """Return the verdict on a run that no stop limit forbids to adjust, and the plan to take."""
+    if review.inside:
+        return "inside", 0
+    now = plans[0].worst_ratio
+    if review.unclear and now <= 1.0 + READING_SLACK:
+        return "investigate", 0  # nothing but readings that contradict each other is outside: read again
+    recommended = _recommend(plans, wanted)
+    worst = plans[recommended].worst_ratio
+    return "investigate" if worst > 1.0 and worst > CURE * now else "adjust", recommended
+
+
+def _refuse_other_speed(rotor: Rotor, run: Run) -> None:
+    """Raise InputError where a regime was run so far from the rotor's speed that a plan would be a guess."""
+    far = np.flatnonzero(speed_far(rotor, run) & run.regime_read)
+    if len(far):
+        single, r = run.single, far[0]
+        typed = max(single.rpm_low[r], single.rpm_high[r], key=lambda rpm: abs(rpm - rotor.rpm))
+        raise InputError(
+            run.source,
+            f"{rotor.regimes[r].name} run at {typed:.4g} rpm",
+            f"a speed within {100 * RPM_FAR:.0f} % of the rotor's {rotor.rpm:.4g}; "
+            "influence coefficients say nothing reliable farther off, so no plan is made",
+            column="rpm",
+        )
 
 
 def with_settings_assumed(advice: Advice) -> Advice:
@@ -384,9 +430,20 @@ def _cautions(
     if review.stop:
         said.append("A reading is at or above its stop limit; these plans are shown because that was overridden.")
     said += cautions.no_further(held_at(rotor, review))
+    seen = review.coverage
+    if verdict == "inside" and not seen.complete:
+        said.append(
+            f"Only what was read is inside limits ({seen.what_was_read}). Not read: {seen.what_was_not}. "
+            "This run finishes nothing."
+        )
     said += [f"Doubtful: {doubt.text}" for doubt in review.doubts]
     said += cautions.other_rotor(influence.rotor_name, rotor.name)
-    if verdict == "investigate":
+    no_stop = without_stop(rotor)
+    if no_stop:
+        said.append(f"No stop limit is set for {no_stop}: no reading there stops any plan, however large it is.")
+    if verdict == "investigate" and review.unclear and not plan.count:
+        said.append(f"Read again before anything is done: {'; '.join(map(str, review.unclear))}.")
+    elif verdict == "investigate":
         said.append("No adjustment brings these readings inside limits: look for a mechanical cause first.")
         said += cautions.mechanical_causes(rotor.place)
     elif verdict == "adjust" and plan.chance < wanted:

@@ -56,6 +56,7 @@ def advise_in_job(
     chance: float = 0.9,
     nominal: bool = False,
     override_stop: bool = False,
+    stop_on_record: bool = False,
 ) -> JobAdvice:
     """Return advice on the last run of a job, with what its runs tell of this aircraft.
 
@@ -71,7 +72,7 @@ def advise_in_job(
         What is installed now.
     type_only : bool
         Leave the earlier runs aside.
-    most, chance, nominal, override_stop : as in `advise`
+    most, chance, nominal, override_stop, stop_on_record : as in `advise`
 
     Notes
     -----
@@ -89,7 +90,14 @@ def advise_in_job(
         if (measured.inside, measured.stop) == (estimated.inside, estimated.stop) == (False, False):
             last = found.run
     ask = partial(
-        advise, rotor, setting=setting, most=most, chance=chance, nominal=nominal, override_stop=override_stop
+        advise,
+        rotor,
+        setting=setting,
+        most=most,
+        chance=chance,
+        nominal=nominal,
+        override_stop=override_stop,
+        stop_on_record=stop_on_record,
     )
     advice = ask(last, own, own=shared)
     by_type = ask(runs[-1], influence) if shared is not None else advice

@@ -19,6 +19,7 @@ from trackbal.base.cautions import (
 )
 from trackbal.base.phasor import phase_deg
 from trackbal.base.text_layout import count, cut, listed, number_words, paragraphs, table, times_words, width, wrap
+from trackbal.check.coverage import coverage_json
 from trackbal.check.review import is_inside
 from trackbal.plan.advice import WORTH_ONE_MORE, Advice, Plan
 from trackbal.runs.rotor import Rotor
@@ -27,6 +28,7 @@ from trackbal.runs.words import adjustment_words, chance_words
 
 ANYWAY = "PLAN SHOWN ON REQUEST (--plan-anyway), against the advice to find the cause first."
 CHANCE_MAY_FALL = "Each plan has the least cost of its count, which may bring a lower chance than fewer do."
+_MUCH = 0.5  # of the limit: so large a change of what was not read is put beside the limit
 
 
 def plan_adjustments(rotor: Rotor, plan: Plan) -> list[tuple[int, int, float]]:
@@ -44,6 +46,8 @@ def advice_json(rotor: Rotor, run: Run, advice: Advice) -> dict[str, Any]:
         "not_advised": [{"adjuster": rotor.adjusters[a].name, "why": why} for a, why in advice.barred],
         "wanted_chance": advice.wanted_chance,
         "cut_short": advice.cut_short,
+        "finished": advice.review.finished,
+        **coverage_json(advice.review.coverage),
     }
 
 
@@ -174,7 +178,7 @@ def _what_to_mind(
 ) -> Iterable[str]:
     """Yield the causes to look for, and the cautions: those of this advice always, the general ones if wanted."""
     causes = mechanical_causes(rotor.place)
-    if advice.verdict in ("stop", "investigate"):
+    if advice.verdict in ("stop", "investigate") and not advice.read_again:
         short = wrap(f"Look for the cause first: {MECHANICAL_IN_SHORT[rotor.place]}")
         yield listed("Look for the cause first", causes) if everything else short
     own = [caution for caution in advice.cautions if caution not in (*general_cautions(), *causes)]
@@ -198,10 +202,12 @@ def _all_readings(rotor: Rotor, run: Run, advice: Advice, offered: Plan | None) 
 
 def _next_run(rotor: Rotor, run: Run, advice: Advice) -> str:
     """Return what to run next, in the order in which it is flown."""
+    if advice.read_again:
+        return "Next run: the same again, in steadier conditions."
     if advice.verdict in ("stop", "investigate"):
         return "Next run: only after the cause was looked for, on the ground first."
     if advice.verdict == "inside":
-        return ""
+        return "" if advice.review.coverage.complete else "Next run: read what was not read."
     read = [regime.name for regime, taken in zip(rotor.regimes, run.regime_read, strict=True) if taken]
     unread = [regime.name for regime, taken in zip(rotor.regimes, run.regime_read, strict=True) if not taken]
     more = f"; changed by the plan and not read this time: {', '.join(unread)}" if unread else ""
@@ -269,27 +275,42 @@ def _numbers(row: _Row) -> list[str]:
 
 
 def _headline(rotor: Rotor, advice: Advice) -> str:
-    worst = advice.review.worst_ratio or 0.0
+    """Return what the answer is, what of the rotor it is about, and what was not read, in a sentence or two."""
+    worst, seen = advice.review.worst_ratio or 0.0, advice.review.coverage
+    unread = "" if seen.complete else f" Not read: {seen.what_was_not}."
+    lead = f"{rotor.name}: {_answer(advice, worst)}"
+    if advice.verdict == "adjust" and not seen.complete:
+        unread = f" Chance for the regimes read alone ({seen.what_was_read}); not read: {seen.what_was_not}."
+    return lead + unread
+
+
+def _answer(advice: Advice, worst: float) -> str:
+    seen = advice.review.coverage
     if advice.verdict == "stop":
-        return f"{rotor.name}: STOP. A reading is at or above its stop limit (worst {times_words(worst)} of its limit)."
+        return f"STOP. A reading is at or above its stop limit (worst {times_words(worst)} of its limit)."
     if advice.verdict == "inside":
-        return f"{rotor.name}: inside limits (worst reading {times_words(worst)} of its limit). No adjustment."
+        if seen.complete:
+            return f"inside limits (worst reading {times_words(worst)} of its limit). No adjustment."
+        return (
+            f"inside in {seen.what_was_read} only (worst {times_words(worst)} of its limit). No adjustment from these."
+        )
     if advice.verdict == "learn":
         return (
-            f"{rotor.name}: NOT ENOUGH IS KNOWN to bring this inside limits (worst reading {times_words(worst)} of "
+            f"NOT ENOUGH IS KNOWN to bring this inside limits (worst reading {times_words(worst)} of "
             "its limit). Make a trial first; no plan is recommended."
         )
     assert advice.recommended is not None
     plan = advice.plans[advice.recommended]
+    if advice.read_again:
+        return f"READ AGAIN. {'; '.join(map(str, advice.review.unclear))} (worst {times_words(worst)} of its limit)."
     if advice.verdict == "investigate":
         none = "" if advice.anyway else "; no plan is offered"
         return (
-            f"{rotor.name}: INVESTIGATE. Adjusting could at best bring the worst reading to "
-            f"{times_words(plan.worst_ratio)} of its limit (now {times_words(worst)}): find the cause first{none}."
+            f"INVESTIGATE. Adjusting could at best bring the worst reading to {times_words(plan.worst_ratio)} of its "
+            f"limit (now {times_words(worst)}): find the cause first{none}."
         )
     return (
-        f"{rotor.name}: {count(plan.count, 'adjustment')}, chance {chance_words(plan.chance)} that the next run is "
-        "inside limits "
+        f"{count(plan.count, 'adjustment')}, chance {chance_words(plan.chance)} that the next run is inside limits "
         f"(worst reading now {times_words(worst)} of its limit, expected {times_words(plan.worst_ratio)})."
     )
 
@@ -335,15 +356,22 @@ def _unread(rotor: Rotor, run: Run, plan: Plan) -> str:
     for r, regime in enumerate(rotor.regimes):
         parts = [
             f"{sensor.name} {abs(plan.vibration_change[r, s]):.3f} {sensor.unit} at {turned[r, s]:.0f} deg"
+            + _part(float(abs(plan.vibration_change[r, s])), float(rotor.vibration_limit[r, s]))
             for s, sensor in enumerate(rotor.sensors)
             if not run.vibration_read[r, s]
         ]
         if not run.height_read[r] and np.isfinite(rotor.height_limit[r]):
             heights = plan.height_change[r]
-            parts.append(f"tips {heights.min():+.1f} to {heights.max():+.1f} {rotor.height_unit}")
+            tips = f"tips {heights.min():+.1f} to {heights.max():+.1f} {rotor.height_unit}"
+            parts.append(tips + _part(float(np.ptp(heights)), float(rotor.height_limit[r])))
         if parts:
             lines.append(wrap(f"{regime.name}: {'; '.join(parts)}", "  ", hang=4))
     return "\n".join(["Expected change of what was not read", *lines]) if lines else ""
+
+
+def _part(change: float, limit: float) -> str:
+    """Return a change as a part of the limit, where it may decide whether that reading passes."""
+    return f" ({change / limit:.1f} of its limit)" if change >= _MUCH * limit else ""
 
 
 def _ladder(advice: Advice) -> str:

@@ -7,6 +7,7 @@ from typing import Any
 
 from trackbal.base.cautions import IN_SHORT, general_cautions, no_further
 from trackbal.base.text_layout import listed, number_words, paragraphs, table, times_words, wrap
+from trackbal.check.coverage import coverage_json
 from trackbal.check.plausibility import Finding
 from trackbal.check.review import Reading, Review, held_at
 from trackbal.runs.rotor import Rotor
@@ -20,7 +21,9 @@ def check_json(rotor: Rotor, review: Review) -> dict[str, Any]:
         "rotor": rotor.name,
         "inside": review.inside,
         "stop": review.stop,
+        "finished": review.finished,
         "no_further": sorted({reading.regime for reading in review.no_further}, key=rotor.regime_index),
+        **coverage_json(review.coverage),
         "worst": review.worst_ratio if review.readings else None,
         "readings": [_reading_json(reading) for reading in review.readings],
         "doubts": [_finding_json(finding) for finding in review.doubts],
@@ -40,6 +43,10 @@ def _reading_json(reading: Reading) -> dict[str, Any]:
         "go_on": reading.go_on,
         "ratio": reading.ratio,
         "inside": reading.inside,
+        "largest": reading.largest,
+        "count": reading.count,
+        "partial": reading.partial,
+        "questioned": reading.questioned or None,
     }
 
 
@@ -54,12 +61,8 @@ def check_text(rotor: Rotor, review: Review, *, everything: bool = False) -> str
     """
     shown = review.readings if everything else review.readings[:_MOST_READINGS]
     notes = [finding.text for finding in review.notes]
-    unread = [finding for finding in review.notes if finding.kind == "not_read"]
-    if not everything and len(unread) > 2:
-        whole = [f.regime for f in unread if f.place is None]
-        parts = [f"{f.regime} {f.place}" for f in unread if f.place is not None]
-        notes = [f.text for f in review.notes if f.kind != "not_read"]
-        notes += [f"Not read: {', '.join([name for name in whole if name] + parts)}"]
+    if not everything:
+        notes = [f.text for f in review.notes if f.kind != "not_read"]  # the verdict names what was not read
     parts_of_page = [
         listed("Doubts", [finding.text for finding in review.doubts]),
         listed("Notes", notes),
@@ -75,15 +78,20 @@ def check_text(rotor: Rotor, review: Review, *, everything: bool = False) -> str
 def _verdict(review: Review) -> str:
     if not review.readings:
         return "nothing was read that can be held against a limit."
-    worst = review.readings[0]
+    worst, seen = review.readings[0], review.coverage
     at = f"worst {times_words(worst.ratio)} of its limit ({worst.regime}, {worst.sensor})"
-    outside = sum(not reading.inside for reading in review.readings)
-    taken = len(review.readings)
+    outside = sum(reading.over for reading in review.readings)
+    unread = "" if seen.complete else f" Not read: {seen.what_was_not}."
     if review.stop:
-        return f"STOP: a reading is at or above its stop limit; {at}."
+        return f"STOP: a reading is at or above its stop limit; {at}.{unread}"
     if outside:
-        return f"outside limits in {outside} of {taken} readings; {at}."
-    return f"every reading taken ({taken}) is inside its limit; {at}."
+        return f"outside limits in {outside} of {len(review.readings)} readings; {at}.{unread}"
+    if not review.inside:
+        again = "; ".join(map(str, review.unclear)) or "no reading is whole"
+        return f"NOT inside limits for certain. Read again: {again}; {at}.{unread}"
+    if not seen.complete:
+        return f"inside limits in {seen.what_was_read} only; {at}.{unread}"
+    return f"every reading taken ({len(review.readings)}) is inside its limit; {at}."
 
 
 def _table(readings: Sequence[Reading]) -> str:
@@ -91,11 +99,15 @@ def _table(readings: Sequence[Reading]) -> str:
     rows = [("regime", "sensor", "value", "limit", *(["go on"] if figures else []), "stop", "unit", "of limit", "")]
     for reading in readings:
         stop = "" if reading.stop is None else f"{reading.stop:.4g}"
-        mark = "STOP" if reading.stopped else "" if reading.inside else "outside"
+        mark = "STOP" if reading.stopped else "outside" if reading.over else "" if reading.inside else "read again"
+        if reading.partial:
+            mark += ", of some tips"
+        elif reading.count > 1:
+            mark += f" (largest of {reading.count}: {reading.largest:.4g})"
         if not reading.may_go_on and not reading.stopped:
             mark = f"{mark}, no further".removeprefix(", ")
         go_on = "" if reading.go_on is None else f"{reading.go_on:.4g}"
         value = number_words(reading.value, reading.limit)
         numbers = (value, f"{reading.limit:.4g}", *([go_on] if figures else []), stop)
-        rows.append((reading.regime, reading.sensor, *numbers, reading.unit, times_words(reading.ratio), mark))
+        rows.append((reading.regime, reading.sensor, *numbers, reading.unit, times_words(reading.ratio), mark.strip()))
     return table(rows, sides="<<>>>><><" if figures else "<<>>><><", lead="", gap=" ", names=2)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from trackbal.base.csv_table import NUMBER, CsvTable, NumberKind, near
 from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, to_phasor, unit_factor
 from trackbal.runs.rotor import HIGHEST_RPM, LOWEST_RPM, Rotor
-from trackbal.runs.run import Complexes, Counts, Reals
+from trackbal.runs.run import Complexes, Counts, Reals, Singles
 
 AMPLITUDE = NumberKind("an amplitude, a number of at least 0", least=0.0)
 SPEED = NumberKind("a rotor speed in rpm, a number above 0", least=LOWEST_RPM, most=HIGHEST_RPM)
@@ -58,11 +58,14 @@ class RowReadings:
     height : ndarray, shape (rows, B)
         As given, from whatever datum.
     rpm : ndarray, shape (rows,)
+    converted : ndarray of bool, shape (rows, S)
+        Where a reading was converted from another unit at a speed typed in its row.
     """
 
     vibration: Complexes
     height: Reals
     rpm: Reals
+    converted: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -169,18 +172,22 @@ def read_rows(rotor: Rotor, table: CsvTable, found: Headings) -> RowReadings:
     InputError
         For a cell that is no such number, or an amplitude without its phase or the reverse.
     """
-    rpm = np.full(table.rows, rotor.rpm)
+    given = np.full(table.rows, np.nan)
     if "rpm" in found.plain:
         given = table.numbers(found.plain["rpm"], SPEED)
-        rpm = np.where(np.isnan(given), rpm, given)
+    rpm = np.where(np.isnan(given), rotor.rpm, given)
+    converted = np.zeros((table.rows, len(rotor.sensors)), dtype=bool)
     vibration = np.full((table.rows, len(rotor.sensors)), complex(np.nan, np.nan))
     for s, (position, unit) in found.amplitude.items():
         phasor = _read_phasors(rotor, table, position, found.phase[s][0])
-        vibration[:, s] = phasor * _row_factors(unit, rotor.sensors[s].unit, rotor.sensors[s].harmonic * rpm / 60.0)
+        own = rotor.sensors[s].unit
+        vibration[:, s] = phasor * _row_factors(unit, own, rotor.sensors[s].harmonic * rpm / 60.0)
+        if VIBRATION_UNITS[unit][0] != VIBRATION_UNITS[own][0]:
+            converted[:, s] = ~np.isnan(phasor) & ~np.isnan(given)
     height = np.full((table.rows, len(rotor.blades)), np.nan)
     for b, (position, unit) in found.height.items():
         height[:, b] = table.numbers(position, NUMBER) * (HEIGHT_UNITS[unit] / HEIGHT_UNITS[rotor.height_unit])
-    return RowReadings(vibration, height, rpm)
+    return RowReadings(vibration, height, rpm, converted)
 
 
 def _read_phasors(rotor: Rotor, table: CsvTable, amp_at: int, deg_at: int) -> Complexes:
@@ -236,6 +243,32 @@ def average(rotor: Rotor, rows: RowReadings, group: Counts, regime: Counts, grou
         height_squares += tip_squares
     rpm = _mean(rows.rpm.astype(complex), group, groups)[0].real
     return Means(vibration, count, squares, height, taken, height_count, height_squares, rpm)
+
+
+def singles(rows: RowReadings, regime: Counts, regimes: int) -> Singles:
+    """Return the single readings of a run, regime by regime.
+
+    Parameters
+    ----------
+    rows : RowReadings
+    regime : ndarray of int, shape (rows,)
+        The regime of each row.
+    regimes : int
+    """
+    vibration = np.full((regimes, rows.vibration.shape[1]), np.nan)
+    np.fmax.at(vibration, regime, np.abs(rows.vibration))
+    converted = np.zeros(vibration.shape, dtype=bool)
+    np.logical_or.at(converted, regime, rows.converted)
+    read = ~np.isnan(rows.height)
+    highest = np.where(read, rows.height, -np.inf).max(axis=1)
+    lowest = np.where(read, rows.height, np.inf).min(axis=1)
+    spread, low, high = (np.full(regimes, np.nan) for _ in range(3))
+    tips = np.zeros(regimes, dtype=int)
+    np.maximum.at(tips, regime, read.sum(axis=1))
+    np.fmax.at(spread, regime, np.where(read.sum(axis=1) >= 2, highest - lowest, np.nan))
+    np.fmin.at(low, regime, rows.rpm)
+    np.fmax.at(high, regime, rows.rpm)
+    return Singles(vibration, spread, tips, converted, low, high)
 
 
 def _mean(values: Complexes, group: Counts, groups: int) -> tuple[Complexes, Counts, Reals]:

@@ -50,7 +50,8 @@ class Regime:
     `vibration`, `vibration_stop` (sensor units) and `height_spread`,
     `height_spread_stop` (the rotor's height unit) override the rotor's limits.
     `go_on` (sensor units) and `go_on_height_spread`: readings above which the user's own
-    figures do not allow to go on from here to a further condition.
+    figures do not allow to go on from here to a further condition. `not_read`: sensors that are
+    not read here, so that nothing is missing without them.
     """
 
     name: str
@@ -64,6 +65,7 @@ class Regime:
     heights: bool = True
     go_on: float | None = None
     go_on_height_spread: float | None = None
+    not_read: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -202,6 +204,16 @@ class Rotor:
                 bound[r] = own if own is not None else general
         return bound
 
+    @cached_property
+    def vibration_wanted(self) -> NDArray[np.bool_]:
+        """Which vibration readings a whole run has, shape (R, S)."""
+        return np.array([[s.name not in r.not_read for s in self.sensors] for r in self.regimes])
+
+    @cached_property
+    def height_wanted(self) -> NDArray[np.bool_]:
+        """In which regimes a whole run has the height of every tip, shape (R,)."""
+        return np.array([r.heights for r in self.regimes])
+
     def sensor_index(self, name: str) -> int:
         """Return the index of a sensor; ValueError if there is none of that name."""
         return [s.name for s in self.sensors].index(name)
@@ -269,7 +281,7 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
         raise top.error("azimuth_deg", list(azimuth), "growing degrees from 0 (blade 1) to below 360")
     limits = top.table("limits")
     sensors = tuple(_read_sensor(t) for t in top.tables("sensors"))
-    regimes = tuple(_read_regime(t) for t in top.tables("regimes"))
+    regimes = tuple(_read_regime(t, [s.name for s in sensors]) for t in top.tables("regimes"))
     regime_names = [r.name for r in regimes]
     _all_different(top, "sensors", [s.name for s in sensors])
     _all_different(top, "regimes", regime_names)
@@ -321,7 +333,7 @@ def _read_sensor(t: Table) -> Sensor:
     return sensor
 
 
-def _read_regime(t: Table) -> Regime:
+def _read_regime(t: Table, sensors: Sequence[str]) -> Regime:
     name = _sheet_name(t)
     regime = Regime(
         name=name,
@@ -335,6 +347,7 @@ def _read_regime(t: Table) -> Regime:
         heights=t.flag("heights", True),
         go_on=t.number("go_on", None, above=0.0),
         go_on_height_spread=t.number("go_on_height_spread", None, above=0.0),
+        not_read=t.texts("not_read", (), choices=sensors),
     )
     t.done()
     return regime

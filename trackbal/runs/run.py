@@ -61,6 +61,36 @@ class OddRepeat:
 
 
 @dataclass(frozen=True)
+class Singles:
+    """The single readings of a run as entered, before repeats are averaged.
+
+    A limit is one of every reading: two readings of 1.9 at opposite phases have a mean of
+    nothing, and are two readings of 1.9.
+
+    Parameters
+    ----------
+    vibration : ndarray, shape (R, S)
+        Largest amplitude read; nan where not read.
+    spread : ndarray, shape (R,)
+        Largest distance between two tips of one row, of the tips that were read, whether the row
+        has them all or not, and whether the regime takes heights or not; nan where no row has two.
+    tips : ndarray of int, shape (R,)
+        Most tips given in one row.
+    converted : ndarray of bool, shape (R, S)
+        Where a reading was converted from another unit at the speed typed beside it.
+    rpm_low, rpm_high : ndarray, shape (R,)
+        Slowest and fastest row; nan where the regime was not run.
+    """
+
+    vibration: Reals
+    spread: Reals
+    tips: Counts
+    converted: NDArray[np.bool_]
+    rpm_low: Reals
+    rpm_high: Reals
+
+
+@dataclass(frozen=True)
 class Run:
     """One run: the mean of the readings of each regime, and their scatter.
 
@@ -86,6 +116,8 @@ class Run:
         Where the readings came from, for messages.
     odd : tuple of OddRepeat
         Repeats that contradict one another.
+    entered : Singles or None
+        The single readings; None where the means are all there is.
 
     Raises
     ------
@@ -105,6 +137,16 @@ class Run:
     info: tuple[tuple[str, str, str], ...] = ()
     source: str = ""
     odd: tuple[OddRepeat, ...] = ()
+    entered: Singles | None = None
+
+    @property
+    def single(self) -> Singles:
+        """The single readings as entered; the means themselves where nothing else is known."""
+        if self.entered is not None:
+            return self.entered
+        none = np.zeros(self.vibration.shape, dtype=bool)
+        tips = self.height_taken.sum(axis=1)
+        return Singles(np.abs(self.vibration), self.spread, tips, none, self.rpm, self.rpm)
 
     def __post_init__(self) -> None:
         """Check shapes, and that what is counted as read is finite."""

@@ -17,7 +17,7 @@ from trackbal.base.files import write_whole
 from trackbal.base.phasor import phase_deg
 from trackbal.runs.identity import aircraft_of_jobs, date_text, dates_of_runs, groups_of_runs
 from trackbal.runs.pieces import can_be_fitted
-from trackbal.runs.readings import GROUP, average, read_headings, read_rows
+from trackbal.runs.readings import GROUP, average, read_headings, read_rows, singles
 from trackbal.runs.repeats import odd_repeats
 from trackbal.runs.rotor import STEP_SLACK, Rotor
 from trackbal.runs.run import Complexes, Counts, History, Reals, Run
@@ -56,6 +56,7 @@ def read_run(rotor: Rotor, file: File) -> Run:
         info=tuple((name, heading.removeprefix("info."), text) for name, heading, text in info),
         source=os.fspath(file),
         odd=odd_repeats(rotor, rows, regime, regime, [("", 1)], table.lines),
+        entered=singles(rows, regime, len(rotor.regimes)),
     )
 
 
