@@ -1,4 +1,4 @@
-"""Departure of a run from what was expected: against sampling, and where nothing can be said."""
+"""How far a run misses what was expected: against sampling, and where nothing can be said."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from invented_rotor import ROTOR
 from scipy import stats
 
 from trackbal.influence.coefficients import Influence
-from trackbal.lessons.agreement import agrees, departures, expected_run
+from trackbal.lessons.agreement import agrees, expected_run, misses
 from trackbal.runs.run import Complexes, Reals, Run
 
 A, R, S, B = len(ROTOR.adjusters), len(ROTOR.regimes), len(ROTOR.sensors), len(ROTOR.blades)
@@ -86,7 +86,7 @@ def sampled(spread: float, count_before: int, count_after: int, trials: int = 40
         before = noisy(start, tips, count_before)
         moved_start: Complexes = start + clean
         after = noisy(moved_start, tips + heights, count_after)
-        found = departures(ROTOR, before, CHANGE, after, influence)
+        found = misses(ROTOR, before, CHANGE, after, influence)
         out += [(d.deviations, d.chance, d.blade is not None) for d in found]
     return out
 
@@ -106,8 +106,8 @@ def test_a_change_of_the_wrong_sign_does_not_agree() -> None:
     influence = influence_with(spread=0.05)
     before = run_of(np.zeros((R, S), dtype=complex), np.zeros((R, B)))
     after = expected_run(ROTOR, before, influence, CHANGE)
-    assert agrees(departures(ROTOR, before, CHANGE, after, influence))
-    found = departures(ROTOR, before, -CHANGE, after, influence)
+    assert agrees(misses(ROTOR, before, CHANGE, after, influence))
+    found = misses(ROTOR, before, -CHANGE, after, influence)
     assert not agrees(found)
     assert found[0].deviations == max(d.deviations for d in found) > 5.0
 
@@ -120,16 +120,16 @@ def test_what_cannot_be_judged_is_left_out() -> None:
     unknown_height[1, 0] = True
     blind = replace(influence, unknown_vibration=unknown, unknown_height=unknown_height)
     before = run_of(np.zeros((R, S), dtype=complex), np.zeros((R, B)))
-    found = departures(ROTOR, before, CHANGE, before, blind)
+    found = misses(ROTOR, before, CHANGE, before, blind)
     assert (1, 2) not in {(d.regime, d.sensor) for d in found}
     assert 0 not in {d.regime for d in found if d.blade is not None}
     assert len(found) == R * S - 1 + 2 * B  # one phasor, and heights of the first and of the unread fourth regime
 
-    still = departures(ROTOR, before, np.zeros((A, B)), before, blind)  # an unknown effect of no change is no change
+    still = misses(ROTOR, before, np.zeros((A, B)), before, blind)  # an unknown effect of no change is no change
     assert len(still) == R * S + 3 * B
 
     certain = influence_with(spread=0.0, noise=0.0)
-    assert departures(ROTOR, before, CHANGE, before, certain) == ()
+    assert misses(ROTOR, before, CHANGE, before, certain) == ()
     assert agrees(())
 
 
@@ -139,6 +139,6 @@ def test_readings_not_taken_both_times_are_left_out() -> None:
     count = before.vibration_count.copy()
     count[2] = 0
     after = replace(before, vibration_count=count, height_count=np.zeros(R, dtype=int))
-    found = departures(ROTOR, before, CHANGE, after, influence)
+    found = misses(ROTOR, before, CHANGE, after, influence)
     assert {d.regime for d in found} == {0, 1, 3}
     assert all(d.blade is None for d in found)

@@ -94,7 +94,7 @@ def test_without_one_adjustment_the_expectation_is_that_of_the_rest() -> None:
 def test_the_fault_is_investigated_and_the_repair_is_noticed() -> None:
     lesson = demo_lesson(FAULT)
     assert [v.advice.verdict for v in lesson.visits] == ["investigate", "adjust", "inside"]
-    apart = [v.departures for v in lesson.visits]
+    apart = [v.misses for v in lesson.visits]
     assert apart[0] is None
     assert apart[1] is not None
     assert not agrees(apart[1])  # the damper was replaced, which no adjustments sheet holds
@@ -107,7 +107,7 @@ def test_the_fault_is_investigated_and_the_repair_is_noticed() -> None:
 @pytest.mark.parametrize("name", [n for n in FOLDERS if n != FAULT])
 def test_demos_without_a_fault_agree_and_with_a_wrong_sign_do_not(name: str, copy: Callable[[str], Path]) -> None:
     lesson = demo_lesson(name)
-    assert all(v.departures is None or agrees(v.departures) for v in lesson.visits)
+    assert all(v.misses is None or agrees(v.misses) for v in lesson.visits)
     folder = copy(name)
 
     def turn(row: dict[str, str]) -> None:
@@ -116,9 +116,9 @@ def test_demos_without_a_fault_agree_and_with_a_wrong_sign_do_not(name: str, cop
     rewrite(folder / "adjustments1.csv", turn)
     (folder / "settings.csv").write_text(_middle_settings(folder), encoding="utf-8")
     wrong = prepare_lesson(read_demo(folder))
-    departures = wrong.visits[1].departures
-    assert departures is not None
-    assert not agrees(departures)
+    misses = wrong.visits[1].misses
+    assert misses is not None
+    assert not agrees(misses)
     assert "is no chance" in told(wrong)
 
 

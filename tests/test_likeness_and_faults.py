@@ -8,7 +8,7 @@ from invented_rotor import ROTOR
 from test_own_aircraft import NOISE, A, B, Fleet, R, S, even_departures, invented_influence
 
 from trackbal.base.errors import InputError
-from trackbal.estimate.blade_differences import find_faults
+from trackbal.estimate.blade_differences import find_blade_differences
 from trackbal.estimate.likeness import find_likeness
 from trackbal.fitting.fit import fit
 from trackbal.influence.coefficients import Influence
@@ -51,7 +51,7 @@ def test_faults_and_the_unexplained_are_found_from_first_runs():
     influence, truth = invented_influence(), even_departures(0.6, fault=(25.0, 2.0))
     fleet = Fleet(influence, truth, 7)
     starts = [fleet.read(*fleet.draw()) for _ in range(120)]
-    found = find_faults(ROTOR, influence, truth, starts)
+    found = find_blade_differences(ROTOR, influence, truth, starts)
     assert found.fault == pytest.approx(truth.fault, rel=0.15)
     assert found.unexplained == pytest.approx(truth.unexplained, rel=0.5, abs=0.01)
     assert found.unexplained_height == pytest.approx(truth.unexplained_height, abs=0.4)

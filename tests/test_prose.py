@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -47,3 +48,11 @@ def test_no_raw_control_bytes_in_sources():
     for file in [*SOURCES, *TEXTS]:
         held = set(file.read_bytes()) & (set(range(32)) | {127}) - set(b"\n")
         assert not held, f"{file.relative_to(ROOT)} holds the control bytes {sorted(held)}: write them as escapes"
+
+
+def test_modules_that_docstrings_name_are_there():
+    names = {file.name for file in SOURCES}
+    for file in SOURCES:
+        if file.is_relative_to(ROOT / "trackbal"):
+            gone = set(re.findall(r"\b[a-z_]+\.py\b", file.read_text(encoding="utf-8"))) - names
+            assert not gone, f"{file.relative_to(ROOT)} names {sorted(gone)}"

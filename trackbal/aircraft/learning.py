@@ -32,7 +32,7 @@ class Learned:
     belief : Belief or None
         State and coefficients jointly, after the last run; None where `own` takes its place.
     own : OwnAircraft or None
-        The same where the influence says how departures go together (own_aircraft.py): then
+        The same where the influence says how departures go together (posterior.py): then
         one run already tells of the aircraft's own influence.
     """
 

@@ -1,8 +1,11 @@
-"""Faults of the aircraft of a type, from how the first runs of past jobs look.
+"""How much the blades of a type's aircraft differ before any work, from the first runs of past jobs.
 
-The root-mean-square fault per adjuster, and of what is left unexplained, by the EM
-algorithm for variance components (Dempster, Laird & Rubin 1977; Laird & Ware 1982,
-Biometrics 38:963; from memory) on the model of own_aircraft.py.
+Blades differ as if somebody had adjusted them by amounts nobody knows: the blade differences.
+Their root mean square per adjuster, and that of the part of a reading which no blade difference
+explains, are the variance components of the model in aircraft/posterior.py. They are found by
+the EM algorithm (Dempster, Laird & Rubin 1977, J. R. Stat. Soc. B 39; Laird & Ware 1982,
+Biometrics 38:963; from memory): each round takes the posterior of every aircraft at the present
+variances, and then the variances that the posteriors' mean squares come to.
 """
 
 from __future__ import annotations
@@ -25,8 +28,8 @@ _MOST_ENTRIES = 150  # readings of a job; more are thinned evenly
 _START_UNEXPLAINED = 0.2  # of the limit
 
 
-def find_faults(rotor: Rotor, influence: Influence, alike: Departures, starts: Sequence[Run]) -> Departures:
-    """Return `alike` with faults and unexplained parts estimated from first runs.
+def find_blade_differences(rotor: Rotor, influence: Influence, alike: Departures, starts: Sequence[Run]) -> Departures:
+    """Return `alike` with blade differences and unexplained parts estimated from first runs.
 
     Parameters
     ----------
@@ -42,11 +45,13 @@ def find_faults(rotor: Rotor, influence: Influence, alike: Departures, starts: S
     jobs = [entries for entries in jobs if entries.values.size]
     now = _first_guess(rotor, alike, jobs)
     still = np.zeros((1, len(rotor.adjusters), len(rotor.blades)))
-    own: list[OwnAircraft | None] = [None] * len(jobs)
+    posteriors: list[OwnAircraft | None] = [None] * len(jobs)
     for _ in range(_ROUNDS if jobs else 0):
         model = replace(neutral, departures=now)
-        own = [posterior(model, (entries,), still, before) for entries, before in zip(jobs, own, strict=True)]
-        now = _improved(model, [one for one in own if one is not None])
+        posteriors = [
+            posterior(model, (entries,), still, before) for entries, before in zip(jobs, posteriors, strict=True)
+        ]
+        now = _improved(model, [one for one in posteriors if one is not None])
     return now
 
 
@@ -71,7 +76,7 @@ def first_runs(history: History) -> list[Run]:
 
 
 def _first_guess(rotor: Rotor, alike: Departures, jobs: Sequence[Entries]) -> Departures:
-    """Return faults that would, each adjuster for its part, make readings as large as they are."""
+    """Return blade differences that would, each adjuster for its part, make readings as large as they are."""
     adjusters, blades = len(rotor.adjusters), len(rotor.blades)
     fault = np.zeros(adjusters)
     if jobs:

@@ -159,9 +159,9 @@ def estimate(
         False: every aircraft is taken to answer alike (ordinary least squares).
     """
     total = [_total(c) for c in cells]
-    seen = identify(np.concatenate([t.gram for t in total]), largest_change)
-    known = ~seen.unknown
-    plain, dof = mixed.plain_noise(mixed.stack(total, seen.column, seen.null))
+    identified = identify(np.concatenate([t.gram for t in total]), largest_change)
+    known = ~identified.unknown
+    plain, dof = mixed.plain_noise(mixed.stack(total, identified.column, identified.null))
     sigma2 = _filled_noise(plain, dof, noise_groups, prior)
     jobs, runs = _support(cells, largest_change)
 
@@ -171,23 +171,23 @@ def estimate(
     between = before
     usable = np.flatnonzero(dof > 0.5)
     if len(usable) and (free.any() or between.any()):
-        first = _means(total, seen, sigma2, np.zeros(known.shape))
+        first = _means(total, identified, sigma2, np.zeros(known.shape))
         least = np.einsum("caa->ca", first.error).real
         size2 = np.where(free, np.maximum(np.abs(first.alpha) ** 2, least), between)
         sample = sample_jobs([cells[c] for c in usable.tolist()])
         groups = noise_groups[usable]
         part = _components(sample, largest_change, sigma2[usable], size2[usable], least[usable], free, groups)
-        told = part.dof > 0.5  # in the sample, too
-        sigma2[usable[told]] = part.sigma2[told]
-        dof[usable[told]] = part.dof[told] * len(cells[0].dof) / len(sample[0].dof)
+        noise_told = part.dof > 0.5  # in the sample, too
+        sigma2[usable[noise_told]] = part.sigma2[noise_told]
+        dof[usable[noise_told]] = part.dof[noise_told] * len(cells[0].dof) / len(sample[0].dof)
         sigma2 = _filled_noise(sigma2, dof, noise_groups, prior)
         kappa[free] = _relative(part.between, part.size2, groups)[free]
-        own = np.where(free, kappa**2 * size2, 0.0)  # of cells that tell no noise
-        own[usable] = np.where(free, part.between, 0.0)
-        between = np.where(known, _pooled_spread(own, prior, free, jobs), before)
+        of_cells = np.where(free, kappa**2 * size2, 0.0)  # of cells that tell no noise
+        of_cells[usable] = np.where(free, part.between, 0.0)
+        between = np.where(known, _pooled_spread(of_cells, prior, free, jobs), before)
     assumed = (dof <= 0.5) & (sigma2 <= 0)
     sigma2 = floor.under(sigma2, dof)
-    means = _means(cells, seen, sigma2, between)
+    means = _means(cells, identified, sigma2, between)
     return Estimate(
         alpha=means.alpha,
         error=means.error,
@@ -200,7 +200,7 @@ def estimate(
         jobs=jobs,
         runs=runs,
         unexplained=_unexplained(total, means.alpha),
-        identification=seen,
+        identification=identified,
         assumed=assumed,
     )
 
@@ -277,9 +277,9 @@ def _components(
     squared); otherwise one near 0 would seem to have an enormous relative spread. For
     adjusters not `free`, `size2` is their spread itself and stays.
     """
-    seen = identify(np.concatenate([_total(c).gram for c in sample]), largest_change)
-    data = mixed.stack(sample, seen.column, seen.null)
-    estimated = free & ~seen.unknown
+    identified = identify(np.concatenate([_total(c).gram for c in sample]), largest_change)
+    data = mixed.stack(sample, identified.column, identified.null)
+    estimated = free & ~identified.unknown
     given = np.where(free, 0.0, size2)
     size2 = np.where(estimated, size2, 0.0)
     apart = len(sample[0].dof) >= MANY_JOBS
@@ -287,10 +287,10 @@ def _components(
     start = np.where(open_parts, START_KAPPA2 / 2.0, 1.0)
     now = mixed.Components(np.maximum(sigma2, mixed.noise_floor(data)), start)
     for _ in range(OUTER_ROUNDS):
-        now = mixed.climb(data, parts * seen.column**2, open_parts, now)
+        now = mixed.climb(data, parts * identified.column**2, open_parts, now)
         between = np.tensordot(now.kappa2, parts, axes=1)
-        at = mixed.solve(data, now.sigma2, between * seen.column**2)
-        new = np.where(estimated, np.maximum(np.abs(at.alpha / seen.column) ** 2, least), 0.0)
+        at = mixed.solve(data, now.sigma2, between * identified.column**2)
+        new = np.where(estimated, np.maximum(np.abs(at.alpha / identified.column) ** 2, least), 0.0)
         moved = np.abs(new - size2).max(axis=0, initial=0.0)
         size2, largest = new, size2.max(axis=0, initial=0.0)
         if (moved <= OUTER_TOLERANCE * largest).all():
@@ -328,22 +328,22 @@ def _relative(between: Reals, size2: Reals, groups: Counts) -> Reals:
         whole, size = between[groups == g].sum(axis=0), size2[groups == g].sum(axis=0)
         ratios.append(np.where(size > 0, whole / np.where(size > 0, size, 1.0), np.nan))
     with np.errstate(invalid="ignore"):
-        told = np.isfinite(ratios)
-        mean = np.where(told, ratios, 0.0).sum(axis=0) / np.maximum(told.sum(axis=0), 1)
+        finite = np.isfinite(ratios)
+        mean = np.where(finite, ratios, 0.0).sum(axis=0) / np.maximum(finite.sum(axis=0), 1)
     return np.asarray(np.sqrt(mean))
 
 
-def _pooled_spread(own: Reals, prior: PriorKnowledge | None, free: NDArray[np.bool_], jobs: Counts) -> Reals:
+def _pooled_spread(of_history: Reals, prior: PriorKnowledge | None, free: NDArray[np.bool_], jobs: Counts) -> Reals:
     """Return the spread of history and prior together, (C, A).
 
     Each counts by its jobs less one, as variances of two samples are pooled.
     """
-    ours = np.where(free, np.maximum(jobs - 1.0, 0.0), 0.0)
+    history_weight = np.where(free, np.maximum(jobs - 1.0, 0.0), 0.0)
     if prior is None:
-        return np.where(ours > 0, own, 0.0)
-    theirs = np.where(prior.known & (prior.split | ~free), max(prior.jobs - 1.0, 1.0), 0.0)
-    together = ours + theirs
-    return (ours * own + theirs * prior.spread) / np.where(together > 0, together, 1.0)
+        return np.where(history_weight > 0, of_history, 0.0)
+    prior_weight = np.where(prior.known & (prior.split | ~free), max(prior.jobs - 1.0, 1.0), 0.0)
+    together = history_weight + prior_weight
+    return (history_weight * of_history + prior_weight * prior.spread) / np.where(together > 0, together, 1.0)
 
 
 @dataclass(frozen=True)
@@ -356,16 +356,16 @@ class _Means:
     score: Matrix
 
 
-def _means(cells: Sequence[CellStatistics], seen: Identification, sigma2: Reals, spread: Reals) -> _Means:
+def _means(cells: Sequence[CellStatistics], identified: Identification, sigma2: Reals, spread: Reals) -> _Means:
     """Return the coefficients at given noise (C,) and spread (C, A), cell by cell to save memory."""
     found = []
     for c, cell in enumerate(cells):
         one = slice(c, c + 1)
-        column = seen.column[one]
-        data = mixed.stack([cell], column, seen.null[one])
+        column = identified.column[one]
+        data = mixed.stack([cell], column, identified.null[one])
         floored = np.maximum(sigma2[one], mixed.noise_floor(data))
         found.append(mixed.solve_means(data, floored, spread[one] * column**2))
-    column, pair = seen.column, seen.column[:, :, None] * seen.column[:, None, :]
+    column, pair = identified.column, identified.column[:, :, None] * identified.column[:, None, :]
     alpha, error, information, score = (np.concatenate(part) for part in zip(*found, strict=True))
     return _Means(alpha / column, error / pair, information * pair, score * column)
 
@@ -375,6 +375,6 @@ def _unexplained(total: Sequence[CellStatistics], alpha: Matrix) -> Reals:
     mean = np.full(len(total), np.nan)
     for c, t in enumerate(total):
         if t.dof[0] > 0:
-            _, left = left_over(t.gram, t.moment, t.squares, alpha[c])
-            mean[c] = max(float(left[0]), 0.0) / t.dof[0]
+            _, squares = left_over(t.gram, t.moment, t.squares, alpha[c])
+            mean[c] = max(float(squares[0]), 0.0) / t.dof[0]
     return mean

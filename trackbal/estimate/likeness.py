@@ -42,14 +42,16 @@ class Likeness:
 
 def family_likeness(cells: Sequence[CellStatistics], found: Estimate, grid: tuple[int, int]) -> Likeness:
     """Estimate what goes together in a family of cells, numbered regime by regime, sensor by sensor."""
-    seen = found.identification
-    data = mixed.stack(sample_jobs(cells), seen.column, seen.null)
+    identified = found.identification
+    data = mixed.stack(sample_jobs(cells), identified.column, identified.null)
     sigma2 = np.maximum(found.sigma2, mixed.noise_floor(data))
-    score, information = mixed.scores(data, sigma2, found.spread * seen.column**2, found.alpha * seen.column)
-    departure = np.sqrt(found.spread) * seen.column * np.exp(1j * np.angle(found.alpha))
+    score, information = mixed.scores(
+        data, sigma2, found.spread * identified.column**2, found.alpha * identified.column
+    )
+    departure = np.sqrt(found.spread) * identified.column * np.exp(1j * np.angle(found.alpha))
     if not np.iscomplexobj(found.alpha):
         departure = departure.real
-    return find_likeness(score, information, np.where(seen.unknown, 0.0, departure), grid)
+    return find_likeness(score, information, np.where(identified.unknown, 0.0, departure), grid)
 
 
 def find_likeness(score: Matrix, information: Matrix, departure: Matrix, grid: tuple[int, int]) -> Likeness:

@@ -158,8 +158,8 @@ def solve(data: Stack, sigma2: Reals, spread: Reals) -> Solution:
     alpha = np.einsum("cab,cb->ca", error, score)
 
     remaining, raw = left_over(gram, data.moment, data.squares, alpha[:, None])
-    own = np.einsum("cjab,cjb->cja", g, remaining)  # X' V^-1 r
-    moved = spread[:, None, :] * own
+    residual_score = np.einsum("cjab,cjb->cja", g, remaining)  # X' V^-1 r
+    moved = spread[:, None, :] * residual_score
     overlap = np.einsum("cja,cja->cj", moved.conj(), remaining).real
     twice = np.einsum("cja,cjab,cjb->cj", moved.conj(), gram, moved).real
 
@@ -181,7 +181,7 @@ def solve(data: Stack, sigma2: Reals, spread: Reals) -> Solution:
         error=error,
         information=information,
         score=score,
-        score_squares=(np.abs(own) ** 2).sum(axis=1),
+        score_squares=(np.abs(residual_score) ** 2).sum(axis=1),
         score_trace=score_trace,
         noise_squares=((raw - 2 * overlap + twice).sum(axis=1) + data.repeat_squares) / sigma2**2,
         noise_trace=(own_trace - lost_trace).sum(axis=1) + data.repeat_dof / sigma2,
@@ -244,9 +244,9 @@ def climb(data: Stack, parts: Reals, free: NDArray[np.bool_], start: Components)
     here = _solved(data, parts, theta)
     for _ in range(MOST_STEPS):
         gradient, information = _gradient(data, parts, theta, here)
-        told = np.concatenate([here.noise_trace * theta[:cells] > LEAST_DOF, free])
-        told[cells:] &= information.diagonal()[cells:] > 0
-        step, promised = _scoring_step(gradient, information, told, theta - least)
+        estimable = np.concatenate([here.noise_trace * theta[:cells] > LEAST_DOF, free])
+        estimable[cells:] &= information.diagonal()[cells:] > 0
+        step, promised = _scoring_step(gradient, information, estimable, theta - least)
         if promised < TOLERANCE:
             break
         for _ in range(MOST_HALVINGS):
@@ -276,9 +276,9 @@ def _gradient(data: Stack, parts: Reals, theta: Reals, at: Solution) -> tuple[Re
     sigma2, g, w = theta[:cells], at.g, at.w
     squared = np.einsum("cjab,cjab->cab", w.conj(), w).real
     twice = np.einsum("cjab,cjab->ca", w, g.conj()).real
-    own = np.einsum("cjab,cjba->c", g, g).real + ((data.dof - adjusters).sum(axis=1) + data.repeat_dof) / sigma2**2
+    of_noise = np.einsum("cjab,cjba->c", g, g).real + ((data.dof - adjusters).sum(axis=1) + data.repeat_dof) / sigma2**2
     information = np.zeros((len(theta), len(theta)))
-    information[:cells, :cells] = np.diag(own)
+    information[:cells, :cells] = np.diag(of_noise)
     information[:cells, cells:] = np.einsum("kca,ca->ck", parts, twice)
     information[cells:, :cells] = information[:cells, cells:].T
     information[cells:, cells:] = np.einsum("kca,cab,lcb->kl", parts, squared, parts, optimize=True)
@@ -286,7 +286,9 @@ def _gradient(data: Stack, parts: Reals, theta: Reals, at: Solution) -> tuple[Re
     return np.concatenate([at.noise_squares - at.noise_trace, slope]), information
 
 
-def _scoring_step(gradient: Reals, information: Reals, told: NDArray[np.bool_], room: Reals) -> tuple[Reals, float]:
+def _scoring_step(
+    gradient: Reals, information: Reals, estimable: NDArray[np.bool_], room: Reals
+) -> tuple[Reals, float]:
     """Return the step that promises the largest gain, and the gain.
 
     ``gradient' d - d' information d / 2`` is greatest under ``d >= -room``, over the variances that are `told`.
@@ -294,14 +296,14 @@ def _scoring_step(gradient: Reals, information: Reals, told: NDArray[np.bool_], 
     from scipy.optimize import nnls
 
     step = np.zeros(len(gradient))
-    if not told.any():
+    if not estimable.any():
         return step, 0.0
-    slope, whole, left = gradient[told], information[np.ix_(told, told)], room[told]
+    slope, whole, slack = gradient[estimable], information[np.ix_(estimable, estimable)], room[estimable]
     scaled, scale = scaled_to_unit(whole)
     size, axes = np.linalg.eigh(scaled)
     size = np.maximum(size, RIDGE * size[-1])
     root = np.sqrt(size)[:, None] * axes.T
-    aim = axes.T @ (slope / scale) / np.sqrt(size) + root @ (left * scale)
-    step[told] = (nnls(root, aim)[0] - left * scale) / scale
-    moved = step[told]
+    aim = axes.T @ (slope / scale) / np.sqrt(size) + root @ (slack * scale)
+    step[estimable] = (nnls(root, aim)[0] - slack * scale) / scale
+    moved = step[estimable]
     return step, float(slope @ moved - moved @ whole @ moved / 2.0)

@@ -70,17 +70,17 @@ def unite(found: Estimate, prior: Influence, kind: Kind) -> CellCoefficients:
     prior's stands.
     """
     history = history_family(found)
-    told = ~found.identification.unknown & np.isfinite(found.kappa)
-    before = from_influence(prior, kind, told)
+    spread_known = ~found.identification.unknown & np.isfinite(found.kappa)
+    before = from_influence(prior, kind, spread_known)
     untouched = from_influence(prior, kind)
     if kind == "vibration":
         weight, pull = 2.0 * real_map(found.information), 2.0 * real_parts(found.score)
     else:
         weight, pull = found.information.real, found.score.real
-    own = history.of_parts(told)
-    spread = np.where(pairs(~own), before.spread, history.spread)
-    mean, mean_cov, unknown = np.zeros_like(pull), np.zeros_like(weight), np.zeros_like(told)
-    for c in range(len(told)):
+    parts_known = history.of_parts(spread_known)
+    spread = np.where(pairs(~parts_known), before.spread, history.spread)
+    mean, mean_cov, unknown = np.zeros_like(pull), np.zeros_like(weight), np.zeros_like(spread_known)
+    for c in range(len(spread_known)):
         if not found.jobs[c].any():
             mean[c], mean_cov[c], spread[c] = untouched.mean[c], untouched.mean_cov[c], untouched.spread[c]
             unknown[c] = untouched.unknown[c]
@@ -116,11 +116,11 @@ def _unite_cell(
     pull = cell.pull + known @ np.where(informed, cell.mean, 0.0) - cell.weight @ np.where(pinned, cell.mean, 0.0)
     total[pinned, :] = total[:, pinned] = 0.0
     pull[pinned] = 0.0
-    seen = identify(total[None], np.zeros(len(pull)))
-    column, null = seen.column[0], seen.null
+    identified = identify(total[None], np.zeros(len(pull)))
+    column, null = identified.column[0], identified.null
     cov = restricted_inverse(total[None] / (column[:, None] * column), null)[0][0] / (column[:, None] * column)
     mean = np.where(pinned, cell.mean, cov @ pull)
-    unknown = (seen.unknown[0] & ~pinned).reshape(adjusters, parts).any(axis=1)
+    unknown = (identified.unknown[0] & ~pinned).reshape(adjusters, parts).any(axis=1)
     return mean, cov, unknown
 
 

@@ -62,21 +62,21 @@ def _family(cells: Sequence[CellStatistics], found: Estimate) -> Reals:
 
 def _cell(cell: CellStatistics, found: Estimate, c: int) -> tuple[float, float, float]:
     sigma2, spread, k = found.sigma2[c], found.spread[c], found.error[c]
-    told = cell.dof > 0
-    if told.sum() < 2 or sigma2 <= 0:
+    repeated = cell.dof > 0
+    if repeated.sum() < 2 or sigma2 <= 0:
         return float("nan"), float("nan"), float("nan")
-    gram, moment, squares = cell.gram[told], cell.moment[told], cell.squares[told]
+    gram, moment, squares = cell.gram[repeated], cell.moment[repeated], cell.squares[repeated]
     size = gram.shape[-1]
     w, s = mixed_sums(gram, moment, spread, sigma2)
     loss = s - w @ found.alpha[c]
     share = np.linalg.inv(np.eye(size) - k @ w)
     alpha = found.alpha[c] - np.einsum("jab,bc,jc->ja", share, k, loss)
-    left, error2 = left_over(gram, moment, squares, alpha)
+    remaining, error2 = left_over(gram, moment, squares, alpha)
     error2 = np.maximum(error2, 0.0)
     between = share @ k + np.diag(spread)  # of the job's own coefficients about the prediction
-    absorbed = between @ np.linalg.solve(full_mixed_matrix(gram, between, sigma2), left[..., None])
-    scaled = (error2 - np.einsum("ja,ja->j", left.conj(), absorbed[..., 0]).real) / sigma2
-    dof = cell.dof[told].sum()
+    absorbed = between @ np.linalg.solve(full_mixed_matrix(gram, between, sigma2), remaining[..., None])
+    scaled = (error2 - np.einsum("ja,ja->j", remaining.conj(), absorbed[..., 0]).real) / sigma2
+    dof = cell.dof[repeated].sum()
     return (
         float(np.sqrt(error2.sum() / dof)),
         float(np.sqrt(squares.sum() / dof)),

@@ -174,13 +174,13 @@ def _answer(
     value, cov = _solved(score, information, sums.base)
     units = np.sqrt(np.maximum(np.diag(cov).real, np.finfo(float).tiny))
     values, vectors = np.linalg.eigh(cov / np.outer(units, units))
-    told = values > _RANK * float(values.max(initial=0.0))  # rounding leaves what cannot be told just off 0
-    rank = int(told.sum())
+    determined = values > _RANK * float(values.max(initial=0.0))  # rounding leaves what cannot be told just off 0
+    rank = int(determined.sum())
     scale = abs(found.alpha[c, a])
     if rank == 0 or scale == 0:
         return None
-    turned = vectors[:, told].conj().T @ (value / units)
-    statistic = float(np.sum(np.abs(turned) ** 2 / values[told]))
+    turned = vectors[:, determined].conj().T @ (value / units)
+    statistic = float(np.sum(np.abs(turned) ** 2 / values[determined]))
     parts = 2 if np.iscomplexobj(value) else 1
     p = float(fdtrc(parts * rank, parts * dof, statistic / rank))
     size = float(np.sqrt(np.mean(np.abs(value) ** 2)) / scale)
@@ -206,15 +206,15 @@ def _solved(score: Matrix, information: Matrix, base: int) -> tuple[Matrix, Matr
     The base is eliminated first (Frisch and Waugh), so that an added column that is a sum
     of base columns has no information left.
     """
-    own, cross = information[:base, :base], information[:base, base:]
+    of_base, cross = information[:base, :base], information[:base, base:]
     size = np.sqrt(np.maximum(np.diag(information).real, np.finfo(float).tiny))
-    projected = np.linalg.pinv(own / (size[:base, None] * size[:base]), rcond=_RANK, hermitian=True)
+    projected = np.linalg.pinv(of_base / (size[:base, None] * size[:base]), rcond=_RANK, hermitian=True)
     projected = projected / (size[:base, None] * size[:base])
-    left = information[base:, base:] - cross.conj().T @ projected @ cross
+    of_extra = information[base:, base:] - cross.conj().T @ projected @ cross
     pull = score[base:] - cross.conj().T @ projected @ score[:base]
     scale = size[base:]
-    values, vectors = np.linalg.eigh(left / (scale[:, None] * scale))
-    told = values > _RANK * max(1.0, float(values.max(initial=0.0)))
-    inverse = np.where(told, 1.0 / np.where(told, values, 1.0), 0.0)
+    values, vectors = np.linalg.eigh(of_extra / (scale[:, None] * scale))
+    determined = values > _RANK * max(1.0, float(values.max(initial=0.0)))
+    inverse = np.where(determined, 1.0 / np.where(determined, values, 1.0), 0.0)
     cov = (vectors * inverse) @ vectors.conj().T / (scale[:, None] * scale)
     return cov @ pull, cov

@@ -67,17 +67,17 @@ def lessons(cells: HistoryCells, estimates: Estimates) -> tuple[Lesson, ...]:
     return tuple(sorted(found, key=lambda lesson: (not lesson.unknown, -lesson.saved)))
 
 
-def _family(found: Estimate, limit2: Reals, amount: Reals, seen: float) -> tuple[Reals, Reals]:
+def _family(found: Estimate, limit2: Reals, amount: Reals, share: float) -> tuple[Reals, Reals]:
     """Return squared errors now, and what a change of each adjuster takes off their sum, both (C, A).
 
     Two runs, one before and one after a change x of adjuster a, add the information
     ``w = m / (sigma2 + m D)``, ``m = seen x^2 / 2``, to the a-th diagonal entry: the error K
     of the mean falls by ``K[:, a] K[a, :] w / (1 + w K[a, a])`` (Sherman and Morrison).
     """
-    own = np.einsum("caa->ca", found.error).real
-    worth = seen * amount**2 / limit2[:, None]
-    m = seen * amount**2 / 2.0
+    variance = np.einsum("caa->ca", found.error).real
+    worth = share * amount**2 / limit2[:, None]
+    m = share * amount**2 / 2.0
     noise = found.sigma2[:, None] + m * found.spread
     w = np.where(noise > 0, m / np.where(noise > 0, noise, 1.0), 0.0)
-    fall = np.abs(found.error) ** 2 * (w / (1.0 + w * own))[:, None, :]  # [c, b, a]: of b by changing a
-    return own * worth, np.einsum("cba,cb->ca", fall, worth)
+    fall = np.abs(found.error) ** 2 * (w / (1.0 + w * variance))[:, None, :]  # [c, b, a]: of b by changing a
+    return variance * worth, np.einsum("cba,cb->ca", fall, worth)

@@ -71,19 +71,21 @@ class OwnCoefficients:
 def own_answers(cells: HistoryCells, estimates: Estimates) -> tuple[OwnAnswer, ...]:
     """Return how every aircraft of a history stands to its type."""
     history, vibration = cells.history, estimates.vibration
-    own = own_coefficients(cells.vibration_statistics, vibration)
+    posterior = own_coefficients(cells.vibration_statistics, vibration)
     tips = own_coefficients(cells.height_statistics, estimates.height)
-    p = np.concatenate([own.p, tips.p])
-    told = np.isfinite(p)
-    least = np.min(np.where(told, p, np.inf), axis=0)
-    judged = told.any(axis=0)
-    each = np.where(judged, np.minimum(np.where(judged, least, 1.0) * told.sum(axis=0), 1.0), np.nan)
+    p = np.concatenate([posterior.p, tips.p])
+    tellable = np.isfinite(p)
+    least = np.min(np.where(tellable, p, np.inf), axis=0)
+    judged = tellable.any(axis=0)
+    each = np.where(judged, np.minimum(np.where(judged, least, 1.0) * tellable.sum(axis=0), 1.0), np.nan)
     jobs = int(judged.sum())
     size2 = np.where(vibration.identification.unknown, 0.0, np.abs(vibration.alpha) ** 2)
-    seen = np.array([np.einsum("jaa->ja", c.gram).real for c in cells.vibration_statistics])
-    told_of = np.where(seen > 0, own.alpha, 0.0)  # of what a job never moved its own coefficient may be anything
-    along = (vibration.alpha.conj()[:, None] * told_of).real
-    scale = (size2[:, None] * (seen > 0)).sum(axis=0)
+    moved = np.array([np.einsum("jaa->ja", c.gram).real for c in cells.vibration_statistics])
+    where_moved = np.where(
+        moved > 0, posterior.alpha, 0.0
+    )  # of what a job never moved its own coefficient may be anything
+    along = (vibration.alpha.conj()[:, None] * where_moved).real
+    scale = (size2[:, None] * (moved > 0)).sum(axis=0)
     departure = np.where(scale > 0, along.sum(axis=0) / np.where(scale > 0, scale, 1.0), np.nan)
     names = [history.jobs[history.job[start]] for start in cells.starts.tolist()]
     return tuple(
@@ -124,10 +126,10 @@ def _chance(q: Matrix, w: Matrix, k: Matrix, dof: float) -> Reals:
     live = size > 0
     size = np.where(live, size, 1.0)
     values, vectors = np.linalg.eigh(cov / (size[:, :, None] * size[:, None, :]))
-    told = values > _RANK
+    determined = values > _RANK
     turned = np.einsum("jab,ja->jb", vectors.conj(), np.where(live, q / size, 0.0))
-    statistic = np.sum(np.where(told, np.abs(turned) ** 2 / np.where(told, values, 1.0), 0.0), axis=1)
-    rank = told.sum(axis=1)
+    statistic = np.sum(np.where(determined, np.abs(turned) ** 2 / np.where(determined, values, 1.0), 0.0), axis=1)
+    rank = determined.sum(axis=1)
     parts = 2 if np.iscomplexobj(q) else 1
     with np.errstate(invalid="ignore"):
         p = fdtrc(parts * np.maximum(rank, 1), parts * dof, statistic / np.maximum(rank, 1))

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from trackbal.base.json_numbers import finite_or_none
-from trackbal.estimate.blade_differences import find_faults
+from trackbal.estimate.blade_differences import find_blade_differences
 from trackbal.estimate.cell_coefficients import by_adjuster, to_influence
 from trackbal.estimate.estimate import Estimates, Floor, estimate
 from trackbal.estimate.job_statistics import HistoryCells, Sums
@@ -202,9 +202,9 @@ def find_suspects(
         if not len(picked):
             break
         read = kept.vibration_count.any(axis=(1, 2)) | kept.height_count.any(axis=1)
-        left = np.bincount(kept.job[read], minlength=len(kept.jobs))
+        runs_read = np.bincount(kept.job[read], minlength=len(kept.jobs))
         for i in picked.tolist():
-            found[i] = describe(rotor, kept, judgement, i, bool(left[kept.job[i]] < 3))
+            found[i] = describe(rotor, kept, judgement, i, bool(runs_read[kept.job[i]] < 3))
         cells = HistoryCells(rotor, without(kept, picked))
         estimates = estimate_cells(cells, prior)
     jobs, times = np.unique(history.job[list(found)], return_counts=True)
@@ -264,7 +264,7 @@ def type_influence(rotor: Rotor, estimates: Estimates, prior: Influence | None) 
 
 
 def _with_departures(sums: JobSums, estimates: Estimates, influence: Influence, prior: Influence | None) -> Influence:
-    """Return the influence with how departures go together, and the faults of the type's aircraft."""
+    """Return the influence with how departures go together, and the blade differences of the type's aircraft."""
     rotor = sums.rotor
     regimes, sensors, adjusters = len(rotor.regimes), len(rotor.sensors), len(rotor.adjusters)
     if not np.isfinite(estimates.vibration.kappa).any():  # too few jobs to tell aircraft apart
@@ -279,7 +279,7 @@ def _with_departures(sums: JobSums, estimates: Estimates, influence: Influence, 
         unexplained=np.zeros(sensors),
         unexplained_height=0.0,
     )
-    return replace(influence, departures=find_faults(rotor, influence, together, sums.starts))
+    return replace(influence, departures=find_blade_differences(rotor, influence, together, sums.starts))
 
 
 def _source(sums: JobSums, prior: Influence | None) -> dict[str, Any]:

@@ -84,8 +84,8 @@ def _few_jobs(rotor: Rotor, jobs: int, found: Estimates, prior: Influence | None
     names = [a.name for a in rotor.adjusters]
     for what, part in (("vibration", found.vibration), ("heights", found.height)):
         most = part.jobs.max(axis=0, initial=0)
-        seen = (~part.identification.unknown).any(axis=0)
-        untold = [names[a] for a in np.flatnonzero(seen & ~np.isfinite(part.kappa))]
+        known = (~part.identification.unknown).any(axis=0)
+        untold = [names[a] for a in np.flatnonzero(known & ~np.isfinite(part.kappa))]
         rough = [names[a] for a in np.flatnonzero(np.isfinite(part.kappa) & (most < FEW_JOBS))]
         if untold and prior is None:
             yield (
@@ -141,12 +141,12 @@ def _alike(rotor: Rotor, found: Estimates) -> Iterator[str]:
     """Name the pairs that were changed so much alike that they are hard to tell apart."""
     worst: dict[tuple[int, int], float] = {}
     for part in (found.vibration, found.height):
-        seen = part.identification
-        for c in np.flatnonzero(np.nan_to_num(seen.condition) > ILL_CONDITION):
-            alike = np.triu(seen.alike[c], 1)
-            alike[seen.unknown[c], :] = alike[:, seen.unknown[c]] = 0.0
+        identified = part.identification
+        for c in np.flatnonzero(np.nan_to_num(identified.condition) > ILL_CONDITION):
+            alike = np.triu(identified.alike[c], 1)
+            alike[identified.unknown[c], :] = alike[:, identified.unknown[c]] = 0.0
             a, b = divmod(int(np.argmax(alike)), len(rotor.adjusters))
-            worst[a, b] = max(worst.get((a, b), 0.0), float(seen.condition[c]))
+            worst[a, b] = max(worst.get((a, b), 0.0), float(identified.condition[c]))
     for (a, b), condition in worst.items():
         yield (
             f"{rotor.adjusters[a].name} and {rotor.adjusters[b].name} were changed so much alike that their effects "

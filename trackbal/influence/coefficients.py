@@ -49,8 +49,7 @@ class Influence:
     mean_vibration_cov, mean_height_cov : ndarray or None
         The error of the mean alone, shapes as above; None if not known.
     departures : Departures or None
-        How an aircraft's departures from its type go together, and the faults its readings
-        come from; None if not known.
+        How an aircraft's departures from its type go together, and its blade differences; None if not known.
     source : dict
         {"jobs", "runs", "dates", "fit_quality"}.
 

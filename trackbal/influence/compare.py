@@ -87,8 +87,8 @@ def _adjusted(change: Change, adjusted: float) -> Change:
 def holm(p: Reals) -> Reals:
     """Return chances adjusted for their number (Holm); nan stays nan."""
     result = np.full(len(p), np.nan)
-    told = np.flatnonzero(np.isfinite(p))
-    order = told[np.argsort(p[told])]
+    finite = np.flatnonzero(np.isfinite(p))
+    order = finite[np.argsort(p[finite])]
     factors = len(order) - np.arange(len(order))
     result[order] = np.minimum(np.maximum.accumulate(p[order] * factors), 1.0)
     return result
@@ -107,9 +107,9 @@ def _changes(rotor: Rotor, first: Influence, second: Influence) -> Iterator[Chan
                 before, after = complex(first.alpha[a, r, s]), complex(second.alpha[a, r, s])
                 covs = [_own(f.vibration_cov, f.mean_vibration_cov)[r, s, part, part] for f in (first, second)]
                 cov = covs[0] + covs[1]
-                left = np.array([(after - before).real, (after - before).imag])
+                difference = np.array([(after - before).real, (after - before).imag])
                 error, p = float("nan"), float("nan")
-                if all(known) and np.isfinite(squared := squared_distance(left, cov)):
+                if all(known) and np.isfinite(squared := squared_distance(difference, cov)):
                     error = float(np.sqrt(np.trace(cov)))
                     p = float(chdtrc(2, squared))
                 yield Change(a, r, s, before, after, error, p, float("nan"), known)
@@ -117,9 +117,9 @@ def _changes(rotor: Rotor, first: Influence, second: Influence) -> Iterator[Chan
             if regime.heights and any(known):
                 rise = float(first.tau[a, r]), float(second.tau[a, r])
                 var = sum(float(_own(f.height_cov, f.mean_height_cov)[r, a, a]) for f in (first, second))
-                told = all(known) and var > 0
-                error = float(np.sqrt(var)) if told else float("nan")
-                p = float(chdtrc(1, (rise[1] - rise[0]) ** 2 / var)) if told else float("nan")
+                judged = all(known) and var > 0
+                error = float(np.sqrt(var)) if judged else float("nan")
+                p = float(chdtrc(1, (rise[1] - rise[0]) ** 2 / var)) if judged else float("nan")
                 yield Change(a, r, HEIGHTS, complex(rise[0]), complex(rise[1]), error, p, float("nan"), known)
 
 

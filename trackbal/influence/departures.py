@@ -1,4 +1,4 @@
-"""How the aircraft of a type depart from it together, and the faults their readings come from."""
+"""How the aircraft of a type depart from it together, and how much their blades differ."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ class Departures:
     heights : ndarray, shape (R, R)
         The same of the height coefficients between regimes.
     fault : ndarray, shape (A,)
-        Root-mean-square difference between blades, found on aircraft as they come, that acts
-        as the adjuster does; in the adjuster's unit.
+        Blade differences: root mean square of what acts as the adjuster does, on aircraft as they come, in the
+        adjuster's unit. (The file's word; no mechanical fault is meant.)
     unexplained : ndarray, shape (S,)
         Root mean square of each part (real, imaginary) of a first reading that no such
         difference explains; sensor unit.
@@ -58,5 +58,5 @@ class Departures:
 
     @classmethod
     def neutral(cls, regimes: int, sensors: int, fault: Reals) -> Departures:
-        """Return departures that share nothing, with given faults and nothing unexplained."""
+        """Return departures that share nothing, with given blade differences and nothing unexplained."""
         return cls(np.eye(regimes), np.eye(sensors), np.eye(regimes), fault, np.zeros(sensors), 0.0)

@@ -249,32 +249,32 @@ class _Reader:
             if reading != HEIGHTS:
                 blocks = [("cov", self.cov[r, reading])]
                 blocks += [("mean_cov", self.mean_cov[r, reading])] if self.split["cov"] else []
-                own = [2 * a, 2 * a + 1] + ([2 * b, 2 * b + 1] if b != a else [])
+                columns = [2 * a, 2 * a + 1] + ([2 * b, 2 * b + 1] if b != a else [])
             else:
                 blocks = [("var", self.var[r])] + ([("mean_var", self.mean_var[r])] if self.split["var"] else [])
-                own = [a, b] if b != a else [a]
+                columns = [a, b] if b != a else [a]
             if ("mean_" + blocks[0][0]) == blocks[-1][0]:
                 blocks.append(("mean_" + blocks[0][0], blocks[0][1] - blocks[1][1]))
             for i, (key, matrix) in enumerate(blocks):
                 # a row of two adjusters is judged with all the rows of its reading
-                block = matrix if b != a else matrix[np.ix_(own, own)]
+                block = matrix if b != a else matrix[np.ix_(columns, columns)]
                 if not is_positive(block):
                     what = "no more than the whole covariance" if i == 2 else "a covariance without negative variances"
-                    raise self.error(f"{place}.{key}", matrix[np.ix_(own, own)].tolist(), what)
+                    raise self.error(f"{place}.{key}", matrix[np.ix_(columns, columns)].tolist(), what)
 
     def read_noise(self) -> tuple[Reals, Reals]:
         noise = np.zeros((len(self.rotor.regimes), len(self.rotor.sensors)))
         height_noise = np.zeros(len(self.rotor.regimes))
-        seen: set[tuple[int, int]] = set()
+        given: set[tuple[int, int]] = set()
         for i, row in enumerate(self.entries("noise")):
             place = f"noise[{i}]"
             if ("sensor" in row) == ("height" in row):
                 raise self.error(place, row, 'either "sensor" or "height"')
             r = self.index(row, "regime", place)
             s = self.index(row, "sensor", place) if "sensor" in row else HEIGHTS
-            if (r, s) in seen:
+            if (r, s) in given:
                 raise self.error(place, "the same row again", "each reading once")
-            seen.add((r, s))
+            given.add((r, s))
             if s != HEIGHTS:
                 noise[r, s] = self.number(row.get("sd"), place + ".sd", 0.0)
             else:

@@ -95,15 +95,15 @@ def _joint_rows(rotor: Rotor, influence: Influence) -> list[Row]:
             for r, regime in enumerate(rotor.regimes):
                 for s, sensor in enumerate(rotor.sensors):
                     cov = influence.vibration_cov[r, s][block]
-                    own = None if mean is None else mean[r, s][block]
-                    if cov.any() or (own is not None and own.any()):
+                    mean_block = None if mean is None else mean[r, s][block]
+                    if cov.any() or (mean_block is not None and mean_block.any()):
                         row = {"adjusters": pair, "regime": regime.name, "sensor": sensor.name, "cov": cov.tolist()}
-                        rows.append(row if own is None else row | {"mean_cov": own.tolist()})
+                        rows.append(row if mean_block is None else row | {"mean_cov": mean_block.tolist()})
                 var = float(influence.height_cov[r, a, b])
-                own_var = 0.0 if mean_height is None else float(mean_height[r, a, b])
-                if var or own_var:
+                mean_var = 0.0 if mean_height is None else float(mean_height[r, a, b])
+                if var or mean_var:
                     row = {"adjusters": pair, "regime": regime.name, "height": True, "var": var}
-                    rows.append(row if mean_height is None else row | {"mean_var": own_var})
+                    rows.append(row if mean_height is None else row | {"mean_var": mean_var})
     return rows
 
 

@@ -16,7 +16,7 @@ SURPRISE = 0.01  # chance, over all readings together, below which a run does no
 
 
 @dataclass(frozen=True)
-class Departure:
+class Miss:
     """One reading of a run against what was expected of it.
 
     Parameters
@@ -53,7 +53,7 @@ def expected_run(rotor: Rotor, run: Run, influence: Influence, change: Reals) ->
     )
 
 
-def departures(rotor: Rotor, before: Run, change: Reals, after: Run, influence: Influence) -> tuple[Departure, ...]:
+def misses(rotor: Rotor, before: Run, change: Reals, after: Run, influence: Influence) -> tuple[Miss, ...]:
     """Return how far each reading taken in both runs is from what was expected, the farthest first.
 
     Left out are readings that cannot be judged: an adjuster was changed whose effect on them
@@ -73,12 +73,12 @@ def departures(rotor: Rotor, before: Run, change: Reals, after: Run, influence: 
     return tuple(sorted(found, key=lambda d: -d.deviations))
 
 
-def agrees(found: tuple[Departure, ...]) -> bool:
+def agrees(found: tuple[Miss, ...]) -> bool:
     """Return whether the least likely reading is believable, given how many were compared."""
     return all(d.chance * len(found) >= SURPRISE for d in found)
 
 
-def _vibration(rotor: Rotor, before: Run, change: Reals, after: Run, influence: Influence) -> list[Departure]:
+def _vibration(rotor: Rotor, before: Run, change: Reals, after: Run, influence: Influence) -> list[Miss]:
     z = blade_harmonic(change, rotor.azimuth_deg, rotor.harmonics)  # (A, S)
     blind = (influence.unknown_vibration & (np.abs(z) > 0.0)[:, None, :]).any(axis=0)
     expected = expected_run(rotor, before, influence, change).vibration
@@ -94,11 +94,11 @@ def _vibration(rotor: Rotor, before: Run, change: Reals, after: Run, influence: 
             continue
         chance = float(np.exp(-squared / 2.0))
         values = (complex(expected[r, s]), complex(after.vibration[r, s]))
-        found.append(Departure(int(r), int(s), None, *values, float(np.sqrt(squared)), chance))
+        found.append(Miss(int(r), int(s), None, *values, float(np.sqrt(squared)), chance))
     return found
 
 
-def _heights(before: Run, change: Reals, after: Run, influence: Influence) -> list[Departure]:
+def _heights(before: Run, change: Reals, after: Run, influence: Influence) -> list[Miss]:
     from scipy.special import erfc
 
     u = change - change.mean(axis=1, keepdims=True)  # (A, B)
@@ -115,5 +115,5 @@ def _heights(before: Run, change: Reals, after: Run, influence: Influence) -> li
             away = float(abs(after.height[r, b] - expected[r, b]) / np.sqrt(variance[b]))
             measured = complex(after.height[r, b])
             chance = float(erfc(away / np.sqrt(2.0)))
-            found.append(Departure(int(r), None, int(b), complex(expected[r, b]), measured, away, chance))
+            found.append(Miss(int(r), None, int(b), complex(expected[r, b]), measured, away, chance))
     return found

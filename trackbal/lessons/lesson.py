@@ -10,7 +10,7 @@ from trackbal.base.errors import InputError
 from trackbal.check.review import Reading, check_run
 from trackbal.fitting.fit import Fit, fit
 from trackbal.influence.coefficients import Influence
-from trackbal.lessons.agreement import Departure, departures, expected_run
+from trackbal.lessons.agreement import Miss, expected_run, misses
 from trackbal.lessons.demo_folder import Demo
 from trackbal.plan.advice import Advice, Plan, advise
 from trackbal.runs.rotor import Rotor
@@ -40,7 +40,7 @@ class Visit:
         What trackbal says after this run alone, from the type's coefficients.
     left_out : tuple of LeftOut
         The recommended plan without each of its adjustments; empty if there is none.
-    departures : tuple of Departure or None
+    misses : tuple of Miss or None
         Against what was expected from the run before; None for the first run.
     unseen : tuple of int
         Regimes read this time that the run before did not read.
@@ -54,7 +54,7 @@ class Visit:
     run: Run
     advice: Advice
     left_out: tuple[LeftOut, ...]
-    departures: tuple[Departure, ...] | None
+    misses: tuple[Miss, ...] | None
     unseen: tuple[int, ...]
     done: Reals | None
     then: Reading | None
@@ -105,11 +105,11 @@ def _visit(demo: Demo, k: int, influence: Influence, most: int | None, chance: f
     if check_run(rotor, run).inside:
         most = 0  # nothing will be advised, so no larger plan is searched for
     advice = advise(rotor, run, influence, demo.settings[k], most=most, chance=chance)
-    apart: tuple[Departure, ...] | None = None
+    apart: tuple[Miss, ...] | None = None
     unseen: tuple[int, ...] = ()
     if k > 0:
         before = demo.runs[k - 1]
-        apart = departures(rotor, before, demo.changes[k - 1], run, influence)
+        apart = misses(rotor, before, demo.changes[k - 1], run, influence)
         unseen = tuple(int(r) for r in np.flatnonzero(run.regime_read & ~before.regime_read))
     done = demo.changes[k] if k < len(demo.changes) else None
     visit = Visit(
@@ -117,7 +117,7 @@ def _visit(demo: Demo, k: int, influence: Influence, most: int | None, chance: f
         run=run,
         advice=advice,
         left_out=(),
-        departures=apart,
+        misses=apart,
         unseen=unseen,
         done=done,
         then=None if done is None else _worst(rotor, run, influence, done),

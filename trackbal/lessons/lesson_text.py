@@ -12,7 +12,7 @@ from trackbal.base.phasor import phase_deg
 from trackbal.base.text_layout import across, count, cut, paragraphs, table, wrap
 from trackbal.check.coverage import HEIGHT
 from trackbal.check.review import Reading, Review
-from trackbal.lessons.agreement import Departure, agrees
+from trackbal.lessons.agreement import Miss, agrees
 from trackbal.lessons.lesson import Lesson, Visit
 from trackbal.lessons.lesson_opening import Step, history_step, rotor_step
 from trackbal.runs.rotor import Rotor
@@ -39,7 +39,7 @@ def _visit_steps(lesson: Lesson, visit: Visit) -> Iterator[Step]:
     blocks = [_readings(rotor, visit), _heights(rotor, visit), _stands_out(rotor, visit), _remarks(visit)]
     blocks.append(_doubts(visit))
     yield Step(f"Run {visit.number}: what was read", paragraphs(blocks))
-    if visit.departures is not None:
+    if visit.misses is not None:
         yield Step(f"Run {visit.number}: as expected?", _agreement(rotor, visit))
     yield Step(f"Run {visit.number}: what trackbal says", _advice(lesson, visit))
     if visit.done is not None:
@@ -138,7 +138,7 @@ def _doubts(visit: Visit) -> str:
 
 
 def _agreement(rotor: Rotor, visit: Visit) -> str:
-    found = visit.departures
+    found = visit.misses
     assert found is not None
     parts = []
     if found:
@@ -146,7 +146,7 @@ def _agreement(rotor: Rotor, visit: Visit) -> str:
         worst = found[0]
         parts.append(wrap(f"{len(found)} readings can be held against what was expected. Farthest off:"))
         rows = [["regime", "reading", "measured", "expected", "off by"]]
-        rows += [_departure_row(rotor, d) for d in found[:3]]
+        rows += [_miss_row(rotor, d) for d in found[:3]]
         first, *rest = zip(*rows, strict=True)
         parts.append(across(first, rest, left=2))
         hint = " The crew's notes may say what." if visit.run.notes and not agrees(found) else ""
@@ -159,7 +159,7 @@ def _agreement(rotor: Rotor, visit: Visit) -> str:
     return "\n".join(parts)
 
 
-def _believable(found: tuple[Departure, ...], worst: Departure, usual: float) -> str:
+def _believable(found: tuple[Miss, ...], worst: Miss, usual: float) -> str:
     meaning = "sd is one standard deviation of reading noise and influence together"
     if agrees(found):
         return (
@@ -173,7 +173,7 @@ def _believable(found: tuple[Departure, ...], worst: Departure, usual: float) ->
     )
 
 
-def _departure_row(rotor: Rotor, d: Departure) -> list[str]:
+def _miss_row(rotor: Rotor, d: Miss) -> list[str]:
     off = f"{d.deviations:.1f} sd"
     regime = cut(rotor.regimes[d.regime].name)
     if d.sensor is None:

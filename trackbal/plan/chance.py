@@ -22,7 +22,7 @@ def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals, own: O
 
     Influence error and the noise of the next reading are taken together. Where the influence
     says how departures from the type go together, they are sampled given this run
-    (own_aircraft.py). Otherwise the rows are independent of each other, adjusters of one
+    (posterior.py). Otherwise the rows are independent of each other, adjusters of one
     reading correlated as the covariance says: then the chance is the product of those of
     the vibration readings, integrated (disc.py), and of the tip spreads, sampled with
     the same random numbers for every change.

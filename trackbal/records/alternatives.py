@@ -183,7 +183,7 @@ def _weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, size
         if t:
             belief = after_change(rotor, belief, stacked.change[t] - stacked.change[t - 1])
             belief = _loosened(belief, np.array([a.loose[t] for a in accounts]), sizes)
-        belief, seen, tips = observe(
+        belief, innovation, tip_innovation = observe(
             rotor,
             belief,
             stacked.vibration[t],
@@ -191,8 +191,8 @@ def _weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, size
             stacked.height[t],
             stacked.height_count[t],
         )
-        vibration += seen.log_likelihood + scale[t] * seen.dof
-        height += tips.log_likelihood + rise[t] * tips.dof
+        vibration += innovation.log_likelihood + scale[t] * innovation.dof
+        height += tip_innovation.log_likelihood + rise[t] * tip_innovation.dof
     out = np.stack([a.out for a in accounts], axis=1)
     out_height = np.stack([a.out_height for a in accounts], axis=1)
     size = np.maximum(np.abs(np.where(out, stacked.vibration, 0.0)) / np.sqrt(2.0), sizes.vibration)

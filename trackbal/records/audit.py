@@ -180,7 +180,7 @@ def _weighed(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -> 
         return None
     order = np.argsort(-odds, kind="stable")
 
-    def told(i: int) -> Explained:
+    def described(i: int) -> Explained:
         share = float(np.exp(odds[i] - np.logaddexp(total, 0.0)))
         if i < len(mistakes):
             return Explained(mistakes[i].kind, mistakes[i].text, float(gain[i]), share)
@@ -188,7 +188,7 @@ def _weighed(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -> 
         return Explained(_UNEXPLAINED[one.kind], in_words(rotor, one, len(now.job)), float(gain[i]), share)
 
     best = int(order[0])
-    alike = [told(int(i)) for i in order[: 4 * MOST_OTHERS] if odds[i] >= top + math.log(ALIKE)]
+    alike = [described(int(i)) for i in order[: 4 * MOST_OTHERS] if odds[i] >= top + math.log(ALIKE)]
     best_told, *others = _once(alike)[: 1 + MOST_OTHERS]
     if best < len(mistakes):
         account, run = mistakes[best].account, mistakes[best].run

@@ -151,10 +151,10 @@ class TipPrecision:
 
     def drawn(self, pull: Reals) -> tuple[Reals, Reals]:
         """Return d (K, n, A) of ``N^-1 p = (p + e' d) / own``, and ``p' N^-1 p`` (K, n); `pull` p (B, n)."""
-        seen = np.einsum("abn,bn->na", self.effect, pull)
-        drawn = np.linalg.solve(self.inner, self.taken @ seen[..., None])[..., 0]
+        in_columns = np.einsum("abn,bn->na", self.effect, pull)
+        drawn = np.linalg.solve(self.inner, self.taken @ in_columns[..., None])[..., 0]
         alone = np.einsum("bn,bn->n", pull, pull)
-        return drawn, np.asarray((alone + np.einsum("na,kna->kn", seen, drawn)) / self.own)
+        return drawn, np.asarray((alone + np.einsum("na,kna->kn", in_columns, drawn)) / self.own)
 
     def log_det(self) -> Reals:
         """Return the log-determinant of N, shape (K, n)."""

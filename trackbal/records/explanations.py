@@ -138,8 +138,8 @@ def _jacobian(mistakes: Sequence[Mistake], weighed: _Weighed) -> Reals:
     """Return what changing the scale of readings adds to their log-likelihood, shape (H,)."""
     total = np.zeros(len(mistakes))
     vibration, height = weighed.compared[0::2], weighed.compared[1::2]
-    for t, (seen, tips) in enumerate(zip(vibration, height, strict=True)):
+    for t, (innovation, tip_innovation) in enumerate(zip(vibration, height, strict=True)):
         scale = np.array([m.log_scale[t] for m in mistakes])
         rise = np.array([m.height_log_scale[t] for m in mistakes])
-        total += (scale * seen.dof).sum(axis=(-2, -1)) + (rise * tips.dof).sum(axis=-1)
+        total += (scale * innovation.dof).sum(axis=(-2, -1)) + (rise * tip_innovation.dof).sum(axis=-1)
     return total

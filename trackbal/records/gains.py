@@ -80,9 +80,9 @@ def gains(
     columns: Iterator[tuple[int, _Vibration | _Tips]]
     columns = chain(_vibration_cells(cells, influence, sizes), _height_cells(cells, influence, sizes))
     for s, cell in columns:
-        own = cell.readings()
-        column[s] += np.where(np.isfinite(own), own, 0.0)
-        reading = np.maximum(reading, own)
+        gain = cell.readings()
+        column[s] += np.where(np.isfinite(gain), gain, 0.0)
+        reading = np.maximum(reading, gain)
         every[s] += cell.whole()
         if isinstance(cell, _Tips):
             tips.append(cell)
@@ -204,10 +204,10 @@ class _Tips(_Cell):
 
     def most_of_steps(self, wide: Reals) -> Reals:
         """Return what `steps` cannot exceed, (H, n): its squares are part of the job's, what B takes off has rank A."""
-        left = max(self.numbers - len(self.design.effect), 0)
+        dimensions = max(self.numbers - len(self.design.effect), 0)
         variance = (wide[:, None] * self.usual) ** 2
         return np.asarray(
-            0.5 * self.fit.squares[self.cells.job_of_run] - 0.5 * left * np.log1p(variance * self.tail_share)
+            0.5 * self.fit.squares[self.cells.job_of_run] - 0.5 * dimensions * np.log1p(variance * self.tail_share)
         )
 
     def steps(self, wide: Reals, runs: Counts) -> Reals:

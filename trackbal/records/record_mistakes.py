@@ -1,6 +1,6 @@
 """Every mistake a history's record may hold, run by run of a job, as another account of it.
 
-Mistakes about a job's last run are listed by mistakes.py; here they are put at every run,
+Mistakes about a job's last run are listed by entry_mistakes.py; here they are put at every run,
 and those added that only a finished job shows: runs exchanged, blades further off, amounts
 a decimal place out, and what stays unexplained. Common practice, no published source.
 """

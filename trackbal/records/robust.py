@@ -1,6 +1,6 @@
 """A fit that bad records neither move nor blur: what is set aside, and what each of it would have moved.
 
-From coefficients fitted without the runs that stand out most (suspects.py), every job's
+From coefficients fitted without the runs that stand out most (misfits.py), every job's
 record is weighed (set_aside.py); what does not fit is set aside, the rest is fitted, and all
 is weighed again with that. A record set aside costs its own information, nothing else: a
 wrong adjustment parts its job in two, each half with a start of its own.
@@ -62,10 +62,10 @@ def can_judge(found: Estimates) -> bool:
     """Return whether noise and spread are known well enough to tell a bad record from chance."""
     for part in (found.vibration, found.height):
         read = part.jobs.any(axis=1)
-        seen = ~part.identification.unknown[read].all(axis=0)
+        known = ~part.identification.unknown[read].all(axis=0)
         if read.any() and (part.noise_dof[read].min() < LEAST_DOF or (part.sigma2[read] <= 0).any()):
             return False
-        if not np.isfinite(part.kappa[seen]).all():
+        if not np.isfinite(part.kappa[known]).all():
             return False
     return True
 
@@ -96,15 +96,15 @@ def sift_and_refit(cells: HistoryCells, influence: Influence, refit: Callable[[H
 
 def records(rotor: Rotor, history: History, sifted: Sifted, found: Estimates) -> tuple[Record, ...]:
     """Return what was set aside, with what each record would move; `found` rests on the rest."""
-    told = []
+    listed = []
     runs = np.bincount(history.job, minlength=len(history.jobs))
     for row, one in sifted.found:
         shift, where = _effect(rotor, history, sifted, found, row, one)
         job = int(history.job[row])
         why = in_words(rotor, one, int(runs[job]))
         sensors = () if one.sensor is None else (one.sensor,)
-        told.append(Record(history.jobs[job], int(history.run[row]), row, why, one.gain, shift, where, sensors))
-    return tuple(told)
+        listed.append(Record(history.jobs[job], int(history.run[row]), row, why, one.gain, shift, where, sensors))
+    return tuple(listed)
 
 
 def odd_records(history: History) -> tuple[Record, ...]:

@@ -1,6 +1,6 @@
 """Which readings and records of a history are better not relied upon, job by job.
 
-For every job the account that its record gives is weighed (accounts.py) against accounts
+For every job the account that its record gives is weighed (alternatives.py) against accounts
 in which something is set aside: one reading, a sensor or the tips in one run or in all of
 them, a whole run, or what was recorded between two runs. Each class of account has a
 probability of its own beforehand (CLASSES, common practice, no published source), shared
@@ -128,7 +128,7 @@ def set_asides(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -
     gain, height_gain = at.vibration - at.vibration[0], at.height - at.height[0]
     total = at.total - at.total[0]
     read, tips = now.job.vibration_count > 0, now.job.height_count > 0
-    left = read.sum(axis=0)  # runs in which each reading is still taken
+    still_read = read.sum(axis=0)  # runs in which each reading is still taken
     found: dict[str, list[SetAside]] = {kind: [] for kind in CLASSES}
     for t in range(n):
         v, h = gain[1 + t], height_gain[1 + t]
@@ -139,7 +139,7 @@ def set_asides(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -
             found["column"].append(SetAside("column", t, None, s, float(v[:, s].sum())))
         if tips[t].any():
             found["column"].append(SetAside("column", t, None, HEIGHTS, float(h.sum())))
-        for r, s in np.argwhere(read[t] & (left > 1)).tolist():
+        for r, s in np.argwhere(read[t] & (still_read > 1)).tolist():
             found["reading"].append(SetAside("reading", t, r, s, float(v[r, s])))
         for r in np.flatnonzero(tips[t]).tolist():
             found["reading"].append(SetAside("reading", t, r, HEIGHTS, float(h[r])))
@@ -220,8 +220,8 @@ def highest_odds(cells: HistoryCells, influence: Influence, sizes: Sizes, least:
     inside = (~first & ~last) | (first & last)
     some = read.any(axis=(1, 2)) | tips.any(axis=1)
     columns = np.concatenate([read.any(axis=1).T, np.atleast_2d(tips.any(axis=1))])
-    left = cells.sum_by_job(np.moveaxis(read, 0, -1).astype(float))[..., cells.job_of_run]
-    readings = (read & np.moveaxis(left > 1, -1, 0)).sum(axis=(1, 2)) + tips.sum(axis=1)
+    still_read = cells.sum_by_job(np.moveaxis(read, 0, -1).astype(float))[..., cells.job_of_run]
+    readings = (read & np.moveaxis(still_read > 1, -1, 0)).sum(axis=(1, 2)) + tips.sum(axis=1)
     members = {
         "run": cells.sum_by_job((inside & some).astype(float)),
         "column": cells.sum_by_job(columns.sum(axis=0).astype(float)),

@@ -4,10 +4,11 @@ The cost f is convex, so that for any point p and its slope ``2u = 2(Gp + g)``
 
     f(x) >= f(p) + 2u'(x - p) >= f(p) - 2u'p + sum over the entries used of min(2 u_j low_j, 2 u_j high_j).
 
-The point decides only how good the bound is. It is good where p is the minimum of the
-cost within the bounds and within a total of m, each change counted as the part it takes of its range:
-the relaxation of "at most m entries". Those minima are found for many prices of that total
-at once, and for each count the best is kept.
+The point decides only how good the bound is. "At most m entries differ from 0" relaxes to an L1
+constraint, ``sum |x_j| / range_j <= m`` with the range of the side that x_j is on, and the bound is
+good where p is the minimum of the cost under it (the lasso: Tibshirani 1996, J. R. Stat. Soc. B 58;
+from memory). Those minima are found as minima of the cost plus an L1 penalty, for many weights of
+the penalty side by side, and for each count the best bound is kept.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import numpy as np
 from trackbal.search.box_qp import Reals
 from trackbal.search.whole_steps import Problem
 
-_PRICES = 32
+_PENALTIES = 32
 _SWEEPS = 40
 
 
@@ -43,7 +44,7 @@ class AdditiveBounds:
 
 def additive_bounds(problem: Problem, most: int) -> AdditiveBounds:
     """Return additive bounds for each count 0 ... `most`."""
-    points = _priced_minima(problem)
+    points = _penalised_minima(problem)
     half_slope = problem.quad @ points + problem.lin[:, None]
     value = problem.constant + np.einsum("jp,jp->p", points, half_slope + problem.lin[:, None])
     constants = value - 2.0 * np.einsum("jp,jp->p", half_slope, points)
@@ -65,19 +66,19 @@ def _tails(weight: Reals, most: int) -> Reals:
     return tail
 
 
-def _priced_minima(problem: Problem) -> Reals:
-    """Return, shape (n, prices), minima of the cost plus a price times the part of the range that each change takes.
+def _penalised_minima(problem: Problem) -> Reals:
+    """Return the minima, shape (n, penalties), of the cost plus ``penalty * sum |x_j| / range_j`` within the bounds.
 
-    By coordinate descent, the prices side by side; it need not have settled.
+    By coordinate descent on all penalties side by side. It need not have converged: any point gives a bound.
     """
     low, high, lin = problem.low.astype(float), problem.high.astype(float), problem.lin
     dearest = 2.0 * np.max(np.maximum(-lin * high, -lin * low))  # above it, nothing changes
-    price = 0.5 * max(dearest, 1e-300) * np.geomspace(1.0, 1e-3, _PRICES)
+    penalty = 0.5 * max(dearest, 1e-300) * np.geomspace(1.0, 1e-3, _PENALTIES)
     diagonal = np.maximum(np.diag(problem.quad), 1e-300)
-    x = np.zeros((lin.size, _PRICES))
-    half_slope = np.repeat(lin[:, None], _PRICES, axis=1)
+    x = np.zeros((lin.size, _PENALTIES))
+    half_slope = np.repeat(lin[:, None], _PENALTIES, axis=1)
     with np.errstate(divide="ignore"):
-        up, down = price / high[:, None], price / -low[:, None]  # inf where that side is shut
+        up, down = penalty / high[:, None], penalty / -low[:, None]  # inf where that side is shut
     for _ in range(_SWEEPS):
         for j in range(lin.size):
             pull = diagonal[j] * x[j] - half_slope[j]
