@@ -35,7 +35,7 @@ _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
 _WHOLE = re.compile(r"[0-9]{1,9}")
 
 #: Hours of a clock face -> degrees, 30 an hour, 12:00 = 0; one-digit hours with and without a leading 0.
-_CLOCK = {
+CLOCK_DEG = {
     f"{hour:{width}}:{minute:02}": (hour % 12) * 30.0 + minute / 2.0
     for hour in range(13)
     for minute in range(60)
@@ -268,7 +268,7 @@ def _convert(cells: Sequence[str], clock: bool) -> NDArray[np.float64] | None:
     joined = "\n".join(cells)
     found: Sequence[str | float] = cells
     if clock and ":" in joined:
-        found = [_CLOCK.get(cell, cell) for cell in cells]
+        found = [CLOCK_DEG.get(cell, cell) for cell in cells]
         joined = "\n".join(cell for cell in found if isinstance(cell, str))
     if _NO_PART_OF_NUMBERS.search(joined):
         return None
@@ -279,4 +279,4 @@ def _convert(cells: Sequence[str], clock: bool) -> NDArray[np.float64] | None:
 
 
 def _is_number(cell: str, clock: bool) -> bool:
-    return cell == "" or _NUMBER.fullmatch(cell) is not None or (clock and cell in _CLOCK)
+    return cell == "" or _NUMBER.fullmatch(cell) is not None or (clock and cell in CLOCK_DEG)

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from trackbal.commands.options import Output, echo_json, force_option, history_options, json_option, past_runs
+from trackbal.commands.options import (
+    Output,
+    column_map,
+    echo_json,
+    force_option,
+    history_options,
+    json_option,
+    past_runs,
+)
 
 if TYPE_CHECKING:
     from trackbal.fitting.fit import Fit
@@ -107,6 +115,10 @@ def _fleet(
 
     if runs_file is None or adjustments_file is None:
         raise click.UsageError("give --runs HISTORY.csv with --adjustments HISTORY_ADJ.csv")
+    if column_map("columns") is not None or column_map("adjustment_columns") is not None:
+        raise click.UsageError(
+            "--keep and --add read sheets as they stand; turn tables into them with trackbal convert"
+        )
     kept = JobSums.load(add_file, rotor) if add_file is not None else None
     pieces = history_pieces(rotor, runs_file, adjustments_file, progress=_progress if sys.stderr.isatty() else None)
     sums = sum_up(rotor, pieces, kept, robust=not plain)

@@ -25,6 +25,7 @@ _HOMES = {
     "compare": "influence_files:compare",
     "merge": "influence_files:merge",
     "restrict": "influence_files:restrict",
+    "convert": "tables:convert",
     "replay": "trainer:replay",
 }
 

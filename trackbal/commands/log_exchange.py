@@ -5,7 +5,15 @@ from __future__ import annotations
 import click
 
 from trackbal.commands.log import book_argument, by_option
-from trackbal.commands.options import Output, echo_json, force_option, json_option
+from trackbal.commands.options import (
+    Output,
+    adjustment_columns_option,
+    columns_option,
+    echo_json,
+    force_option,
+    json_option,
+    table_of,
+)
 
 
 @click.command("export")
@@ -92,6 +100,8 @@ def export_command(
 @click.option(
     "--xlsx", "workbook_file", metavar="FILE.xlsx", help="A workbook with sheets runs, adjustments, settings."
 )
+@columns_option
+@adjustment_columns_option
 @click.option("--rotor-name", metavar="NAME", help="The rotor, if the logbook has several.")
 @by_option
 @json_option
@@ -115,20 +125,25 @@ def import_command(
       trackbal log import fleet.tblog --runs history.csv --adjustments history_adj.csv
     """
     from trackbal.base.csv_table import CsvTable
+    from trackbal.logbook.entries import rotor_of
     from trackbal.logbook.exchange import import_history
+    from trackbal.logbook.records import load_rotor
     from trackbal.logbook.store import Book
 
-    if workbook_file is not None:
-        from trackbal.logbook.workbook import load_sheet
-
-        runs, adjustments = load_sheet(workbook_file, "runs"), load_sheet(workbook_file, "adjustments")
-        settings: CsvTable | None = load_sheet(workbook_file, "settings")
-    elif runs_file is not None and adjustments_file is not None:
-        runs, adjustments = CsvTable.load(runs_file), CsvTable.load(adjustments_file)
-        settings = None if settings_file is None else CsvTable.load(settings_file)
-    else:
+    if workbook_file is None and (runs_file is None or adjustments_file is None):
         raise click.UsageError("give --runs and --adjustments, or --xlsx")
     with Book.open(book_file, write=True) as book:
+        rotor = load_rotor(book, rotor_of(book, rotor_name))
+        settings: CsvTable | None = None
+        if workbook_file is not None:
+            from trackbal.logbook.workbook import load_sheet
+
+            runs, adjustments = load_sheet(workbook_file, "runs"), load_sheet(workbook_file, "adjustments")
+            settings = load_sheet(workbook_file, "settings")
+        else:
+            assert runs_file is not None and adjustments_file is not None
+            runs, adjustments = table_of(rotor, runs_file), table_of(rotor, adjustments_file, "adjustment_columns")
+            settings = None if settings_file is None else CsvTable.load(settings_file)
         names, odd = import_history(book, runs, adjustments, settings, author, rotor_name=rotor_name)
     if as_json:
         echo_json({"jobs": names, "odd_repeats": [{"job": o.job, "run": o.run, "why": o.text} for o in odd]})

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.commands.log import book_argument, by_option, job_option
-from trackbal.commands.options import echo_json, echo_text, json_option
+from trackbal.commands.options import column_map, columns_option, echo_json, echo_text, json_option, table_of
 
 if TYPE_CHECKING:
     from trackbal.logbook.asking import Asking
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 @click.command("run")
 @book_argument
 @click.argument("sheet", required=False, metavar="[SHEET.csv]")
+@columns_option
 @job_option
 @click.option("--drop", is_flag=True, help="Drop the run being typed; what was typed stays in the file.")
 @click.option("--date", metavar="DATE", help="When it was flown (2026-03-31), if not today.")
@@ -62,9 +63,11 @@ def run_command(
 
         whose = whose_row(job_rotor(book, job_name), date, groups, book_file)
         if sheet is not None:
-            from trackbal.logbook.sheets import rows_of_file
+            from trackbal.logbook.sheets import load_table, rows_of_run
 
-            record = add_run(book, job_name, rows_of_file(job_rotor(book, job_name), sheet), sheet, author)
+            rotor = job_rotor(book, job_name)
+            table = load_table(sheet) if column_map("columns") is None else table_of(rotor, sheet)
+            record = add_run(book, job_name, rows_of_run(rotor, table), sheet, author)
             if whose:
                 say_whose(book, record, whose, author)
             return _review(book, record, as_json)

@@ -11,12 +11,14 @@ from trackbal.commands.options import (
     Output,
     advice_options,
     all_option,
+    columns_option,
     echo_json,
     echo_text,
     force_option,
     json_option,
     rotor_option,
     run_option,
+    table_of,
     written,
 )
 
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
 @click.command()
 @rotor_option
 @run_option
+@columns_option
 @all_option
 @json_option
 def check(rotor_file: str, run_file: str, everything: bool, as_json: bool) -> int:
@@ -44,10 +47,10 @@ def check(rotor_file: str, run_file: str, everything: bool, as_json: bool) -> in
     from trackbal.check.review import check_run
     from trackbal.reports.check_report import check_json, check_text
     from trackbal.runs.rotor import Rotor
-    from trackbal.runs.sheets import read_run
+    from trackbal.runs.sheets import run_of
 
     rotor = Rotor.load(rotor_file)
-    run = read_run(rotor, run_file)
+    run = run_of(rotor, table_of(rotor, run_file))
     review = check_run(rotor, run)
     if as_json:
         echo_json(check_json(rotor, review))
@@ -136,10 +139,10 @@ def _advise(
     from trackbal.plan.advice import advise as weigh
     from trackbal.plan.advice import with_settings_assumed
     from trackbal.runs.rotor import Rotor
-    from trackbal.runs.sheets import read_run, read_settings, write_adjustments
+    from trackbal.runs.sheets import read_settings, run_of, write_adjustments
 
     rotor = Rotor.load(rotor_file)
-    run = read_run(rotor, run_file)
+    run = run_of(rotor, table_of(rotor, run_file))
     influence = Influence.load(influence_file, rotor)
     setting = read_settings(rotor, settings_file)
     check_free(plan_out, card_file, force=force)

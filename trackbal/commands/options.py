@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    from trackbal.base.csv_table import CsvTable
     from trackbal.influence.coefficients import Influence
     from trackbal.runs.rotor import Rotor
     from trackbal.runs.run import History
+    from trackbal.tables.column_map import ColumnMap
 
 
 class Output(click.Option):
@@ -96,9 +98,55 @@ plan_anyway_option = click.option(
     help='Show the plan even where the answer is to find a mechanical cause ("investigate").',
 )
 
+
+def _remember(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
+    """Keep a map's file where `column_map` finds it."""
+    ctx.meta[f"trackbal.{param.name}"] = value
+
+
+#: The map of a table that is no sheet of ours, wherever a sheet is read; see `table_of`.
+columns_option = click.option(
+    "--columns",
+    metavar="MAP.toml",
+    expose_value=False,
+    callback=_remember,
+    help="What the columns of a table of another shape stand for (see convert).",
+)
+adjustment_columns_option = click.option(
+    "--adjustment-columns",
+    metavar="MAP.toml",
+    expose_value=False,
+    callback=_remember,
+    help="The same of the adjustments.",
+)
+
+
+def column_map(which: str) -> ColumnMap | None:
+    """Return the map given with --columns or --adjustment-columns, None without."""
+    file = click.get_current_context().meta.get(f"trackbal.{which}")
+    if file is None:
+        return None
+    from trackbal.tables.column_map import ColumnMap
+
+    return ColumnMap.load(file)
+
+
+def table_of(rotor: Rotor, file: str, which: str = "columns") -> CsvTable:
+    """Return a sheet, by the map given with it if one is."""
+    given = column_map(which)
+    if given is None:
+        from trackbal.base.csv_table import CsvTable
+
+        return CsvTable.load(file)
+    from trackbal.tables.converting import load_table
+
+    return load_table(rotor, file, given)
+
+
 _ADVICE_OPTIONS = (
     rotor_option,
     run_option,
+    columns_option,
     influence_option,
     click.option("--settings", "settings_file", metavar="SETTINGS.csv", help="What is installed now; not listed is 0."),
     most_option,
@@ -121,6 +169,8 @@ _HISTORY_OPTIONS = (
     click.option(
         "--adjustments", "adjustments_file", metavar="HISTORY_ADJ.csv", help="The adjustments made between them."
     ),
+    columns_option,
+    adjustment_columns_option,
     click.option("--log", "log_files", multiple=True, metavar="LOGBOOK", help="A logbook instead; may be repeated."),
 )
 
@@ -137,9 +187,10 @@ def past_runs(rotor: Rotor, runs_file: str | None, adjustments_file: str | None,
 
         return read_logbooks(rotor, log_files)
     if not log_files and runs_file is not None and adjustments_file is not None:
-        from trackbal.runs.sheets import read_history
+        from trackbal.runs.sheets import history_of
 
-        return read_history(rotor, runs_file, adjustments_file)
+        tables = table_of(rotor, runs_file), table_of(rotor, adjustments_file, "adjustment_columns")
+        return history_of(rotor, *tables)
     raise click.UsageError("give --runs HISTORY.csv with --adjustments HISTORY_ADJ.csv, or --log LOGBOOK")
 
 

@@ -21,9 +21,8 @@ def load_table(file: str, sheet: str | None = None) -> CsvTable:
     return CsvTable.load(file)
 
 
-def rows_of_file(rotor: Rotor, file: str) -> list[Row]:
+def rows_of_run(rotor: Rotor, table: CsvTable) -> list[Row]:
     """Return the rows of a run sheet as typed. Raises InputError as `trackbal.runs.sheets.read_run` does."""
-    table = load_table(file)
     headings = read_headings(rotor, table, ())
     table.choices(headings.plain["regime"], [r.name for r in rotor.regimes], "regime")
     read_rows(rotor, table, headings)

@@ -33,7 +33,11 @@ def read_run(rotor: Rotor, file: File) -> Run:
     InputError
         Naming file, row and column, what was found and what was expected.
     """
-    table = CsvTable.load(file)
+    return run_of(rotor, CsvTable.load(file))
+
+
+def run_of(rotor: Rotor, table: CsvTable) -> Run:
+    """Return the run of a sheet. Raises InputError as `read_run`."""
     headings = read_headings(rotor, table, ())
     regime = table.choices(headings.plain["regime"], [r.name for r in rotor.regimes], "regime")
     rows = read_rows(rotor, table, headings)
@@ -54,7 +58,7 @@ def read_run(rotor: Rotor, file: File) -> Run:
         rpm=means.rpm,
         notes=tuple((name, text) for name, _, text in notes),
         info=tuple((name, heading.removeprefix("info."), text) for name, heading, text in info),
-        source=os.fspath(file),
+        source=os.fspath(table.source),
         odd=odd_repeats(rotor, rows, regime, regime, [("", 1)], table.lines),
         entered=singles(rows, regime, len(rotor.regimes)),
     )
@@ -289,7 +293,7 @@ def read_settings(rotor: Rotor, file: File | None) -> Reals:
 def write_adjustments(rotor: Rotor, file: File, change: Reals, *, force: bool) -> None:
     """Write the adjustments that are not zero, shape (A, B), as an adjustments sheet."""
     rows = [(rotor.blades[b], rotor.adjusters[a].name, repr(float(change[a, b]))) for b, a in _entries(change)]
-    write_whole(file, _csv(("blade", "adjuster", "amount"), rows), force=force)
+    write_whole(file, csv_text(("blade", "adjuster", "amount"), rows), force=force)
 
 
 def write_settings(rotor: Rotor, file: File, setting: Reals, *, force: bool) -> None:
@@ -299,7 +303,7 @@ def write_settings(rotor: Rotor, file: File, setting: Reals, *, force: bool) -> 
         for b, blade in enumerate(rotor.blades)
         for a, adjuster in enumerate(rotor.adjusters)
     ]
-    write_whole(file, _csv(("blade", "adjuster", "setting"), rows), force=force)
+    write_whole(file, csv_text(("blade", "adjuster", "setting"), rows), force=force)
 
 
 def write_run(rotor: Rotor, file: File, run: Run, *, force: bool) -> None:
@@ -322,7 +326,7 @@ def write_run(rotor: Rotor, file: File, run: Run, *, force: bool) -> None:
             cells = readings if k == 0 else [""] * len(readings)
             rows.append([regime.name, rpm, *cells, *(t[k] if k < len(t) else "" for t in texts)])
     header = ["regime", "rpm", *_reading_headings(rotor), "note", *(f"info.{h}" for h in info_headings)]
-    write_whole(file, _csv(header, rows), force=force)
+    write_whole(file, csv_text(header, rows), force=force)
 
 
 def write_history(rotor: Rotor, runs_file: File, adjustments_file: File, history: History, *, force: bool) -> None:
@@ -356,8 +360,8 @@ def write_history(rotor: Rotor, runs_file: File, adjustments_file: File, history
                 (history.jobs[j], str(run - 1), rotor.blades[b], rotor.adjusters[a].name, repr(float(change[a, b])))
                 for b, a in _entries(change)
             ]
-    write_whole(runs_file, _csv(["job", "run", *headings, "regime", *_reading_headings(rotor)], rows), force=force)
-    write_whole(adjustments_file, _csv(("job", "after_run", "blade", "adjuster", "amount"), made), force=force)
+    write_whole(runs_file, csv_text(["job", "run", *headings, "regime", *_reading_headings(rotor)], rows), force=force)
+    write_whole(adjustments_file, csv_text(("job", "after_run", "blade", "adjuster", "amount"), made), force=force)
 
 
 def _identity_cells(history: History) -> tuple[list[str], list[list[str]]]:
@@ -388,7 +392,8 @@ def _reading_cells(rotor: Rotor, vibration: Complexes, height: Reals) -> list[st
     return ["" if np.isnan(v) else repr(v) for v in cells + height.tolist()]
 
 
-def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+def csv_text(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Return a header and rows of text as CSV."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(header)

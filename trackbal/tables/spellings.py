@@ -1,0 +1,88 @@
+"""Numbers, phases and units as people write them, as text that a strict sheet takes."""
+
+from __future__ import annotations
+
+import re
+
+from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS
+
+#: Usual spellings of units -> ours.
+UNITS = {
+    **{unit: unit for unit in (*VIBRATION_UNITS, *HEIGHT_UNITS)},
+    "in/s": "ips",
+    "inch/s": "ips",
+    "in/sec": "ips",
+    "inch/sec": "ips",
+    "mm/sec": "mm/s",
+    "mms": "mm/s",
+    "mmps": "mm/s",
+    "mils": "mil",
+    "inch": "in",
+    "inches": "in",
+    '"': "in",
+    "millimetre": "mm",
+    "millimeter": "mm",
+    "deg": "deg",
+    "degrees": "deg",
+    "degree": "deg",
+    "°": "deg",
+    "grad": "deg",
+}
+NOT_READ = ("", "-", "--", "---", "–", "—", "n/a", "na", "n.a.", "nan", "none", "null", "not read", "n.r.", "#n/a")
+
+_VALUE = re.compile(
+    r"(?P<number>[+\-\u2212]?\s*(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(?P<unit>.*)"
+)
+_CLOCK = re.compile(r"(?P<hour>[0-9]{1,2})\s*(?:[:h]|\s+h\s*)\s*(?P<minute>[0-5][0-9])(?::00)?\s*(?:h|hrs?|o'?clock)?")
+_WHOLE_HOURS = re.compile(r"(?P<hours>[0-9]{1,2}(?:[.,][0-9]+)?)\s*(?:h|hrs?|hours?|o'?clock)")
+_PAIR = re.compile(r"\s*(?:[/@;|]|∠|<)\s*")
+
+
+def split_value(text: str, decimal: str) -> tuple[str, str] | None:
+    """Return a number as a sheet takes it and what stands behind it; None if it is no number.
+
+    `decimal` is the sign before decimals; the other one is refused, as it may part thousands.
+    """
+    match = _VALUE.fullmatch(text.strip())
+    if match is None:
+        return None
+    number = match["number"].replace("\u2212", "-").replace(" ", "")
+    if ("." if decimal == "," else ",") in number or match["unit"][:1] in (".", ","):
+        return None
+    return number.replace(",", "."), match["unit"].strip()
+
+
+def unit_of(text: str, more: dict[str, str]) -> str | None:
+    """Return our name of a unit; None if it is not known."""
+    if text in more:
+        return more[text]
+    bare = text.casefold().strip(" .()[]")
+    return UNITS.get(bare) or UNITS.get(bare.replace(" ", ""))
+
+
+def phase(text: str, decimal: str) -> str | None:
+    """Return a phase as a sheet takes it: degrees, or hours of a clock face as 4:30; None if it is none."""
+    bare = text.strip().casefold()
+    if match := _CLOCK.fullmatch(bare):
+        return f"{int(match['hour'])}:{match['minute']}" if int(match["hour"]) <= 12 else None
+    if match := _WHOLE_HOURS.fullmatch(bare):
+        number = split_value(match["hours"], decimal)
+        if number is None or float(number[0]) > 12.0:
+            return None
+        minutes = round(60 * float(number[0]))
+        return f"{minutes // 60}:{minutes % 60:02}"
+    value = split_value(bare, decimal)
+    if value is None or (value[1] and unit_of(value[1], {}) != "deg"):
+        return None
+    return value[0]
+
+
+def split_pair(text: str) -> tuple[str, str] | None:
+    """Return amplitude and phase of a cell that holds both, as 0.41 / 132 or 0.41@132°; None if it does not."""
+    parts = _PAIR.split(text.strip())
+    return (parts[0], parts[1]) if len(parts) == 2 and all(parts) else None
+
+
+def plain(text: str) -> str:
+    """Return a label for comparison: case, blanks, hyphens and underscores do not count."""
+    return re.sub(r"[\s_\-.]+", "", text).casefold()
