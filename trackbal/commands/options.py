@@ -208,7 +208,7 @@ def warn_of_other_rotor(rotor: Rotor, *influences: Influence) -> None:
     from trackbal.base.cautions import other_rotor
 
     for influence in influences:
-        for line in other_rotor(influence.rotor_name, rotor.name):
+        for line in (*other_rotor(influence.rotor_name, rotor.name), *influence.differs):
             click.echo(line, err=True)
 
 

@@ -17,6 +17,7 @@ from trackbal.base.contracts import check_shape
 from trackbal.base.covariance import from_real_parts, pairs, real_parts
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures import Departures
+from trackbal.runs.meaning import meaning
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals
 
@@ -142,6 +143,7 @@ def to_influence(
         mean_height_cov=height.mean_cov,
         departures=departures,
         source=source or {},
+        made_for=meaning(rotor),
     )
 
 

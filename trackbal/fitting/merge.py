@@ -53,9 +53,12 @@ def _two(rotor: Rotor, first: Influence, second: Influence) -> Influence:
         _pooled_sd(first.height_noise, second.height_noise, jobs),
     )
     departures = _departures(first.departures, second.departures, jobs)
-    return to_influence(
+    merged = to_influence(
         rotor, vibration, height, noise, rotor_name=first.rotor_name, departures=departures, source=source
     )
+    blind = None if first.blind is None or second.blind is None else first.blind.and_also(second.blind)
+    made_for = None if first.made_for is None or second.made_for is None else merged.made_for
+    return replace(merged, blind=blind, made_for=made_for)
 
 
 def _origin(influence: Influence) -> dict[str, Any]:

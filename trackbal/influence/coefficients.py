@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from trackbal.base.contracts import check_finite, check_not_negative, check_shape
 from trackbal.base.covariance import complex_cov, real_map
 from trackbal.base.phasor import blade_harmonic
+from trackbal.influence.binding import Blind
 from trackbal.influence.departures import Departures
 from trackbal.influence.influence_reader import parse_contents, read_contents
 from trackbal.runs.rotor import Rotor
@@ -52,6 +53,12 @@ class Influence:
         How an aircraft's departures from its type go together, and its blade differences; None if not known.
     source : dict
         {"jobs", "runs", "dates", "fit_quality"}.
+    made_for : dict or None
+        What the coefficients are in and of (runs/meaning.py); None if that is not known.
+    differs : tuple of str
+        In what that differs from the rotor they were read for, without making another thing of them.
+    blind : Blind or None
+        Readings of which nothing at all is said; None: of none.
 
     Raises
     ------
@@ -72,6 +79,9 @@ class Influence:
     mean_height_cov: Reals | None = None
     departures: Departures | None = None
     source: dict[str, Any] = field(default_factory=dict)
+    made_for: dict[str, Any] | None = None
+    differs: tuple[str, ...] = ()
+    blind: Blind | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and numbers."""

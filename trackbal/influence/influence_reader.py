@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from trackbal.base.covariance import PSD_TOLERANCE, is_positive
 from trackbal.base.errors import InputError
 from trackbal.base.files import read_text
+from trackbal.influence.binding import Blind, compared, expected_of
 from trackbal.influence.departures import Departures
 from trackbal.influence.departures_file import read_departures
 from trackbal.runs.rotor import HEIGHTS, Rotor
@@ -49,6 +50,9 @@ class Contents:
     mean_height_cov: Reals | None
     departures: Departures | None
     source: dict[str, Any]
+    made_for: dict[str, Any] | None
+    differs: tuple[str, ...]
+    blind: Blind
 
 
 def read_contents(file: str | PathLike[str], rotor: Rotor) -> Contents:
@@ -119,6 +123,7 @@ class _Reader:
         name = self.document.get("rotor")
         if not isinstance(name, str):
             raise self.error("rotor", name, "the name of a rotor")
+        made_for, differs = self.read_made_for()
         for i, row in enumerate(self.entries("rows")):
             self.read_row(row, f"rows[{i}]")
         self.check_positive()
@@ -141,7 +146,41 @@ class _Reader:
             mean_height_cov=self.mean_var if self.split["var"] else None,
             departures=read_departures(self, self.document.get("departures")),
             source=source,
+            made_for=made_for,
+            differs=differs,
+            blind=self.blind(unknown, unknown_height),
         )
+
+    def read_made_for(self) -> tuple[dict[str, Any] | None, tuple[str, ...]]:
+        """Return what the file says it was made for, and in what that differs from the rotor without harm."""
+        made_for = self.document.get("made_for")
+        if made_for is None:
+            return None, ()
+        if not isinstance(made_for, dict):
+            raise self.error("made_for", made_for, "an object {...}")
+        for key, value in made_for.items():
+            expected = expected_of(key, value)
+            if expected:
+                raise self.error(f"made_for.{key}", value, expected)
+        refused, said = compared(made_for, self.rotor)
+        if refused:
+            more = f" and {len(refused) - 1} more" if len(refused) > 1 else ""
+            raise self.error("made_for", refused[0].text + more, "coefficients made for this rotor file")
+        return made_for, tuple(d.text for d in said)
+
+    def blind(self, unknown: NDArray[np.bool_], unknown_height: NDArray[np.bool_]) -> Blind:
+        """Return the readings that no adjuster which has any rows has a row for, nor an entry of `unidentified`."""
+        told, told_height = unknown.copy(), unknown_height.copy()
+        with_rows = np.zeros(len(told), dtype=bool)
+        for a, b, r, reading in self.place_of:
+            if a == b:
+                with_rows[a] = True
+                if reading != HEIGHTS:
+                    told[a, r, reading] = True
+                else:
+                    told_height[a, r] = True
+        told[~with_rows], told_height[~with_rows] = False, False
+        return Blind(np.asarray(~told.any(axis=0)), ~told_height.any(axis=0) & self.rotor.height_wanted)
 
     def entries(self, key: str, default: Any = None) -> list[Row]:
         values = self.document.get(key, default)

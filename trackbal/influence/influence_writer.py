@@ -11,6 +11,7 @@ import numpy as np
 from trackbal.base.files import write_whole
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures_file import departures_document
+from trackbal.runs.meaning import meaning
 from trackbal.runs.rotor import Rotor
 
 Row = dict[str, Any]
@@ -54,17 +55,18 @@ def influence_document(rotor: Rotor, influence: Influence) -> dict[str, Any]:
             {"departures": departures_document(rotor, influence.departures)} if influence.departures is not None else {}
         ),
         "source": influence.source,
+        **({"made_for": meaning(rotor)} if influence.made_for is not None else {}),
     }
 
 
 def _coefficient_rows(rotor: Rotor, influence: Influence) -> list[Row]:
     rows: list[Row] = []
-    mean, mean_height = influence.mean_vibration_cov, influence.mean_height_cov
+    mean, mean_height, blind = influence.mean_vibration_cov, influence.mean_height_cov, influence.blind
     for a, adjuster in enumerate(rotor.adjusters):
         part = slice(2 * a, 2 * a + 2)
         for r, regime in enumerate(rotor.regimes):
             for s, sensor in enumerate(rotor.sensors):
-                if influence.unknown_vibration[a, r, s]:
+                if influence.unknown_vibration[a, r, s] or (blind is not None and blind.vibration[r, s]):
                     continue
                 value = influence.alpha[a, r, s]
                 row: Row = {"adjuster": adjuster.name, "regime": regime.name, "sensor": sensor.name}
@@ -74,6 +76,8 @@ def _coefficient_rows(rotor: Rotor, influence: Influence) -> list[Row]:
                     row["mean_cov"] = mean[r, s, part, part].tolist()
                 rows.append(row)
             variance = influence.height_cov[r, a, a]
+            if blind is not None and blind.height[r]:
+                continue
             if influence.unknown_height[a, r] or (not regime.heights and not variance and not influence.tau[a, r]):
                 continue
             row = {"adjuster": adjuster.name, "regime": regime.name, "height": float(influence.tau[a, r])}

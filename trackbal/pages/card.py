@@ -115,7 +115,10 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
         assert plan is not None
         count = f"{plan.count} adjustment" + ("s" if plan.count > 1 else "")
         whose = "that the next run is inside limits" if seen.complete else "for the regimes read"
-        text = f"ADJUST. {count}; chance {chance_words(plan.chance)} {whose}."
+        likely = (
+            "how likely it is to pass is not known" if advice.blind else f"chance {chance_words(plan.chance)} {whose}"
+        )
+        text = f"ADJUST. {count}; {likely}."
         detail = f"{now} Expected after the work: {plan.worst_ratio:.2f} of its limit."
     parts: list[object] = [text, tag("p", detail + unread)]
     if advice.review.stop and advice.verdict != "stop":

@@ -12,6 +12,7 @@ from trackbal.base import cautions
 from trackbal.base.errors import InputError
 from trackbal.check.plausibility import RPM_FAR, speed_far, without_stop
 from trackbal.check.review import READING_SLACK, Review, check_run, held_at
+from trackbal.influence.binding import UNBOUND
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.chance import chances
 from trackbal.plan.quadratic import Quadratic, build_quadratic
@@ -95,6 +96,8 @@ class Advice:
         Whether a person has decided to see the plan although the verdict is "investigate".
     cut_short : bool
         Larger plans might have been better, but would have taken too long to search.
+    blind : tuple of str
+        Readings taken of which the influence file says nothing: how likely a plan is to pass is then not known.
     """
 
     verdict: Verdict
@@ -107,6 +110,7 @@ class Advice:
     wanted_chance: float
     anyway: bool = False
     cut_short: bool = False
+    blind: tuple[str, ...] = ()
 
     @property
     def offered(self) -> Plan | None:
@@ -216,6 +220,7 @@ def advise(
     advice = Advice(
         verdict, None if missing else recommended, plans, setting, barred, said, review, chance, cut_short=cut_short
     )
+    advice = replace(advice, blind=_blind(rotor, run, influence))
     return advice if settings_given else with_settings_assumed(advice)
 
 
@@ -251,6 +256,11 @@ def with_settings_assumed(advice: Advice) -> Advice:
     if advice.verdict not in ("adjust", "investigate", "learn"):
         return advice
     return replace(advice, cautions=(cautions.SETTINGS_ASSUMED, *advice.cautions))
+
+
+def _blind(rotor: Rotor, run: Run, influence: Influence) -> tuple[str, ...]:
+    """Return the readings taken of which the influence file says nothing."""
+    return () if influence.blind is None else influence.blind.words(rotor, run.vibration_read, run.height_read)
 
 
 def _barred(rotor: Rotor, run: Run, influence: Influence) -> tuple[tuple[int, str], ...]:
@@ -438,6 +448,14 @@ def _cautions(
         )
     said += [f"Doubtful: {doubt.text}" for doubt in review.doubts]
     said += cautions.other_rotor(influence.rotor_name, rotor.name)
+    said += [UNBOUND] if influence.made_for is None else []
+    said += [f"The influence file was made for another rotor file: {line}." for line in influence.differs]
+    blind = _blind(rotor, run, influence)
+    if blind and verdict != "inside":
+        said.append(
+            f"The influence file says nothing of {'; '.join(blind)}, read this time: every plan counts as doing "
+            "nothing there, so how likely it is to pass is not known."
+        )
     no_stop = without_stop(rotor)
     if no_stop:
         said.append(f"No stop limit is set for {no_stop}: no reading there stops any plan, however large it is.")

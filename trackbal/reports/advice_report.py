@@ -46,6 +46,7 @@ def advice_json(rotor: Rotor, run: Run, advice: Advice) -> dict[str, Any]:
         "not_advised": [{"adjuster": rotor.adjusters[a].name, "why": why} for a, why in advice.barred],
         "wanted_chance": advice.wanted_chance,
         "cut_short": advice.cut_short,
+        "without_influence": list(advice.blind),
         "finished": advice.review.finished,
         **coverage_json(advice.review.coverage),
     }
@@ -284,6 +285,12 @@ def _headline(rotor: Rotor, advice: Advice) -> str:
     return lead + unread
 
 
+def _likely(advice: Advice, plan: Plan) -> str:
+    if advice.blind:
+        return f"how likely the next run is to be inside limits not known (no influence for {'; '.join(advice.blind)})"
+    return f"chance {chance_words(plan.chance)} that the next run is inside limits"
+
+
 def _answer(advice: Advice, worst: float) -> str:
     seen = advice.review.coverage
     if advice.verdict == "stop":
@@ -310,7 +317,7 @@ def _answer(advice: Advice, worst: float) -> str:
             f"limit (now {times_words(worst)}): find the cause first{none}."
         )
     return (
-        f"{count(plan.count, 'adjustment')}, chance {chance_words(plan.chance)} that the next run is inside limits "
+        f"{count(plan.count, 'adjustment')}, {_likely(advice, plan)} "
         f"(worst reading now {times_words(worst)} of its limit, expected {times_words(plan.worst_ratio)})."
     )
 

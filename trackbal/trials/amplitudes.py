@@ -18,6 +18,7 @@ import numpy as np
 from trackbal.base.errors import InputError
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence
+from trackbal.runs.meaning import meaning
 from trackbal.runs.reading_noise import noise_floor
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, History, Reals, Run
@@ -172,6 +173,7 @@ def influence_from_amplitudes(rotor: Rotor, history: History) -> tuple[Run, Infl
         unknown_vibration=unknown,
         unknown_height=np.tile([regime.heights for regime in rotor.regimes], (shape[0], 1)),
         source={"jobs": 1, "runs": len(history.run), "dates": None, "fit_quality": None},
+        made_for=meaning(rotor),
     )
     return run, influence
 
