@@ -76,9 +76,9 @@ def test_what_makes_nothing_else_of_coefficients_is_said(advise: Any, other: Cas
 
 def test_a_file_that_does_not_say_what_it_is_for_is_used_and_named(advise: Any) -> None:
     _, out, _ = advise(CASE, "--json")
-    assert sum("does not say for which units" in c for c in json.loads(out)["cautions"]) == 1
+    assert sum("names no units or azimuths" in c for c in json.loads(out)["cautions"]) == 1
     _, out, _ = advise(CASE, "--json", made_for=CASE)
-    assert not any("does not say for which units" in c for c in json.loads(out)["cautions"])
+    assert not any("names no units or azimuths" in c for c in json.loads(out)["cautions"])
 
 
 @pytest.mark.parametrize(

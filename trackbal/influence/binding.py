@@ -17,10 +17,7 @@ from trackbal.runs.meaning import SAME_SPEED, Difference, differences
 from trackbal.runs.rotor import Rotor
 
 OTHER_SPEED = 0.1  # of the speed: what a weight does is then a fifth off (it grows with the square of the speed)
-UNBOUND = (
-    "The influence file does not say for which units, harmonics, azimuths and steps it was made: compare them with the "
-    "rotor file."
-)
+UNBOUND = "The influence file names no units or azimuths: compare with the rotor file."
 _REFUSED = ("blade_order", "azimuth", "height_unit", "sensor_unit", "harmonic", "adjuster_unit", "sense")
 _SHAPES: dict[str, str] = {
     "rpm": "a rotor speed",

@@ -458,7 +458,7 @@ def _cautions(
         )
     no_stop = without_stop(rotor)
     if no_stop:
-        said.append(f"No stop limit is set for {no_stop}: no reading there stops any plan, however large it is.")
+        said.append(f"No stop limit is set for {no_stop}: none there stops a plan.")
     if verdict == "investigate" and review.unclear and not plan.count:
         said.append(f"Read again before anything is done: {'; '.join(map(str, review.unclear))}.")
     elif verdict == "investigate":
