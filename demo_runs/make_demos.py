@@ -28,7 +28,8 @@ from trackbal.runs.run import Complexes, Reals, Run
 from trackbal.runs.sheets import read_history, read_run
 from trackbal.virtual import Aircraft, VirtualType
 
-MOST_RUNS = 5
+MOST_RUNS = 6
+HISTORY_SEVERITY = 0.6  # of past jobs: a workshop that balances its blades before they are fitted
 HISTORY_SEED = 40_000  # the aircraft of a history are never those of a story
 ROOM_BELOW_STOP = 0.85  # a past job whose first run came closer to a stop limit than this is left out
 CHOICES = 40  # sets of adjustments a past crew thinks over before it takes one
@@ -102,14 +103,14 @@ def write_history(scene: Scene, kind: VirtualType, folder: Path) -> None:
     seed, jobs = HISTORY_SEED + 100 * scene.seed, 0
     while jobs < scene.jobs:
         seed += 1
-        aircraft = kind.aircraft(seed, 0.9)
+        aircraft = kind.aircraft(seed, HISTORY_SEVERITY)
         if near_stop(rotor, aircraft.true_run()):
             continue
         jobs += 1
         job = f"{scene.fleet}{jobs + 10}"
         last = int(rng.integers(3, 6))
         for number in range(1, last + 1):
-            run = aircraft.fly(rng)
+            run = as_far_as_allowed(rotor, aircraft.fly(rng))
             runs += [[job, str(number), *row] for row in reading_rows(scene, rotor, run)]
             if number == last:
                 break
@@ -125,6 +126,23 @@ def near_stop(rotor: Rotor, run: Run) -> bool:
     vibration = np.abs(run.vibration) / rotor.vibration_stop_limit
     heights = run.spread / rotor.height_stop_limit
     return bool(max(np.nanmax(vibration), np.nan_to_num(heights).max()) > ROOM_BELOW_STOP)
+
+
+def as_far_as_allowed(rotor: Rotor, run: Run) -> Run:
+    """Return a run without the regimes after the first that holds a reading above its go-on figure."""
+    over = (np.abs(run.vibration) > rotor.vibration_go_on).any(axis=1) | (run.spread > rotor.height_go_on)
+    over |= (np.abs(run.vibration) >= rotor.vibration_stop_limit).any(axis=1)
+    if not over.any():
+        return run
+    flown = np.arange(len(rotor.regimes)) <= int(over.argmax())
+    return replace(
+        run,
+        vibration=np.where(flown[:, None], run.vibration, np.nan),
+        height=np.where(flown[:, None], run.height, np.nan),
+        vibration_count=run.vibration_count * flown[:, None],
+        height_count=run.height_count * flown,
+        height_taken=run.height_taken & flown[:, None],
+    )
 
 
 def choose(rotor: Rotor, usual: Complexes, lift: Reals, run: Run, setting: Reals, rng: np.random.Generator) -> Reals:
@@ -160,8 +178,10 @@ def choose(rotor: Rotor, usual: Complexes, lift: Reals, run: Run, setting: Reals
 def fly(scene: Scene, aircraft: Aircraft, rng: np.random.Generator, number: int, folder: Path) -> None:
     """Fly one run of the story and write its sheet."""
     rotor = aircraft.rotor
-    regimes = scene.regimes.get(number)
-    takes = [reading_rows(scene, rotor, aircraft.fly(rng, regimes)) for _ in range(scene.repeats)]
+    flown = [as_far_as_allowed(rotor, aircraft.fly(rng)) for _ in range(scene.repeats)]
+    takes = [reading_rows(scene, rotor, run) for run in flown]
+    shortest = min(map(len, takes))  # a repeat that would end earlier ends the run
+    takes = [take[:shortest] for take in takes]
     rows = []
     info = [texts[(number - 1) % len(texts)] for texts in scene.info.values()]
     for repeats in zip(*takes, strict=True):

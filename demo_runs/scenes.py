@@ -20,14 +20,13 @@ class Scene:
         How the jobs of the history are named.
     seed, severity, jobs : int, float, int
         Seed of everything; size of the blade faults; past jobs in the history.
-    title, story, try_this : str
-        For the folder's README.
+    title, came_in, story, try_this : str
+        For the folder's README: how the aircraft came in stands first and gives nothing away, what
+        happened stands last, for the trainer.
     fault : {"source", "damper"}, optional
         A mechanical fault, put right before run `repaired_before`.
     left_out : dict
         Run number -> adjuster the crew did not touch although it was advised.
-    regimes : dict
-        Run number -> regimes flown, where not all were.
     repeats : int
         Readings of every regime.
     clock : bool
@@ -45,14 +44,14 @@ class Scene:
     fleet: str
     seed: int
     title: str = ""
+    came_in: str = ""
     story: str = ""
     try_this: str = ""
-    severity: float = 1.0
+    severity: float = 0.8
     jobs: int = 12
     fault: Literal["source", "damper"] | None = None
     repaired_before: int | None = None
     left_out: dict[int, str] = field(default_factory=dict)
-    regimes: dict[int, tuple[str, ...]] = field(default_factory=dict)
     repeats: int = 1
     clock: bool = False
     units: dict[str, str] = field(default_factory=dict)
@@ -63,6 +62,7 @@ class Scene:
         """Return the README.md of the folder; `jobs` and `runs` count the history."""
         return README.format(
             title=self.title,
+            came_in=self.came_in,
             story=self.story,
             try_this=self.try_this,
             rotor=rotor.name,
@@ -76,7 +76,7 @@ class Scene:
 README = """\
 # {title}
 
-{story}
+{came_in}
 
 Everything here is invented: the Dunmere fire-and-rescue flying service, its aircraft, its people and
 every number. The limits in `rotor.toml` are invented too and are not any aircraft's.
@@ -109,6 +109,13 @@ In this folder:
 
 For a later run, first add what was done to `settings.csv` (work on a copy).
 
+Each run goes on to its next condition only while every reading is within the crew's own figure for going on
+(`go_on` in `rotor.toml`, invented as the limits are), so first runs are short.
+
+## For the trainer: what happened
+
+{story}
+
 {try_this}
 
 ## How it was made
@@ -122,79 +129,80 @@ textbook flapping, hub loads and airframe motion; it shares no response code wit
 
 SCENES = (
     Scene(
-        folder="heavy_lift_seven_blades",
+        folder="seven_blades",
         kind="main7",
         fleet="SH-",
         seed=3,
         jobs=14,
-        info={"wind_kt": ("310/08", "300/10", "320/06"), "fuel_kg": ("4200", "4000", "3900")},
+        info={"wind_kt": ("310/08", "300/10", "320/06"), "fuel_kg": ("3100", "3000", "2900")},
         notes={
             (1, "flat_pitch"): "first ground run after hangar check",
-            (1, "speed_140"): "beat felt in the seat, crew reports tired eyes",
-            (2, "speed_140"): "much smoother",
+            (2, "speed_60"): "slow beat felt in the seat",
             (3, "speed_140"): "steady",
         },
         title="A seven-blade heavy lifter after its winter check",
-        story="""\
+        came_in="""\
 A Stormhold of the Dunmere service carries water to hill fires. In the winter check its blades went
-through the workshop: three came back with new tip covers, two pitch links got new rod ends. On the
-first flight the crew felt a slow beat that grew with speed, and the tips flew far apart.
-
-Seven blades and four kinds of adjuster give 28 places to change something. Nobody can see by eye
-which few of them cure fifteen vibration readings and five tip paths at once; this is what the search
-is for.""",
+through the workshop: three came back with new tip covers, two pitch links got new rod ends. Seven blades and
+four kinds of adjuster give 28 places to change something.""",
+        story="""\
+The first ground run was already above the crew's figure for going on, so nothing else was read, and the first
+plan rests on flat pitch alone; trackbal says what it will change in the conditions not read. Run 2 went as far as
+100 kt, and run 3 through all five conditions. Nobody can see by eye which few of 28 places cure fifteen vibration
+readings and five tip paths at once; this is what the search is for.""",
         try_this="""\
-Things to try: `--most 3` and `--most 10` on run 1. How much does each further adjustment buy, and how
+Things to try: `--most 3` and `--most 10` on run 2. How much does each further adjustment buy, and how
 many is your crew willing to make in one evening?""",
     ),
     Scene(
-        folder="blade_change_five_blades",
+        folder="five_blades",
         kind="main5",
         fleet="BK-",
-        seed=15,
+        seed=42,
         jobs=12,
-        regimes={1: ("flat_pitch", "hover")},
         left_out={2: "tab"},
         notes={
-            (1, "hover"): "hover only, no forward flight before it is smoother",
+            (1, "flat_pitch"): "ground only, not flown before it is smoother",
             (2, "cruise_120"): "first forward flight",
             (3, "cruise_120"): "tabs not touched, gauge away",
             (4, "cruise_120"): "tabs bent with gauge",
         },
-        title="Five blades, one exchanged, and a tab gauge that was away",
-        story="""\
+        title="Five blades after a bird strike",
+        came_in="""\
 A Beckwater of the Dunmere service had blade 4 exchanged after a bird strike, and the pitch link
-of blade 5 renewed. The crew ran it on the ground and hovered, but would not fly it forward as rough
-as it was: run 1 holds two regimes only. So trackbal does not advise on tabs after run 1 (they act in
-forward flight and need a reading there), and it says what its plan will change in the regimes it has
-not seen.
+of blade 5 renewed.""",
+        story="""\
+The crew would not fly it as rough as it was on the ground: run 1 holds flat pitch only. So trackbal does not
+advise on tabs after run 1 (they act in forward flight and need a reading there), and it says what its plan will
+change in the conditions it has not seen.
 
 After run 2 the plan had tabs in it. The gauge for bending them was away for calibration, so the crew
-did the rest of the plan and flew: `adjustments2.csv` holds what was done, not what was advised. The
-tips still flew apart at speed. After run 3, with the gauge back, the tabs were bent.""",
+did the rest of the plan and flew: `adjustments2.csv` holds what was done, not what was advised. The tips
+still flew apart at speed. After run 3, with the gauge back, the tabs were bent.""",
         try_this="""\
 Things to try: compare the plan after run 2 with `adjustments2.csv`. Was the flight of run 3 worth it, or
 should the crew have waited for the gauge?""",
     ),
     Scene(
-        folder="tail_rotor_weights_only",
+        folder="two_blade_tail",
         kind="tail2",
         fleet="TL-",
-        seed=4,
+        seed=2,
         jobs=10,
         clock=True,
         repeats=2,
         notes={(1, "ground_run"): "pedals buzz", (2, "hover"): "pedals quiet"},
-        title="A two-blade tail rotor with weights only",
-        story="""\
+        title="A two-blade tail rotor from store",
+        came_in="""\
 A Tarnlight of the Dunmere service got a tail rotor from store. The pilot felt a buzz in the pedals.
-This rotor can only be balanced with weights. The station at the tip acts along the blades; the chordwise
-station near the root sits behind the blade's line, so that its effect points a little to the side. With
-two blades, only the two stations together can reach every direction.
-
-The crew read each condition twice: a regime that stands twice in the sheet is a repeated reading, and
+This rotor can only be balanced with weights: one station near the tip, one on an arm ahead of the blade near its
+root. The crew read each condition twice: a regime that stands twice in the sheet is a repeated reading, and
 trackbal uses the mean and the scatter. Their instrument shows phase as hours of a clock face (`4:30`
 is 135 degrees).""",
+        story="""\
+The station at the tip acts along the blade; the arm puts its weights 69 degrees ahead of the blade's line. With two
+blades the tip stations alone can move the balance along one line only; the two kinds together reach every
+direction. The plan after the ground run was enough for both conditions.""",
         try_this="""\
 Things to try: hold the plan against a sketch. Mark the reading on a clock face, mark what 1 g at the
 tip does, and find the grams by eye. Then turn every phase of run 1 by six hours, as a pick-up with
@@ -202,55 +210,57 @@ swapped wires would, and ask for advice again: the plan is the opposite, and tra
 sure. A wrong phase is not seen in one run, only in the next one, when expectation and reading part.""",
     ),
     Scene(
-        folder="tail_rotor_uneven_blades",
+        folder="four_blade_tail",
         kind="uneven4",
         fleet="BT-",
-        seed=18,
+        seed=3,
         jobs=12,
         units={"gearbox_longitudinal": "mm/s"},
-        notes={(1, "hover"): "buzz in cabin floor"},
+        notes={(1, "ground_run"): "buzz in cabin floor"},
         info={"oat_c": ("11", "12", "12")},
-        title="A four-blade tail rotor whose blades are not evenly spaced",
-        story="""\
+        title="A four-blade tail rotor with a buzz",
+        came_in="""\
 The Beckwater's tail rotor carries its four blades as two crossed pairs, 70 and 110 degrees apart
-(`azimuth_deg` in `rotor.toml`). A habit from evenly spaced rotors fails here: changing all four
-blades alike does move the once-per-rev balance, and a weight cannot simply be taken to the opposite
-side of a neighbour.
-
-The limit of the longitudinal sensor stands in g, but the crew's instrument integrated to velocity: the
-column `gearbox_longitudinal.amp [mm/s]` says so, and trackbal converts amplitude and phase (velocity
-lags acceleration by a quarter turn).""",
+(`azimuth_deg` in `rotor.toml`). The limit of the longitudinal sensor stands in g, but the crew's instrument
+integrated to velocity: the column `gearbox_longitudinal.amp [mm/s]` says so, and trackbal converts amplitude and
+phase (velocity lags acceleration by a quarter turn).""",
+        story="""\
+A habit from evenly spaced rotors fails here: there is no blade a quarter turn on, so a weight that belongs between
+two blades is not shared between them as on an even rotor. What still holds: opposite blades cancel, so changing a
+pair alike leaves the once-per-rev balance as it was. It moves the twice-per-rev, which an evenly spaced four-blade
+rotor would cancel too.""",
         try_this="""\
 Things to try: delete the `azimuth_deg` line from a copy of `rotor.toml` and ask for advice again. The
 plan changes, because trackbal then believes in even spacing.""",
     ),
     Scene(
-        folder="fault_first_three_blades",
+        folder="three_blades",
         kind="main3",
         fleet="TN-",
-        seed=18,
+        seed=2,
         severity=0.6,
         jobs=12,
         fault="damper",
         repaired_before=2,
         notes={
             (1, "cruise_110"): "lateral shake grows with speed",
-            (2, "flat_pitch"): "lead-lag damper of blade 1 replaced before this run, nothing adjusted",
+            (2, "flat_pitch"): "lead-lag damper of blade 3 replaced before this run, nothing adjusted",
         },
-        title="Three blades, and a fault that no weight should hide",
+        title="Three blades and a shake that grows with speed",
+        came_in="""\
+A Tarnlight of the Dunmere service came in with a lateral shake that grew with speed. This rotor's instrument counts
+phase the other way round (`phase_sense = "lead"` in `rotor.toml`).""",
         story="""\
-A Tarnlight of the Dunmere service came in with a lateral shake that grew with speed. trackbal's
-verdict on run 1 is "investigate": its best plan leaves the readings well outside. The crew did not
-adjust. They looked for a mechanical cause and found one: the lead-lag damper of blade 1 let its blade
-trail behind its place, more so with load and speed. It was replaced; `adjustments1.csv` has no rows.
+trackbal's verdict on run 1 is "investigate": adjusting could not bring the readings inside. The crew did not
+adjust. They looked for a mechanical cause and found one: the elastomeric lead-lag damper of blade 3 had gone
+soft and let its blade trail behind its place, more so with load and speed. It was replaced; `adjustments1.csv` has no
+rows.
 
 Run 2 is the same rotor with a sound damper and the ordinary differences between its blades. Now a
 small plan brings it inside. Had the crew put weights on for run 1, they would have balanced over a
-failing part.
-
-This rotor's instrument counts phase the other way round (`phase_sense = "lead"` in `rotor.toml`).""",
+failing part.""",
         try_this="""\
-Things to try: take the second plan of run 1 seriously for a moment. Which readings does it leave
+Things to try: ask for the plan of run 1 all the same (`--plan-anyway`). Which readings does it leave
 outside, and what would the next crew have found after the damper had been replaced over it?""",
     ),
 )

@@ -25,7 +25,7 @@ NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 def drawn(tmp_path_factory):
     """Return a folder in which the example of the guide has been run."""
     folder = tmp_path_factory.mktemp("checkout")
-    shutil.copytree(ROOT / "demo_runs" / "heavy_lift_seven_blades", folder / "demo_runs/heavy_lift_seven_blades")
+    shutil.copytree(ROOT / "demo_runs" / "three_blades", folder / "demo_runs/three_blades")
     (folder / FOLDER).mkdir(parents=True)
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)

@@ -11,7 +11,7 @@ import pytest
 from trackbal import __version__
 from trackbal.commands.group import run as command
 
-DEMO = Path(__file__).parents[1] / "demo_runs" / "fault_first_three_blades"
+DEMO = Path(__file__).parents[1] / "demo_runs" / "three_blades"
 CHECK = ["check", "--rotor", str(DEMO / "rotor.toml"), "--run", str(DEMO / "run2.csv")]
 FIT = [
     "fit",

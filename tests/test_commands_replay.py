@@ -14,7 +14,7 @@ import pytest
 from trackbal.commands.group import run
 
 ROOT = Path(__file__).parents[1] / "demo_runs"
-FIVE = ROOT / "blade_change_five_blades"
+FIVE = ROOT / "five_blades"
 
 
 Spoil = Callable[[Path], object]

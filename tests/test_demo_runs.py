@@ -227,3 +227,30 @@ def test_the_commands_of_the_readme_run(
             assert code == 0
             assert "the last run is inside" in " ".join(out.split())
     assert "invented" in text
+
+
+@each_demo
+def test_crews_stop_where_their_own_figure_says_so(name: str) -> None:
+    """No condition follows one above its figure for going on, in the stories and in the records of past jobs."""
+    demo = read_demo(ROOT / name)
+    rotor, past = demo.rotor, demo.history
+    assert np.isfinite(rotor.vibration_go_on[:-1]).all()
+    flown = [(run.vibration, run.spread, run.regime_read) for run in demo.runs]
+    read = (past.vibration_count > 0).any(axis=2)
+    flown += [(past.vibration[i], np.ptp(past.height[i], axis=1), read[i]) for i in range(len(past.run))]
+    partial = 0
+    for vibration, spread, regimes in flown:
+        over = (np.abs(vibration) > rotor.vibration_go_on).any(axis=1) | (spread > rotor.height_go_on)
+        last = int(np.flatnonzero(regimes)[-1])
+        assert regimes[: last + 1].all() and not over[:last].any()
+        assert last == len(regimes) - 1 or over[last]
+        partial += last < len(regimes) - 1
+    assert partial >= 3
+
+
+def test_nothing_seen_before_the_lesson_gives_the_fault_away() -> None:
+    """A folder's name, and what its README says before the trainer's part."""
+    for name in FOLDERS:
+        before, after = (ROOT / name / "README.md").read_text(encoding="utf-8").split("## For the trainer")
+        assert not re.search("fault|damper|investigate|weights only", name + before, flags=re.I), name
+        assert len(after) > 300

@@ -23,7 +23,7 @@ from trackbal.runs.rotor import Rotor
 from trackbal.runs.sheets import read_history, read_run
 
 ROOT = Path(__file__).parents[1]
-DEMO = ROOT / "demo_runs" / "fault_first_three_blades"
+DEMO = ROOT / "demo_runs" / "three_blades"
 DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(ROOT.glob("docs/*.md"))]
 DOCUMENTS += sorted(ROOT.glob("demo_runs/**/README.md"))
 each_document = pytest.mark.parametrize("file", DOCUMENTS, ids=lambda f: str(f.relative_to(ROOT)))
@@ -228,12 +228,12 @@ def test_examples_in_the_guide_to_the_files_can_be_read(tmp_path):
 
 #: File to spoil, what to put for what, and the command that meets it.
 SPOILT = [
-    ("run.csv", "0.233,122", "0.233,", "check --rotor rotor.toml --run run.csv"),
+    ("run.csv", "0.285,232", "0.285,", "check --rotor rotor.toml --run run.csv"),
     ("run.csv", "hover", "hovr", "check --rotor rotor.toml --run run.csv"),
-    ("run.csv", "0.233", '"0,233"', "check --rotor rotor.toml --run run.csv"),
+    ("run.csv", "0.285", '"0,285"', "check --rotor rotor.toml --run run.csv"),
     ("run.csv", "seat_vertical.amp", "seat_vertical.amp [kn]", "check --rotor rotor.toml --run run.csv"),
     ("rotor.toml", "step = 5.0", "step = 0.0", "check --rotor rotor.toml --run run.csv"),
-    ("settings.csv", "1,tip_weight,150", "1,tip_weight,999", "advise"),
+    ("settings.csv", "1,tip_weight,160", "1,tip_weight,999", "advise"),
     ("run.csv", "", "", "check --rotor rotor.toml --run none.csv"),
     ("plan.csv", "", "", "advise"),
 ]

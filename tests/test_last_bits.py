@@ -20,7 +20,7 @@ from trackbal.plan.forecast import forecast
 from trackbal.runs.run import Reals
 
 BITS = 1e-13  # some hundred times the spacing of doubles: what a long sum in another order may differ by
-FOLDERS = ["tail_rotor_weights_only", "tail_rotor_uneven_blades", "heavy_lift_seven_blades"]
+FOLDERS = ["two_blade_tail", "four_blade_tail", "seven_blades"]
 
 
 def shaken(values: Reals, rng: np.random.Generator) -> Reals:

@@ -17,8 +17,8 @@ from trackbal.lessons.demo_folder import read_demo
 from trackbal.lessons.lesson import Lesson, prepare_lesson
 from trackbal.lessons.lesson_text import lesson_steps
 
-FIVE = "blade_change_five_blades"
-FAULT = "fault_first_three_blades"
+FIVE = "five_blades"
+FAULT = "three_blades"
 
 
 @pytest.fixture
@@ -72,7 +72,7 @@ def test_a_part_of_the_plan_left_out_is_told() -> None:
     lesson = demo_lesson(FIVE)
     assert "left out: blade" in told(lesson)
     assert "not as advised" in told(lesson)
-    assert "Read for the first time, so nothing to compare with: cruise_80, cruise_120." in told(lesson)
+    assert "Read for the first time, so nothing to compare with: hover, cruise_80, cruise_120." in told(lesson)
 
 
 def test_without_one_adjustment_the_expectation_is_that_of_the_rest() -> None:

@@ -15,7 +15,7 @@ from trackbal.commands.group import run
 from trackbal.fitting.fit import fit
 from trackbal.records.audit import audit
 
-DEMO = Path(__file__).parents[1] / "demo_runs" / "tail_rotor_weights_only"
+DEMO = Path(__file__).parents[1] / "demo_runs" / "two_blade_tail"
 
 
 @pytest.fixture

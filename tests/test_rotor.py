@@ -130,10 +130,10 @@ def test_height_limits_by_regime_and_none_where_heights_are_not_read(rotor: Roto
 
 def test_figures_for_going_on_by_regime_and_sensor(tmp_path: Path) -> None:
     text = GOOD.replace("limit = 0.15", "limit = 0.15\ngo_on = 0.4")
-    text = text.replace("heights = false", "heights = false\ngo_on = 0.5\ngo_on_height_spread = 30")
+    text = text.replace('name = "hover"', 'name = "hover"\ngo_on = 0.3\ngo_on_height_spread = 30')
     rotor = load(tmp_path, text)
-    assert rotor.vibration_go_on.tolist() == [[np.inf, 0.4], [np.inf, 0.4], [0.5, 0.4]]
-    assert rotor.height_go_on.tolist() == [np.inf, np.inf, np.inf]  # no heights are read there
+    assert rotor.vibration_go_on.tolist() == [[np.inf, 0.4], [0.3, 0.3], [np.inf, np.inf]]  # nothing after the last
+    assert rotor.height_go_on.tolist() == [np.inf, 30.0, np.inf]
     assert np.isinf(load(tmp_path, GOOD).vibration_go_on).all()
 
 
@@ -235,7 +235,7 @@ BAD = {
     "no-height-limit": ("height_spread = 20.0\n", "", "limits.height_spread"),
     "stop-below-limit": ("vibration_stop = 1.2", "vibration_stop = 0.1", "limits.vibration_stop"),
     "height-stop-below-limit": ("height_spread_stop = 120.0", "height_spread_stop = 1", "limits.height_spread_stop"),
-    "go-on-above-stop": ("heights = false", "heights = false\ngo_on = 0.95", "go_on"),
+    "go-on-above-stop": ('name = "hover"', 'name = "hover"\ngo_on = 1.3', "go_on"),
     "go-on-negative": ("heights = false", "heights = false\ngo_on = -1", "regimes[3].go_on"),
     "place": ("rpm", 'place = "nose"\nrpm', "place"),
     "sensor-name-twice": ('"cockpit_lateral"', '"cockpit_vertical"', "sensors[2].name"),

@@ -7,11 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from plain_virtual import hover_case, published_blade
+from scipy.integrate import trapezoid
 
-from trackbal.virtual import VirtualType
+from trackbal.virtual import VirtualType, type_names
 from trackbal.virtual.airloads import Airloads
 from trackbal.virtual.flapping import hub_loads, periodic_flapping
 from trackbal.virtual.grid import PSI, curvature, slope, to_grid, to_harmonics, value_at
+from trackbal.virtual.physics import TrimTab
 from trackbal.virtual.trim import inflow_ratio
 
 # G. D. Padfield, Helicopter Flight Dynamics, 2nd ed. (2007), appendix 4B, three example rotors; from memory.
@@ -178,3 +180,70 @@ def test_airloads_match_johnson_flap_coefficients():
     assert pitch[0] / 2 == pytest.approx(1 / 8 + mu / 3 * s + mu**2 / 4 * s**2, rel=1e-12)
     assert inflow[0] / 2 == pytest.approx(1 / 6 + mu / 4 * s, rel=1e-12)
     assert rate[0] / 2 == pytest.approx(1 / 8 + mu / 6 * s, rel=1e-12)
+
+
+# ---- the shipped types against the published ---------------------------------------------------
+
+
+def thin_aerofoil_flap(part: float) -> tuple[float, float]:
+    """Return lift and quarter-chord moment slopes, per radian of a flap that is `part` of the chord, down positive.
+
+    ``dcl = 2 (pi - t + sin t)``, ``dcm = -sin t (1 - cos t) / 2`` with ``cos t = 2 part - 1``: thin-aerofoil theory,
+    H. Glauert, The Elements of Aerofoil and Airscrew Theory (1926), ch. 7 to 9; from memory.
+    """
+    t = np.arccos(2.0 * part - 1.0)
+    return 2.0 * (np.pi - t + np.sin(t)), -0.5 * np.sin(t) * (1.0 - np.cos(t))
+
+
+def test_the_slopes_of_a_flap_are_those_of_the_integrals():
+    """The closed forms against the integrals they come from, for a kinked camber line."""
+    for part in (0.05, 0.1, 0.25):
+        hinge = np.arccos(1.0 - 2.0 * (1.0 - part))
+        theta = np.linspace(0.0, np.pi, 200_001)
+        kink = np.where(theta > hinge, -1.0, 0.0)  # slope of the camber line per radian of flap down
+        a0 = -trapezoid(kink, theta) / np.pi
+        a1, a2 = (2.0 / np.pi * trapezoid(kink * np.cos(n * theta), theta) for n in (1, 2))
+        lift, moment = thin_aerofoil_flap(part)
+        assert lift == pytest.approx(np.pi * (2.0 * a0 + a1), rel=1e-3)
+        assert moment == pytest.approx(-np.pi / 4.0 * (a1 - a2), rel=1e-3)
+
+
+@pytest.mark.parametrize("name", ["main3", "main4", "main5", "main7"])
+def test_a_tab_takes_lift_and_gives_moment_in_the_ratio_of_thin_aerofoil_theory(name):
+    """A tab up is a small flap up: its lift per moment is that of a flap of 3 to 10 % of the chord, and no larger."""
+    tabs = [a.part for a in VirtualType.shipped(name).physics.adjusters if isinstance(a.part, TrimTab)]
+    assert tabs
+    small, large = thin_aerofoil_flap(0.03), thin_aerofoil_flap(0.10)
+    for tab in tabs:
+        ratio = -tab.lift_slope / tab.moment_slope
+        assert -small[0] / small[1] < ratio < -large[0] / large[1]
+        assert 0.0 < tab.moment_slope < -thin_aerofoil_flap(0.05)[1]  # thickness and boundary layer take some
+
+
+@pytest.mark.parametrize("name", type_names())
+def test_no_rotor_hovers_stalled(name):
+    """Blade loading T / (rho N c R (Omega R)^2): blades stall from about 0.12 to 0.15 in hover.
+
+    J. G. Leishman, Principles of Helicopter Aerodynamics (2006), ch. 5; from memory.
+    """
+    kind = VirtualType.shipped(name)
+    blade, conditions = kind.physics.blade, kind.physics.conditions
+    area = len(kind.rotor.blades) * blade.chord_m * blade.radius_m
+    loading = conditions.thrust / (kind.physics.density * area * (conditions.omega * blade.radius_m) ** 2)
+    assert 0.05 < loading.max() < 0.105
+    assert 180.0 < (conditions.omega * blade.radius_m).max() < 220.0  # tip speed, m/s: common practice
+
+
+def test_the_two_stations_of_the_two_blade_rotor_act_well_apart():
+    """On two blades one station moves the balance along a line; the other has to be 60 to 90 degrees off it."""
+    alpha, _ = VirtualType.shipped("tail2").as_drawn().true_influence()
+    apart = np.abs(np.angle(alpha[1] / alpha[0], deg=True))
+    assert (apart > 60.0).all() and (apart < 90.0).all()
+
+
+def test_crossed_pairs_cancel_once_per_rev_but_not_twice():
+    rotor = VirtualType.shipped("uneven4").rotor
+    turn = np.deg2rad(rotor.azimuth_deg)
+    assert abs(np.exp(-1j * turn).sum()) < 1e-12
+    assert abs(np.exp(-2j * turn).sum()) > 1.0
+    assert abs(np.exp(-2j * np.deg2rad([0.0, 90.0, 180.0, 270.0])).sum()) < 1e-12

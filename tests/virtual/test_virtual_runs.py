@@ -32,7 +32,7 @@ def test_a_run_is_laid_out_as_run_documents():
     assert np.isnan(run.vibration[~taken]).all() and np.isnan(run.height[~taken]).all()
     assert (run.vibration_count[taken] == 3).all() and (run.height_count[taken] == 3).all()
     assert (run.height_taken == taken[:, None]).all()
-    assert run.rpm[taken] == pytest.approx(182.0) and np.isnan(run.rpm[~taken]).all()
+    assert run.rpm[taken] == pytest.approx(kind.rotor.rpm) and np.isnan(run.rpm[~taken]).all()
     assert run.height[taken].mean(axis=1) == pytest.approx(0.0, abs=1e-12)
     assert (run.vibration_squares[taken] > 0).all() and (run.height_squares[taken] > 0).all()
 

@@ -85,7 +85,7 @@ MECHANICAL_IN_SHORT: dict[Place, str] = {
 
 _BY_KIND_IN_SHORT = {
     "weight": "Weights: approved parts, torque, locking by the manual; count tools and parts.",
-    "pitch_link": "Pitch links: flight controls; count both ends, lock, independent inspection.",
+    "pitch_link": "Pitch links: flight controls; witness mark, lock, independent inspection.",
     "tab": "Tabs: proper tool and gauge; look for cracks at the bend.",
 }
 

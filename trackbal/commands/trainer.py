@@ -19,7 +19,7 @@ def replay(folder: str, pause: bool, most: int | None, chance: float) -> int:
 
     \b
     Example:
-      trackbal replay demo_runs/heavy_lift_seven_blades
+      trackbal replay demo_runs/seven_blades
     """
     from trackbal.lessons.demo_folder import read_demo
     from trackbal.lessons.lesson import prepare_lesson

@@ -177,13 +177,17 @@ class Rotor:
 
     @cached_property
     def vibration_go_on(self) -> NDArray[np.float64]:
-        """Amplitude above which one does not go on to a further regime, shape (R, S); inf where none is set."""
-        return self._vibration_bound("go_on", "go_on", None)
+        """Amplitude above which one does not go on to a further regime, shape (R, S); inf where none is set or left."""
+        bound = self._vibration_bound("go_on", "go_on", None)
+        bound[-1] = np.inf
+        return bound
 
     @cached_property
     def height_go_on(self) -> NDArray[np.float64]:
-        """Tip spread above which one does not go on to a further regime, shape (R,); inf where none is set."""
-        return self._height_bound("go_on_height_spread", None)
+        """Tip spread above which one does not go on to a further regime, shape (R,); inf where none is set or left."""
+        bound = self._height_bound("go_on_height_spread", None)
+        bound[-1] = np.inf
+        return bound
 
     def _vibration_bound(self, sensor_key: str, regime_key: str, general: float | None) -> NDArray[np.float64]:
         bound = np.full((len(self.regimes), len(self.sensors)), np.inf)
