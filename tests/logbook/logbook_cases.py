@@ -108,9 +108,14 @@ def invented_influence() -> Influence:
 
 
 def sheet(file: Path, rows: dict[str, tuple[float, float]], heights: bool = True) -> Path:
-    """Write a run sheet: regime -> amplitude and phase of cockpit_vertical; heights of 1, -1, 2, -2 mm."""
+    """Write a run sheet: regime -> amplitude and phase of cockpit_vertical; heights of 1, -1, 2, -2 mm.
+
+    Sheets with other numbers in their names differ by nothing that matters, but they are not the same run.
+    """
+    number = int("".join(c for c in file.stem if c.isdigit()) or "1")
     lines = ["regime,cockpit_vertical.amp,cockpit_vertical.deg,height.1,height.2,height.3,height.4,note"]
-    for regime, (amplitude, degrees) in rows.items():
+    for regime, (size, degrees) in rows.items():
+        amplitude = size if number == 1 else size * (1.0 + 1e-8 * number)
         tips = "1,-1,2,-2" if heights and regime != "descent" else ",,,"
         lines.append(f"{regime},{amplitude},{degrees},{tips},")
     file.write_text("\n".join(lines) + "\n")

@@ -87,7 +87,7 @@ def test_foreign_newer_and_damaged_files_are_refused_in_one_line(
         (foreign, "an SQLite file of another program"),
         (text, "a file of another kind"),
         (empty, "an empty file"),
-        (newer, "a logbook of version 99', expected at most version 2; use a newer trackbal"),
+        (newer, "a logbook of version 99, expected at most version 2; use a newer trackbal"),
         (tmp_path / "none", "No such file"),
         (tmp_path, "Is a directory"),
     ):

@@ -9,6 +9,12 @@ class TrackbalError(ValueError):
     """Base of every error that trackbal raises on purpose."""
 
 
+class State(str):
+    """What is the case, in words of ours: said in an error without the quotation marks of what somebody wrote."""
+
+    __slots__ = ()
+
+
 class InputError(TrackbalError):
     """Something handed in cannot be used: a file, a cell of it, or an option.
 
@@ -17,7 +23,7 @@ class InputError(TrackbalError):
     source : str or path
         The file (or other source) at fault.
     found : object
-        What stands there. Text is quoted; anything long is cut.
+        What stands there. Text is quoted, unless it is a `State`; anything long is cut.
     expected : str
         What would be accepted, and, where it helps, the next step.
     row : int, optional
@@ -45,7 +51,8 @@ class InputError(TrackbalError):
             place.append(f"row {row}")
         if column is not None:
             place.append(f"column {_one_line(column, 80)}")
-        shown = f"'{_one_line(found, 60)}'" if isinstance(found, str) else _one_line(str(found), 80)
+        quoted = isinstance(found, str) and not isinstance(found, State)
+        shown = f"'{_one_line(str(found), 60)}'" if quoted else _one_line(str(found), 100)
         self.what = f"found {shown}, expected {expected}"
         super().__init__(f"{', '.join(place)}: {self.what}")
         self.source = fspath(source)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Sequence
 from os import PathLike
@@ -14,15 +15,44 @@ from trackbal.base.files import read_text
 _REQUIRED: Any = object()
 
 
+_PLACE = re.compile(r"\(at line (\d+), column \d+\)")
+_HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]")
+_KEY = re.compile(r"\s*\"?([\w.-]+)\"?\s*=")
+
+
+def _line_of(text: str, path: str) -> int | None:
+    """Return the line on which a key stands, else that of its table; None if neither is found.
+
+    Parameters
+    ----------
+    path : str
+        As in messages: "limits.vibration", "sensors[2].unit".
+    """
+    table, line_of_table, seen = "", None, dict[str, int]()
+    for number, line in enumerate(text.splitlines(), 1):
+        header, key = _HEADER.match(line), _KEY.match(line)
+        if header:
+            table = header[2]
+            if header[1] == "[[":
+                seen[table] = seen.get(table, 0) + 1
+                table = f"{table}[{seen[table]}]"
+            if path == table or path.startswith(f"{table}."):
+                line_of_table = number
+        elif key and path == (f"{table}.{key[1]}" if table else key[1]):
+            return number
+    return line_of_table
+
+
 class Table:
     """One TOML table, from which keys are taken one by one and none may be left over.
 
     Errors raised are InputError, naming the file and the key's full path.
     """
 
-    def __init__(self, values: dict[str, Any], source: str | PathLike[str], path: str = "") -> None:
-        """Hold the values of a table; `path` is its own key with a dot at the end, for messages."""
+    def __init__(self, values: dict[str, Any], source: str | PathLike[str], path: str = "", text: str = "") -> None:
+        """Hold the values of a table; `path` is its own key with a dot at the end, `text` the file's, for messages."""
         self._values = values
+        self._text = text
         self._source = source
         self._path = path
         self._known: list[str] = []
@@ -36,13 +66,18 @@ class Table:
     def parse(cls, text: str, source: str | PathLike[str]) -> Table:
         """Read TOML text; `source` names it in messages. Raises InputError if it is not TOML."""
         try:
-            return cls(tomllib.loads(text), source)
+            return cls(tomllib.loads(text), source, text=text)
         except (ValueError, RecursionError) as error:  # ValueError: also a whole number of thousands of digits
-            raise InputError(source, str(error), "valid TOML") from None
+            place = _PLACE.search(str(error))
+            line = int(place[1]) if place else None
+            written = text.splitlines()[line - 1].strip() if line and line <= text.count("\n") + 1 else ""
+            found = f"{written} ({_PLACE.sub('', str(error)).strip()})" if written else str(error)
+            raise InputError(source, found, "valid TOML", row=line) from None
 
     def error(self, key: str, found: object, expected: str) -> InputError:
         """Return the InputError for a key of this table."""
-        return InputError(self._source, found, expected, column=self._path + key)
+        path = self._path + key
+        return InputError(self._source, found, expected, row=_line_of(self._text, path), column=path)
 
     def has(self, key: str) -> bool:
         """Return whether a key is given, and count it as known."""
@@ -196,7 +231,7 @@ class Table:
         value = self._take(key, f"a table [{key}]", {})
         if not isinstance(value, dict):
             raise self.error(key, value, f"a table [{key}]")
-        return Table(value, self._source, f"{self._path}{key}.")
+        return Table(value, self._source, f"{self._path}{key}.", self._text)
 
     def tables(self, key: str) -> list[Table]:
         """Return the entries of an array of tables, at least one.
@@ -210,7 +245,7 @@ class Table:
         value = self._take(key, expected, _REQUIRED)
         if not isinstance(value, list) or not value or not all(isinstance(v, dict) for v in value):
             raise self.error(key, value, expected)
-        return [Table(v, self._source, f"{self._path}{key}[{i}].") for i, v in enumerate(value, 1)]
+        return [Table(v, self._source, f"{self._path}{key}[{i}].", self._text) for i, v in enumerate(value, 1)]
 
     def done(self) -> None:
         """Raise InputError if a key was given that nothing has asked for."""

@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.base.phasor import MM_PER_INCH
+from trackbal.base.text_layout import times_words
+from trackbal.check.comparisons import own_jumps, tip_jumps
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
@@ -91,7 +93,7 @@ def _too_large(rotor: Rotor, run: Run) -> Findings:
             "too_large",
             regime,
             sensor.name,
-            f"{regime}, {sensor.name}: {amplitude[r, s]:.4g} {sensor.unit} is {times:.3g} times its limit; "
+            f"{regime}, {sensor.name}: {amplitude[r, s]:.4g} {sensor.unit} is {times_words(times)} times its limit; "
             "check the reading and its unit",
         )
     most_spread = np.minimum(TIMES_LIMIT * rotor.height_limit, TIMES_STOP * rotor.height_stop_limit)
@@ -103,7 +105,7 @@ def _too_large(rotor: Rotor, run: Run) -> Findings:
             regime,
             "height",
             f"{regime}: tips {spread[r]:.4g} {rotor.height_unit} apart are "
-            f"{spread[r] / rotor.height_limit[r]:.3g} times the limit; check the heights and their unit",
+            f"{times_words(spread[r] / rotor.height_limit[r])} times the limit; check the heights and their unit",
         )
 
 
@@ -214,6 +216,44 @@ def _tip_outside(rotor: Rotor, run: Run) -> Findings:
                     f"{regime}: blade {blade} flies {apart:.4g} {rotor.height_unit} from the others, which are within "
                     f"{np.ptp(others):.3g}; it is misread, or look for a mechanical cause on that blade",
                 )
+
+
+def _tip_elsewhere(rotor: Rotor, run: Run) -> Findings:
+    for jump in tip_jumps(run.height, rotor.height_limit):
+        regime, blade = rotor.regimes[jump.regime].name, rotor.blades[jump.blade]
+        yield Finding(
+            "doubt",
+            "tip_elsewhere",
+            regime,
+            f"height.{blade}",
+            f"{regime}: blade {blade} flies {jump.here:+.4g} {rotor.height_unit} from the middle tip, and "
+            f"{jump.usual:+.4g} in the other conditions, where the other blades keep their places; it may be misread",
+        )
+
+
+def _own_jump(rotor: Rotor, run: Run) -> Findings:
+    for jump in own_jumps(np.abs(run.vibration), rotor.vibration_limit):
+        regime, sensor = rotor.regimes[jump.regime].name, rotor.sensors[jump.sensor]
+        yield Finding(
+            "doubt",
+            "own_jump",
+            regime,
+            sensor.name,
+            f"{regime}, {sensor.name}: {abs(run.vibration[jump.regime, jump.sensor]):.4g} {sensor.unit} is "
+            f"{times_words(jump.times)} times the most it reads elsewhere ({jump.most:.3g}); check the reading",
+        )
+
+
+def same_readings(one: Run, other: Run) -> bool:
+    """Return whether two runs hold the same readings to within rounding, two or more of them."""
+    both = one.vibration_read & other.vibration_read
+    heights = one.height_read & other.height_read
+    if both.sum() + heights.sum() < 2 or (one.vibration_read != other.vibration_read).any():
+        return False
+    if (one.height_read != other.height_read).any():
+        return False
+    far = np.abs(one.vibration[both] - other.vibration[both]) > SAME_PART * np.abs(one.vibration[both])
+    return not far.any() and np.allclose(one.height[heights], other.height[heights], rtol=SAME_PART, atol=SAME_PART)
 
 
 # ------------------------------------------------------------------------------ several readings together
@@ -455,6 +495,8 @@ _CHECKS: tuple[Callable[[Rotor, Run], Findings], ...] = (
     _missing_tips,
     _heights_not_wanted,
     _tip_outside,
+    _tip_elsewhere,
+    _own_jump,
     _stuck_phase,
     _copied_regime,
     _doubled_sensor,

@@ -18,6 +18,8 @@ _HOMES = {
     "advise": "maintainer:advise",
     "card": "maintainer:card",
     "form": "maintainer:form",
+    "settle": "maintainer:settle",
+    "rotor-template": "maintainer:rotor_template",
     "log": "log:log",
     "fit": "analyst:fit",
     "audit": "analyst_checks:audit",

@@ -138,9 +138,10 @@ def start_command(
 @click.command("show")
 @book_argument
 @job_option
+@click.option("--run", "run_number", type=click.IntRange(1), metavar="N", help="A run as it was typed, as a table.")
 @click.option("--all", "everything", is_flag=True, help="Every entry of the job, superseded ones too.")
 @json_option
-def show_command(book_file: str, job_name: str | None, everything: bool, as_json: bool) -> int:
+def show_command(book_file: str, job_name: str | None, run_number: int | None, everything: bool, as_json: bool) -> int:
     """Show where a job stands, and what comes next.
 
     Exit code 1 if the last run is surprising or a reading is at its stop limit.
@@ -148,6 +149,7 @@ def show_command(book_file: str, job_name: str | None, everything: bool, as_json
     \b
     Example:
       trackbal log show fleet.tblog
+      trackbal log show fleet.tblog --run 2
     """
     from trackbal.logbook.records import find_job
     from trackbal.logbook.store import Book
@@ -155,6 +157,8 @@ def show_command(book_file: str, job_name: str | None, everything: bool, as_json
 
     with Book.open(book_file) as book:
         job = find_job(book, job_name)
+        if run_number is not None:
+            return _show_run(book, job, run_number, as_json)
         if not everything:
             return _tell(book, job, as_json)
         entries = trail(book, job)
@@ -163,6 +167,22 @@ def show_command(book_file: str, job_name: str | None, everything: bool, as_json
     else:
         echo_text(entries_text(entries))
     return 0
+
+
+def _show_run(book: Book, job: int, number: int, as_json: bool) -> int:
+    """Print a run as it was typed; exit code 1 if it is at a stop limit."""
+    from trackbal.check.review import check_run
+    from trackbal.logbook.entries import the_run
+    from trackbal.logbook.records import load_job
+    from trackbal.logbook.report import typed_json, typed_text
+
+    record = load_job(book, job)
+    run = the_run(record, number)
+    if as_json:
+        echo_json(typed_json(record, run))
+    else:
+        echo_text(typed_text(record, run))
+    return 1 if check_run(record.rotor, record.readings[number - 1]).stop else 0
 
 
 @click.command("note")

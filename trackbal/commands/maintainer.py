@@ -17,7 +17,6 @@ from trackbal.commands.options import (
     force_option,
     json_option,
     rotor_option,
-    run_option,
     table_of,
     written,
 )
@@ -30,26 +29,36 @@ if TYPE_CHECKING:
 
 @click.command()
 @rotor_option
-@run_option
+@click.option("--run", "run_file", metavar="SHEET.csv", help="The readings of the run; - reads standard input.")
 @columns_option
 @all_option
 @json_option
-def check(rotor_file: str, run_file: str, everything: bool, as_json: bool) -> int:
+def check(rotor_file: str, run_file: str | None, everything: bool, as_json: bool) -> int:
     """Hold a run's readings against the limits and against plausibility.
 
-    Exit code 1 if a reading is not inside its limit, or above the figure for going on, or if one
-    that a whole run has was not read.
+    Without --run the rotor file alone is checked, and what it says is shown for a
+    second person to compare with the manual. Exit code 1 if a reading is not inside
+    its limit, or above the figure for going on, or if one that a whole run has was
+    not read.
 
     \b
     Example:
       trackbal check --rotor rotor.toml --run run1.csv
+      trackbal check --rotor rotor.toml
     """
     from trackbal.check.review import check_run
     from trackbal.reports.check_report import check_json, check_text
+    from trackbal.reports.rotor_report import rotor_json, rotor_text
     from trackbal.runs.rotor import Rotor
     from trackbal.runs.sheets import run_of
 
     rotor = Rotor.load(rotor_file)
+    if run_file is None:
+        if as_json:
+            echo_json(rotor_json(rotor))
+        else:
+            echo_text(rotor_text(rotor))
+        return 0
     run = run_of(rotor, table_of(rotor, run_file))
     review = check_run(rotor, run)
     if as_json:
@@ -194,4 +203,66 @@ def form(rotor_file: str, csv_file: str | None, page_file: str | None, force: bo
         if file is not None:
             write_whole(file, make(rotor), force=force)
             click.echo(f"Written to {file}.")
+    return 0
+
+
+@click.command("rotor-template")
+@click.option("--blades", type=click.IntRange(2, 12), required=True, metavar="N", help="How many blades.")
+@click.option("--name", default="New rotor", show_default=True, metavar="TEXT", help="Of the rotor.")
+@click.option("--out", "rotor_file", cls=Output, required=True, metavar="ROTOR.toml", help="The file to write.")
+@force_option
+def rotor_template(blades: int, name: str, rotor_file: str, force: bool) -> int:
+    """Write a commented rotor.toml to start from; every figure in it is a place holder.
+
+    \b
+    Example:
+      trackbal rotor-template --blades 4 --out rotor.toml
+    """
+    from trackbal.base.errors import InputError
+    from trackbal.base.files import check_free, write_whole
+    from trackbal.runs import rotor_template as template
+    from trackbal.runs.rotor import Rotor
+
+    check_free(rotor_file, force=force)
+    text = template.rotor_template(blades, name)
+    if '"' in name or "\\" in name:
+        raise InputError("--name", name, "a name without quotation marks")
+    Rotor.parse(text, "--name")
+    write_whole(rotor_file, text, force=force)
+    click.echo(f"Written to {rotor_file}. Replace every figure; then: trackbal check --rotor {rotor_file}")
+    return 0
+
+
+@click.command()
+@rotor_option
+@click.option("--settings", "settings_file", required=True, metavar="SETTINGS.csv", help="What was installed before.")
+@click.option("--done", "done_file", required=True, metavar="ADJ.csv", help="The adjustments that were truly done.")
+@click.option("--out", "out_file", cls=Output, required=True, metavar="NEW.csv", help="What is installed now.")
+@json_option
+@force_option
+def settle(rotor_file: str, settings_file: str, done_file: str, out_file: str, as_json: bool, force: bool) -> int:
+    """Add what was done to the settings, so that nobody adds signed numbers by hand.
+
+    A setting that would leave its adjuster's range is refused. The settings before
+    stay as they are; keep them until the next run is read.
+
+    \b
+    Example:
+      trackbal settle --rotor rotor.toml --settings settings.csv --done plan.csv --out settings2.csv
+    """
+    from trackbal.base.files import check_free
+    from trackbal.reports.settle_report import settled_json, settled_text
+    from trackbal.runs.rotor import Rotor
+    from trackbal.runs.sheets import read_adjustments, read_settings, settled, write_settings
+
+    rotor = Rotor.load(rotor_file)
+    check_free(out_file, force=force)
+    before, change = read_settings(rotor, settings_file), read_adjustments(rotor, done_file)
+    after = settled(rotor, before, change, done_file)
+    write_settings(rotor, out_file, after, force=force)
+    if as_json:
+        echo_json(settled_json(rotor, before, after))
+    else:
+        echo_text(settled_text(rotor, before, after))
+        click.echo(f"Written to {out_file}.")
     return 0

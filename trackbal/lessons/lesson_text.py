@@ -167,9 +167,9 @@ def _believable(found: tuple[Miss, ...], worst: Miss, usual: float) -> str:
             "the differences between aircraft allow: nothing suggests that a sign, a blade or an amount was mixed up."
         )
     return (
-        f"{meaning}. {worst.deviations:.1f} sd is no chance. Something changed that was not written down as an "
-        "adjustment, or was made otherwise than written down, or a reading is wrong. Find out which before relying "
-        "on the next plan."
+        f"{meaning}. One reading is {worst.deviations:.1f} times that off, which is no chance. Something changed that "
+        "was not written down as an adjustment, or was made otherwise than written down, or a reading is wrong. Find "
+        "out which before relying on the next plan."
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from trackbal.base.errors import InputError
+from trackbal.base.errors import InputError, State
 from trackbal.logbook.deeds import check_item
 from trackbal.logbook.entries import add_readings, add_settings, check_cell, check_range, check_rows, set_state, the_run
 from trackbal.logbook.records import Items, JobRecord, find_job, load_job, load_lines
@@ -40,12 +40,12 @@ def correct_reading(
         known = [line for line, cells_of in lines.items() if cells_of["regime"].text == regime]
         if not 1 <= n <= len(known):
             names = ", ".join(dict.fromkeys(cells_of["regime"].text for cells_of in lines.values()))
-            raise InputError(place, f"{regime}, reading {n}", f"a reading of that run: {names}")
+            raise InputError(place, State(f"{regime}, reading {n}"), f"a reading of that run: {names}")
         corrected = lines[known[n - 1]]
         for quantity, cell in cells.items():
             check_cell(record.rotor, quantity, cell, place)
             if not cell.text and quantity not in corrected:
-                raise InputError(place, f"no {quantity} in {regime}", "a reading to take back")
+                raise InputError(place, State(f"no {quantity} in {regime}"), "a reading to take back")
             corrected[quantity] = cell
             if not cell.text:
                 del corrected[quantity]

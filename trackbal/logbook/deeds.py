@@ -9,7 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 from trackbal.base.csv_table import LARGEST_NUMBER
-from trackbal.base.errors import InputError
+from trackbal.base.errors import InputError, State
 from trackbal.logbook.entries import add_adjustments, check_place, check_range, the_run
 from trackbal.logbook.records import Items, JobRecord, RunRecord, find_job, load_job
 from trackbal.logbook.store import Book
@@ -36,7 +36,7 @@ def record_advice(
     """
     with book.writing():
         if load_job(book, record.entry).runs != record.runs:
-            raise InputError(book.file, "readings entered meanwhile", "the advice asked for again")
+            raise InputError(book.file, State("readings entered meanwhile"), "the advice asked for again")
         plan = None if answer["recommended"] is None else answer["plans"][answer["recommended"]]
         entry = book.add_entry("advice", author, record.entry)
         values = (
@@ -89,13 +89,15 @@ def record_done(
     with book.writing():
         record = load_job(book, find_job(book, name))
         if record.outcome is not None and not correct:
-            raise InputError(book.file, f"job {record.name}, closed", "an open job, or trackbal log correct done")
+            raise InputError(
+                book.file, State(f"job {record.name}, closed"), "an open job, or trackbal log correct done"
+            )
         run = run_after(record, after)
         if items is None:
             advice = record.latest_advice(run)
             if advice is None:
                 raise InputError(
-                    book.file, f"no advice after run {run.number}", "what was done: --item, --sheet or --nothing"
+                    book.file, State(f"no advice after run {run.number}"), "what was done: --item, --sheet or --nothing"
                 )
             if advice.verdict in ("investigate", "stop") and not advice.items:
                 raise InputError(
@@ -113,7 +115,7 @@ def record_done(
             expected = (
                 "that taken back first with trackbal log correct done ... 0: nothing cannot have been done beside it"
             )
-            raise InputError(book.file, f"{held} recorded after run {run.number}", expected)
+            raise InputError(book.file, State(f"{held} recorded after run {run.number}"), expected)
         _check_items(record, run, items, correct=correct, anyway=anyway)
         if run.entry in record.answers and finishing:
             _end_answers(book, record, run, author)
@@ -137,7 +139,7 @@ def drop_answers(book: Book, name: str | None, after: int | None, author: str) -
         record = load_job(book, find_job(book, name))
         run = run_after(record, after)
         if run.entry not in record.answers:
-            raise InputError(book.file, f"no answers after run {run.number}", "some to drop")
+            raise InputError(book.file, State(f"no answers after run {run.number}"), "some to drop")
         _end_answers(book, record, run, author)
 
 
@@ -149,7 +151,9 @@ def _end_answers(book: Book, record: JobRecord, run: RunRecord, author: str) -> 
 def run_after(record: JobRecord, after: int | None) -> RunRecord:
     """Return the run after which something was done: by number, or the last. Raises InputError if there is none."""
     if not record.runs:
-        raise InputError(record.book, f"job {record.name} without a run", "a run before the adjustments after it")
+        raise InputError(
+            record.book, State(f"job {record.name} without a run"), "a run before the adjustments after it"
+        )
     return record.runs[-1] if after is None else the_run(record, after)
 
 
@@ -162,7 +166,7 @@ def _check_items(record: JobRecord, run: RunRecord, items: Items, *, correct: bo
         if old is not None and not correct:
             raise InputError(
                 record.book,
-                f"{adjuster} of blade {blade} after run {run.number} again",
+                State(f"{adjuster} of blade {blade} after run {run.number} again"),
                 f"it once ({old} is recorded); put it right with trackbal log correct done",
             )
         after = Decimal(settings[blade, adjuster]) + amount - Decimal(old or "0")
@@ -189,7 +193,7 @@ def items_of(triples: Sequence[tuple[str, str, str]], source: str) -> Items:
     items: Items = {}
     for blade, adjuster, amount in triples:
         if (blade, adjuster) in items:
-            raise InputError(source, f"{adjuster} of blade {blade} again", "each adjustment once")
+            raise InputError(source, State(f"{adjuster} of blade {blade} again"), "each adjustment once")
         items[blade, adjuster] = amount
     return items
 

@@ -6,8 +6,9 @@ from collections.abc import Callable, Sequence
 from decimal import Decimal
 
 from trackbal.base.csv_table import NUMBER, CsvTable
-from trackbal.base.errors import InputError
+from trackbal.base.errors import InputError, State
 from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS
+from trackbal.check.plausibility import same_readings
 from trackbal.influence.coefficients import Influence
 from trackbal.logbook.records import (
     Items,
@@ -97,7 +98,7 @@ def start_job(
         )
         if before and not book.one("SELECT 1 FROM closing WHERE job = ?", (before[0],)):
             raise InputError(
-                book.file, f"job {before[1]} of {aircraft}, still open", "it closed first: trackbal log close"
+                book.file, State(f"job {before[1]} of {aircraft}, still open"), "it closed first: trackbal log close"
             )
         if as_found is None:
             left = load_job(book, before[0]).settings_text() if before else {}
@@ -154,7 +155,7 @@ def close_job(
         _refuse_answers(record)
         if record.draft is not None:
             raise InputError(
-                book.file, "a run still being typed", "it finished, or dropped with trackbal log run --drop"
+                book.file, State("a run still being typed"), "it finished, or dropped with trackbal log run --drop"
             )
         if check is not None:
             check(record)
@@ -167,7 +168,9 @@ def open_job(book: Book, name: str | None) -> JobRecord:
     """Return a job that is open. Raises InputError if it is closed."""
     record = load_job(book, find_job(book, name))
     if record.outcome is not None:
-        raise InputError(book.file, f"job {record.name}, closed", "an open job; begin one with trackbal log start")
+        raise InputError(
+            book.file, State(f"job {record.name}, closed"), "an open job; begin one with trackbal log start"
+        )
     return record
 
 
@@ -176,7 +179,7 @@ def _refuse_answers(record: JobRecord) -> None:
     for run in record.runs:
         if run.entry in record.answers:
             expected = f"it finished first: trackbal log done {record.book} --ask (or dropped, with --ask --drop)"
-            raise InputError(record.book, f"what was done after run {run.number}, answered in part", expected)
+            raise InputError(record.book, State(f"what was done after run {run.number}, answered in part"), expected)
 
 
 def job_rotor(book: Book, name: str | None) -> Rotor:
@@ -197,12 +200,12 @@ def job_to_advise(book: Book, name: str | None) -> JobRecord:
     record = open_job(book, name)
     _refuse_answers(record)
     if not record.runs:
-        raise InputError(book.file, f"job {record.name} without a run", "a run: trackbal log run")
+        raise InputError(book.file, State(f"job {record.name} without a run"), "a run: trackbal log run")
     if record.draft is not None:
-        raise InputError(book.file, "a run being typed", "it finished first: trackbal log run")
+        raise InputError(book.file, State("a run being typed"), "it finished first: trackbal log run")
     if record.runs[-1].entry in record.done:
         expected = "the next run first: these readings are from before them"
-        raise InputError(book.file, f"adjustments done after run {len(record.runs)}", expected)
+        raise InputError(book.file, State(f"adjustments done after run {len(record.runs)}"), expected)
     return record
 
 
@@ -227,34 +230,53 @@ def add_note(book: Book, name: str | None, run: int | None, text: str, author: s
 def the_run(record: JobRecord, number: int) -> RunRecord:
     """Return a finished run by its number. Raises InputError if there is none."""
     if not 1 <= number <= len(record.runs):
-        raise InputError(record.book, f"run {number}", f"a run of job {record.name}: it has {len(record.runs)}")
+        raise InputError(record.book, State(f"run {number}"), f"a run of job {record.name}: it has {len(record.runs)}")
     return record.runs[number - 1]
 
 
 # ------------------------------------------------------------------------------ runs
 
 
-def add_run(book: Book, name: str | None, rows: Sequence[Row], source: str, author: str) -> JobRecord:
-    """Add a whole run and return the job with it. Raises InputError if the rows are no readings."""
+def add_run(
+    book: Book, name: str | None, rows: Sequence[Row], source: str, author: str, *, anyway: bool = False
+) -> JobRecord:
+    """Add a whole run and return the job with it.
+
+    Raises
+    ------
+    InputError
+        If the rows are no readings, or, unless `anyway`, those of an earlier run of the job.
+    """
     with book.writing():
         record = open_job(book, name)
         _refuse_answers(record)
         if record.draft is not None:
             raise InputError(
-                book.file, "a run being typed", "it finished first, or dropped with trackbal log run --drop"
+                book.file, State("a run being typed"), "it finished first, or dropped with trackbal log run --drop"
             )
         check_rows(record.rotor, rows, source)
+        copied = copy_of(record, rows, source)
+        if copied is not None and not anyway:
+            raise InputError(
+                source, State(f"the readings of run {copied} again"), "a new run; --anyway if it truly read the same"
+            )
         run = _add_run(book, record.entry, source, author)
         add_readings(book, record.entry, run, rows, author, None)
         set_state(book, record.entry, run, "finished", author, None)
         return load_job(book, record.entry)
 
 
+def copy_of(record: JobRecord, rows: Sequence[Row], source: str) -> int | None:
+    """Return the number of the run of a job that has the same readings, to within rounding; None if none has."""
+    read = run_of_rows(record.rotor, rows, source)
+    return next((n for n, run in enumerate(record.readings, 1) if same_readings(run, read)), None)
+
+
 def check_rows(rotor: Rotor, rows: Sequence[Row], source: str) -> None:
     """Raise InputError unless rows make a run with at least one reading."""
     run = run_of_rows(rotor, rows, source)
     if not run.vibration_count.any() and not run.height_taken.any():
-        raise InputError(source, "no readings", "at least one row with a reading that counts")
+        raise InputError(source, State("no readings"), "at least one row with a reading that counts")
 
 
 def _add_run(book: Book, job: int, source: str, author: str) -> int:
@@ -329,7 +351,7 @@ def type_cells(book: Book, job: int, run: int, line: int, cells: Row, author: st
     """
     with book.writing():
         if book.one("SELECT 1 FROM run_state WHERE run = ?", (run,)):
-            raise InputError(book.file, "a run finished or dropped meanwhile", "a look at trackbal log show")
+            raise InputError(book.file, State("a run finished or dropped meanwhile"), "a look at trackbal log show")
         add_readings(book, job, run, [cells], author, None, line)
 
 
@@ -338,7 +360,7 @@ def finish_typing(book: Book, record: JobRecord, author: str) -> JobRecord:
     with book.writing():
         now = load_job(book, record.entry)
         if now.draft is None or record.draft is None or now.draft.entry != record.draft.entry:
-            raise InputError(book.file, "a run finished or dropped meanwhile", "a look at trackbal log show")
+            raise InputError(book.file, State("a run finished or dropped meanwhile"), "a look at trackbal log show")
         check_rows(now.rotor, now.draft.rows, now.place(now.draft))
         set_state(book, now.entry, now.draft.entry, "finished", author, None)
         return load_job(book, now.entry)
@@ -349,7 +371,7 @@ def drop_typing(book: Book, name: str | None, author: str) -> JobRecord:
     with book.writing():
         record = open_job(book, name)
         if record.draft is None:
-            raise InputError(book.file, "no run being typed", "one to drop")
+            raise InputError(book.file, State("no run being typed"), "one to drop")
         set_state(book, record.entry, record.draft.entry, "dropped", author, None)
         return load_job(book, record.entry)
 
@@ -398,7 +420,7 @@ def check_range(rotor: Rotor, blade: str, adjuster: str, setting: Decimal, sourc
     if not kind.minimum - slack <= float(setting) <= kind.maximum + slack:
         raise InputError(
             source,
-            f"{adjuster} of blade {blade} at {setting:f} {kind.unit}",
+            State(f"{adjuster} of blade {blade} at {setting:f} {kind.unit}"),
             f"{kind.minimum:g} to {kind.maximum:g}; --anyway if it truly is so",
         )
 

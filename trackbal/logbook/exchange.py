@@ -11,7 +11,7 @@ from itertools import groupby
 import numpy as np
 
 from trackbal.base.csv_table import CsvTable
-from trackbal.base.errors import InputError
+from trackbal.base.errors import InputError, State
 from trackbal.base.phasor import phase_deg
 from trackbal.logbook.entries import add_import, check_rows, rotor_of
 from trackbal.logbook.records import Items, load_rotor
@@ -180,7 +180,7 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
     source = ", ".join(files)
     taken = Counter(job.name for _, job in jobs)
     if not jobs:
-        raise InputError(source, f"no finished run of {rotor.name}", "a logbook with jobs of this rotor")
+        raise InputError(source, State(f"no finished run of {rotor.name}"), "a logbook with jobs of this rotor")
     rows = [row for _, job in jobs for run in job.runs for row in run]
     per_run = [len(run) for _, job in jobs for run in job.runs]
     regime, readings = read_typed_rows(rotor, rows, source)

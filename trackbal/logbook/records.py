@@ -9,7 +9,7 @@ from functools import cached_property
 
 import numpy as np
 
-from trackbal.base.errors import InputError
+from trackbal.base.errors import InputError, State
 from trackbal.influence.coefficients import Influence
 from trackbal.logbook.rows import Cell, Row, run_of_rows
 from trackbal.logbook.store import Book
@@ -218,7 +218,7 @@ def load_influence(book: Book, rotor: Rotor) -> tuple[int, Influence]:
     if found is None:
         raise InputError(
             book.file,
-            f"no influence of {rotor.name}",
+            State(f"no influence of {rotor.name}"),
             "one; add it with trackbal log renew LOGBOOK --influence INFLUENCE.json",
         )
     return found[0], Influence.parse(found[2], f"{book.file}, influence {found[1]}", rotor)
@@ -250,9 +250,11 @@ def find_job(book: Book, name: str | None) -> int:
     if len(rows) == 1:
         return int(rows[0][0])
     if not rows:
-        raise InputError(book.file, "no open job", "one; begin with trackbal log start, or name a job with --job")
+        raise InputError(
+            book.file, State("no open job"), "one; begin with trackbal log start, or name a job with --job"
+        )
     names = ", ".join(row[1] for row in rows[:5]) + (" ..." if len(rows) > 5 else "")
-    raise InputError(book.file, f"several open jobs: {names}", "one of them named with --job")
+    raise InputError(book.file, State(f"several open jobs: {names}"), "one of them named with --job")
 
 
 def load_job(book: Book, entry: int) -> JobRecord:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -10,9 +11,14 @@ import numpy as np
 
 from trackbal.aircraft.surprise import Surprise
 from trackbal.base.cautions import general_cautions, mechanical_causes
-from trackbal.base.text_layout import wrap
+from trackbal.base.text_layout import across, cut, listed, paragraphs, times_words, wrap
 from trackbal.check.coverage import coverage_json
+from trackbal.check.review import check_run
+from trackbal.check.stages import stage_words
+from trackbal.logbook.entries import copy_of
 from trackbal.logbook.records import Items, JobRecord, RunRecord
+from trackbal.logbook.rows import Row, run_of_rows
+from trackbal.logbook.run_table import run_table
 from trackbal.logbook.standing import RunStanding, Standing
 from trackbal.records.explanations import ALIKE, Explanation
 from trackbal.runs.rotor import Rotor
@@ -176,14 +182,17 @@ def job_text(record: JobRecord, standing: Standing) -> str:
                 )
             )
     if record.outcome is not None:
-        blocks.append(wrap(f"Closed: {record.outcome}", ""))
+        blocks.append(wrap(f"Closed: {record.outcome}"))
+    if standing.runs:
+        blocks.append(stop_text(record, standing.runs[-1]))
+        blocks.append(wrap(stage_words(rotor, record.readings[-1], standing.runs[-1].review)))
     blocks.append(next_text(standing))
-    return "\n\n".join(block for block in blocks if block) + "\n"
+    return paragraphs(blocks) + "\n"
 
 
 def next_text(standing: Standing) -> str:
     """Return what comes next, and what of the rotor was not read since it was last changed."""
-    lines = [NEXT[standing.next]]
+    lines = [wrap(NEXT[standing.next])]
     if standing.coverage is not None and not standing.coverage.complete:
         lines.append(wrap(f"Not read since the last change: {standing.coverage.what_was_not}.", ""))
     return "\n".join(lines)
@@ -198,14 +207,14 @@ def run_text(record: JobRecord, standing: Standing) -> str:
         worst = review.readings[0]
         whole = "inside limits" if review.coverage.complete else f"inside in {review.coverage.what_was_read} only"
         state = "STOP LIMIT REACHED" if last.stopped else whole if review.inside else "outside limits"
-        head += f" {state}; worst {worst.ratio:.2f} of its limit ({worst.regime}, {worst.sensor})."
-    blocks = [wrap(head, "")]
-    if review.doubts:
-        blocks.append("\n".join(["Doubts", *(wrap(f.text, "- ") for f in review.doubts)]))
+        head += f" {state}; worst {times_words(worst.ratio)} of its limit ({worst.regime}, {worst.sensor})."
+    blocks = [listed("Doubts", [finding.text for finding in review.doubts]), wrap(head)]
+    blocks.append(stop_text(record, last))
+    blocks.append(wrap(stage_words(record.rotor, record.readings[-1], review)))
     if standing.surprising:
         blocks.append(surprise_text(record, standing))
     elif last.surprise is not None and last.surprise.dof:
-        blocks.append(f"The readings are as what was done leads to expect (p = {last.surprise.p:.2g}).")
+        blocks.append(wrap(f"The readings are as the recorded work leads to expect{_rarity_words(last.surprise.p)}."))
     if len(record.runs) > 1 and record.runs[-2].entry not in record.done:
         blocks.append(
             wrap(
@@ -215,7 +224,45 @@ def run_text(record: JobRecord, standing: Standing) -> str:
             )
         )
     blocks.append(next_text(standing))
-    return "\n\n".join(blocks) + "\n"
+    return paragraphs(blocks) + "\n"
+
+
+def typed_text(record: JobRecord, run: RunRecord) -> str:
+    """Return a run as it was typed, as tables, with the run before it beside."""
+    assert run.number is not None
+    before = record.runs[run.number - 2].rows if run.number > 1 else ()
+    head = f"Job {record.name}, run {run.number}, {run.stamp.at}, {run.stamp.author}, from {run.source}."
+    return paragraphs([wrap(head), run_table(record.rotor, run.rows, before)]) + "\n"
+
+
+def typed_json(record: JobRecord, run: RunRecord) -> dict[str, Any]:
+    """Return a run as it was typed as plain data: for each row its cells, `typed` and `unit` (null: the rotor's)."""
+    rows = [{name: {"typed": cell.text, "unit": cell.unit} for name, cell in row.items()} for row in run.rows]
+    return {"job": record.name, "run": run.number, "at": run.stamp.at, "by": run.stamp.author, "rows": rows}
+
+
+def stop_text(record: JobRecord, seen: RunStanding) -> str:
+    """Return which readings of a run are at a stop limit, and what to do; nothing if none is."""
+    return "\n".join(
+        wrap(
+            f"STOP. {one.regime}, {one.sensor}: {one.value:.4g} {one.unit}, stop limit {one.stop:g}. Stop running and "
+            "find the cause; adjust nothing over it."
+        )
+        for one in seen.review.readings
+        if one.stopped
+    )
+
+
+def doubts_of_rows(record: JobRecord, rows: Sequence[Row], source: str) -> list[str]:
+    """Return what is hard to believe in a run that is not recorded yet. Raises InputError if it is no run."""
+    copied = copy_of(record, rows, source)
+    said = [] if copied is None else [f"These are the readings of run {copied} again. Is it the same sheet?"]
+    return said + [finding.text for finding in check_run(record.rotor, run_of_rows(record.rotor, rows, source)).doubts]
+
+
+def doubts_text(doubts: Sequence[str]) -> str:
+    """Return doubts as text."""
+    return listed("Hard to believe:", doubts) + "\n"
 
 
 def done_text(record: JobRecord, run: RunRecord, items: Items) -> str:
@@ -253,7 +300,10 @@ def close_text(record: JobRecord, standing: Standing) -> str:
         if last.inside and standing.coverage is not None and not standing.coverage.complete:
             state = f"inside in {standing.coverage.what_was_read} only"
         lines.append(
-            f"Worst reading {first.worst_ratio:.2f} of its limit at first, {last.worst_ratio:.2f} now: {state}."
+            wrap(
+                f"Worst reading {times_words(first.worst_ratio)} of its limit at first, "
+                f"{times_words(last.worst_ratio)} now: {state}."
+            )
         )
     lines += ["", job_text(record, standing)]
     return "\n".join(lines) + "".join(wrap(c, "- ") + "\n" for c in general_cautions())
@@ -271,7 +321,7 @@ def _runs_text(record: JobRecord, standing: Standing) -> str:
         return "No run yet."
     lines = ["run  worst/limit  as expected?       "]
     for run, seen in zip(record.runs, standing.runs, strict=True):
-        worst = f"{seen.review.worst_ratio:.2f}" if seen.review.readings else "-"
+        worst = times_words(seen.review.worst_ratio) if seen.review.readings else "-"
         state = "STOP" if seen.stopped else _inside_words(seen)
         lines.append(f"{run.number:>3}  {worst:>11}  {_expected_words(seen):<18}  {state}")
         lines += _deeds_lines(record, run)
@@ -290,7 +340,7 @@ def _expected_words(seen: RunStanding) -> str:
         return "-"
     if seen.surprise.surprising:
         return "SURPRISING"
-    return f"yes (p={seen.surprise.p:.2g})"
+    return f"yes{_rarity_words(seen.surprise.p).replace(', though', ',').replace(' is as far off', '')}"
 
 
 def _deeds_lines(record: JobRecord, run: RunRecord) -> list[str]:
@@ -317,12 +367,13 @@ def _settings_text(record: JobRecord) -> str:
     settings = {place: float(text) for place, text in record.settings_text().items()}
     if not any(settings.values()):
         return ""
-    width = max(len(a.name) + len(a.unit) + 3 for a in record.rotor.adjusters)
-    lines = [f"{'installed now':<{width}}" + "".join(f"{f'blade {b}':>10}" for b in record.rotor.blades)]
-    for adjuster in record.rotor.adjusters:
-        cells = "".join(f"{settings[b, adjuster.name]:>10g}" for b in record.rotor.blades)
-        lines.append(f"{f'{adjuster.name} [{adjuster.unit}]':<{width}}{cells}")
-    return "\n".join(lines)
+    first = ["installed now", *(f"{cut(a.name)} [{a.unit}]" for a in record.rotor.adjusters)]
+    columns = [
+        [cut(b, 12), *(f"{settings[b, a.name]:.10g}" for a in record.rotor.adjusters)] for b in record.rotor.blades
+    ]
+    head = f"blade {columns[0][0]}"
+    columns[0][0] = head if len(head) <= 12 else columns[0][0]
+    return across(first, columns)
 
 
 def surprise_text(record: JobRecord, standing: Standing) -> str:
@@ -333,8 +384,8 @@ def surprise_text(record: JobRecord, standing: Standing) -> str:
     where = "; ".join(f"{part['regime']}, {part['sensor']}" for part in parts)
     lines = [
         wrap(
-            f"Run {last.number} is SURPRISING: readings as far as these from what the adjustments lead to expect come "
-            f"about with a chance {_chance_words(last.surprise.p)}. Farthest off: {where}.",
+            f"Run {last.number} is SURPRISING: readings as far as these from what the recorded work leads to expect "
+            f"come about in {one_in_words(last.surprise.p)}. Farthest off: {where}.",
             "",
         )
     ]
@@ -364,8 +415,19 @@ def surprise_text(record: JobRecord, standing: Standing) -> str:
     return "\n".join(lines)
 
 
-def _chance_words(p: float) -> str:
-    return f"of {p:.0e}" if p >= 1e-9 else "of less than one in a thousand million"
+def one_in_words(p: float) -> str:
+    """Return a small chance as people say it: "1 run in 5000", "less than 1 run in a thousand million"."""
+    if p < 1e-9:
+        return "less than 1 run in a thousand million"
+    runs = 1.0 / p
+    if runs >= 1e6:
+        return f"1 run in {float(f'{runs / 1e6:.1g}'):.0f} million"
+    return f"1 run in {float(f'{runs:.1g}'):.0f}"
+
+
+def _rarity_words(p: float) -> str:
+    """Return how seldom a run is as far off that is still as expected; nothing where that is often."""
+    return "" if p >= 0.01 else f", though only {one_in_words(p)} is as far off"
 
 
 def _commands(record: JobRecord, found: Explanation) -> list[str]:

@@ -22,7 +22,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from trackbal.base.errors import InputError
+from trackbal.base.errors import InputError, State
 from trackbal.base.files import write_whole
 from trackbal.logbook.schema import APPLICATION_ID, STEPS, statements, version
 
@@ -107,16 +107,18 @@ class Book:
         with self._translated():
             mark, found = self._number("PRAGMA application_id"), self._number("PRAGMA user_version")
         if mark != APPLICATION_ID:
-            raise InputError(self.file, "an SQLite file of another program", "a logbook made by trackbal log new")
+            raise InputError(
+                self.file, State("an SQLite file of another program"), "a logbook made by trackbal log new"
+            )
         if found > version():
             raise InputError(
-                self.file, f"a logbook of version {found}", f"at most version {version()}; use a newer trackbal"
+                self.file, State(f"a logbook of version {found}"), f"at most version {version()}; use a newer trackbal"
             )
         if found < version():
             if not write:
                 raise InputError(
                     self.file,
-                    f"a logbook of version {found}",
+                    State(f"a logbook of version {found}"),
                     f"version {version()}; any entry brings it there, such as trackbal log note",
                 )
             with self.writing():

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.base.cautions import Place
-from trackbal.base.errors import InputError
+from trackbal.base.errors import State
 from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, PhaseSense
 from trackbal.base.toml_table import Table
 
@@ -315,7 +315,7 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
     )
     limits.done()
     top.done()
-    _check_limits(rotor, file)
+    _check_limits(rotor, top)
     return rotor
 
 
@@ -417,56 +417,51 @@ def _all_different(top: Table, key: str, names: Sequence[str]) -> None:
             raise top.error(f"{key}[{i + 1}].name", name, "a name not used before")
 
 
-def _check_limits(rotor: Rotor, file: str | PathLike[str]) -> None:
+def _check_limits(rotor: Rotor, top: Table) -> None:
     """Raise InputError where a limit is missing or a stop is below its limit."""
     vibration, stop = rotor.vibration_limit, rotor.vibration_stop_limit
     heights, height_stop = rotor.height_limit, rotor.height_stop_limit
-    _check_go_on(rotor, file)
+    _check_go_on(rotor, top)
     for r, regime in enumerate(rotor.regimes):
         for s, sensor in enumerate(rotor.sensors):
             place = f"{regime.name} / {sensor.name}"
             if np.isinf(vibration[r, s]):
-                raise InputError(file, "no vibration limit", f"one for {place}", column="limits.vibration")
+                raise top.error("limits.vibration", State("no vibration limit"), f"one for {place}")
             if stop[r, s] < vibration[r, s]:
-                raise InputError(
-                    file,
-                    f"stop {stop[r, s]:g} for {place}",
+                raise top.error(
+                    "limits.vibration_stop",
+                    State(f"stop {stop[r, s]:g} for {place}"),
                     f"a stop not below the limit {vibration[r, s]:g}",
-                    column="limits.vibration_stop",
                 )
         if regime.heights and np.isinf(heights[r]):
-            raise InputError(
-                file,
-                "no height_spread limit",
+            raise top.error(
+                "limits.height_spread",
+                State("no height_spread limit"),
                 f"one for {regime.name}, or heights = false there",
-                column="limits.height_spread",
             )
         if height_stop[r] < heights[r]:
-            raise InputError(
-                file,
-                f"stop {height_stop[r]:g} for {regime.name}",
+            raise top.error(
+                "limits.height_spread_stop",
+                State(f"stop {height_stop[r]:g} for {regime.name}"),
                 f"a stop not below the limit {heights[r]:g}",
-                column="limits.height_spread_stop",
             )
 
 
-def _check_go_on(rotor: Rotor, file: str | PathLike[str]) -> None:
+def _check_go_on(rotor: Rotor, top: Table) -> None:
     """Raise InputError where one might go on at a stop limit."""
     for r, regime in enumerate(rotor.regimes):
         for s, sensor in enumerate(rotor.sensors):
             go_on, stop = rotor.vibration_go_on[r, s], rotor.vibration_stop_limit[r, s]
             if np.isfinite(go_on) and go_on > stop:
-                raise InputError(
-                    file,
-                    f"go_on {go_on:g} for {regime.name} / {sensor.name}",
+                raise top.error(
+                    "go_on",
+                    State(f"go_on {go_on:g} for {regime.name} / {sensor.name}"),
                     f"a figure not above the stop limit {stop:g}",
-                    column="go_on",
                 )
         spread, stop = rotor.height_go_on[r], rotor.height_stop_limit[r]
         if np.isfinite(spread) and spread > stop:
-            raise InputError(
-                file,
-                f"go_on_height_spread {spread:g} for {regime.name}",
+            raise top.error(
+                "go_on_height_spread",
+                State(f"go_on_height_spread {spread:g} for {regime.name}"),
                 f"a figure not above the stop limit {stop:g}",
-                column="go_on_height_spread",
             )

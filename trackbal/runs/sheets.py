@@ -6,13 +6,14 @@ import csv
 import io
 import os
 from collections.abc import Iterable, Sequence
+from decimal import Decimal
 from os import PathLike
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.base.csv_table import NUMBER, CsvTable
-from trackbal.base.errors import FileExists, InputError
+from trackbal.base.errors import FileExists, InputError, State
 from trackbal.base.files import write_whole
 from trackbal.base.phasor import phase_deg
 from trackbal.runs.identity import aircraft_of_jobs, date_text, dates_of_runs, groups_of_runs
@@ -288,6 +289,26 @@ def read_settings(rotor: Rotor, file: File | None) -> Reals:
                 f"one, as 0 is outside {'' if adjuster.pieces else 'its range of '}{bounds}",
             )
     return values
+
+
+def settled(rotor: Rotor, setting: Reals, change: Reals, source: File) -> Reals:
+    """Return what is installed after adjustments, shape (A, B), in decimal arithmetic: 0.1 and 0.2 make 0.3.
+
+    Raises
+    ------
+    InputError
+        If a setting leaves its adjuster's range.
+    """
+    after = np.zeros_like(setting)
+    for a, b in np.ndindex(setting.shape):
+        adjuster = rotor.adjusters[a]
+        after[a, b] = float(Decimal(repr(float(setting[a, b]))) + Decimal(repr(float(change[a, b]))))
+        slack = STEP_SLACK * adjuster.step
+        if change[a, b] and not adjuster.minimum - slack <= after[a, b] <= adjuster.maximum + slack:
+            done = f"{adjuster.name} of blade {rotor.blades[b]} by {change[a, b]:+.10g} to {after[a, b]:.10g}"
+            bounds = f"a setting of {adjuster.minimum:g} to {adjuster.maximum:g} {adjuster.unit}"
+            raise InputError(source, State(f"{done} {adjuster.unit}"), bounds)
+    return after
 
 
 def write_adjustments(rotor: Rotor, file: File, change: Reals, *, force: bool) -> None:
