@@ -8,11 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-
 from trackbal.check.review import Review
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import Run
 
 State = Literal["inside", "outside", "part", "unread"]  # part: what was read is inside, but not all was read
 
@@ -26,28 +23,27 @@ class Stage:
     state: State
 
 
-def stages(rotor: Rotor, run: Run, review: Review) -> tuple[Stage, ...]:
+def stages(rotor: Rotor, review: Review) -> tuple[Stage, ...]:
     """Return the stages of a rotor in order: all ground regimes as one, then each regime in flight."""
     ground = [r for r, regime in enumerate(rotor.regimes) if not regime.airborne]
     flight = [r for r, regime in enumerate(rotor.regimes) if regime.airborne]
     groups = ([("ground", ground)] if ground else []) + [(rotor.regimes[r].name, [r]) for r in flight]
     outside = {reading.regime for reading in review.readings if not reading.inside}
-    return tuple(Stage(name, tuple(group), _state(rotor, run, group, outside)) for name, group in groups)
+    missing = {regime for regime, _ in review.coverage.unread}
+    found = []
+    for name, group in groups:
+        names = {rotor.regimes[r].name for r in group}
+        unread = names & set(review.coverage.unread_regimes)
+        state: State = "outside" if names & outside else "inside"
+        if not names & outside and unread | (names & missing):
+            state = "unread" if unread == names else "part"
+        found.append(Stage(name, tuple(group), state))
+    return tuple(found)
 
 
-def _state(rotor: Rotor, run: Run, group: list[int], outside: set[str]) -> State:
-    if any(rotor.regimes[r].name in outside for r in group):
-        return "outside"
-    if not run.regime_read[group].any():
-        return "unread"
-    heights = np.array([regime.heights for regime in rotor.regimes])
-    whole = run.vibration_read[group].all() and (run.height_read | ~heights)[group].all()
-    return "inside" if whole else "part"
-
-
-def stage_words(rotor: Rotor, run: Run, review: Review) -> str:
+def stage_words(rotor: Rotor, review: Review) -> str:
     """Return how far a run has come, in words: which stages are inside, which is next, what is unread."""
-    found = stages(rotor, run, review)
+    found = stages(rotor, review)
     inside = 0
     while inside < len(found) and found[inside].state == "inside":
         inside += 1

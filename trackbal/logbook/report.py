@@ -185,7 +185,7 @@ def job_text(record: JobRecord, standing: Standing) -> str:
         blocks.append(wrap(f"Closed: {record.outcome}"))
     if standing.runs:
         blocks.append(stop_text(record, standing.runs[-1]))
-        blocks.append(wrap(stage_words(rotor, record.readings[-1], standing.runs[-1].review)))
+        blocks.append(wrap(stage_words(rotor, standing.runs[-1].review)))
     blocks.append(next_text(standing))
     return paragraphs(blocks) + "\n"
 
@@ -210,7 +210,7 @@ def run_text(record: JobRecord, standing: Standing) -> str:
         head += f" {state}; worst {times_words(worst.ratio)} of its limit ({worst.regime}, {worst.sensor})."
     blocks = [listed("Doubts", [finding.text for finding in review.doubts]), wrap(head)]
     blocks.append(stop_text(record, last))
-    blocks.append(wrap(stage_words(record.rotor, record.readings[-1], review)))
+    blocks.append(wrap(stage_words(record.rotor, review)))
     if standing.surprising:
         blocks.append(surprise_text(record, standing))
     elif last.surprise is not None and last.surprise.dof:
