@@ -73,15 +73,6 @@ def add_to_diagonal(matrix: Matrix, values: Reals | float) -> Matrix:
     return matrix
 
 
-def covariance_root(cov: Reals) -> Reals:
-    """Return R with ``R R' = cov``, shape (..., n, n): eigenvectors times the roots of eigenvalues.
-
-    Covariances may be singular: an eigenvalue that rounding made negative counts as 0.
-    """
-    values, vectors = np.linalg.eigh(cov)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :])
-
-
 def symmetric_root(cov: Reals) -> Reals:
     """Return the symmetric positive semidefinite R with ``R R = cov``, shape (..., n, n); cov may be singular."""
     values, vectors = np.linalg.eigh(cov)

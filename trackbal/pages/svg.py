@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_POINTS_PER_MM = 72.0 / 25.4
 _REFERENCE = re.compile(r"#([A-Za-z_][\w.-]*)")
 
 
