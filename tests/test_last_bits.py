@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from demo_fits import demo, demo_fit, settings_of
+from how_much import much
 
 from trackbal.influence.coefficients import Influence
 from trackbal.lessons.demo_folder import Demo
@@ -55,7 +56,7 @@ def test_the_advice_is_the_same(told: tuple[Demo, Reals, Influence], departures:
     influence = influence if departures else replace(influence, departures=None)
     usual = advise(job.rotor, job.runs[0], influence, setting)
     rng = np.random.default_rng(1)
-    for _ in range(2):
+    for _ in range(much(1, 4)):
         run = replace(job.runs[0], vibration=shaken(job.runs[0].vibration, rng))
         other = advise(job.rotor, run, shaken_influence(influence, rng), setting)
         assert (other.verdict, other.recommended) == (usual.verdict, usual.recommended)

@@ -8,6 +8,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from how_much import much
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 from matplotlib.transforms import Affine2D
@@ -28,6 +29,7 @@ from trackbal.plan.forecast import forecast
 from trackbal.runs.words import chance_words
 
 SIZES = [(2, 1, 1), (4, 3, 2), (8, 8, 6)]
+LONG = pytest.mark.long
 TOUCH = 0.2  # points by which boxes may overlap: boxes are a little larger than the ink
 
 
@@ -72,7 +74,7 @@ def case(blades, regimes, sensors, seed=1, **run_options):
     return rotor, run, influence, forecast(rotor, run, influence, change)
 
 
-@pytest.mark.parametrize(("regimes", "sensors"), [(1, 1), (3, 2), (5, 3), (8, 6)])
+@pytest.mark.parametrize(("regimes", "sensors"), [(1, 1), (3, 2), (5, 3), pytest.param(8, 6, marks=LONG)])
 @pytest.mark.parametrize("size", [0.4, 2.0, 7.9, 40.0])
 def test_dials_of_the_card_are_clear(regimes, sensors, size):
     rotor, run, _, expected = case(4, regimes, sensors, size=size)
@@ -92,13 +94,13 @@ def test_dials_of_all_regimes_on_one_axes_are_clear(regimes):
     assert_clear(phasors(ax, rotor, run, 0, expected))
 
 
-@pytest.mark.parametrize("blades", range(2, 9))
+@pytest.mark.parametrize("blades", [pytest.param(b, marks=() if b in (2, 5, 8) else LONG) for b in range(2, 9)])
 @pytest.mark.parametrize("regimes", [1, 8])
 @pytest.mark.parametrize("close", [1.0, 0.02, 0.0])
 def test_tip_heights_are_clear_however_close_the_tips(blades, regimes, close):
     rotor, run, _, expected = case(blades, regimes, 1, close=close)
     for told in (None, expected):
-        for r in range(0, regimes, 3):
+        for r in range(0, regimes, much(6, 3)):
             ax = new_axes((row_width(regimes), HEIGHTS_MM), HEIGHTS_MARGINS_MM)
             assert tip_heights(ax, rotor, run, told, [r]) is ax
             assert_clear(ax)
@@ -115,7 +117,7 @@ def test_long_blade_names_give_way_to_their_place():
     assert_clear(tip_heights(ax, rotor, run, expected, [1]))
 
 
-@pytest.mark.parametrize("most", [1, 6, 12])
+@pytest.mark.parametrize("most", [1, 6, pytest.param(12, marks=LONG)])
 @pytest.mark.parametrize("size", [1.2, 2.0, 6.0])
 def test_pictures_by_count_are_clear(most, size):
     rotor = rotor_of(5, 3, 2)

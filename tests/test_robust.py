@@ -23,7 +23,7 @@ def relative_error(alpha: np.ndarray, truth: np.ndarray) -> float:
     return float(np.sqrt(np.mean(np.abs(alpha - truth) ** 2 / size**2)))
 
 
-@pytest.mark.parametrize("name", ["main5", "tail2", "uneven4"])
+@pytest.mark.parametrize("name", [pytest.param("main5", marks=pytest.mark.long), "tail2", "uneven4"])
 def test_damaged_histories_give_nearly_what_clean_ones_give(name: str) -> None:
     fleet = fly_fleet(name, 25, seed=5)
     rotor = fleet.kind.rotor

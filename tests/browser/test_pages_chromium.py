@@ -70,7 +70,7 @@ def browser():
     started.quit()
 
 
-@pytest.fixture(scope="module", params=list(SIZES))
+@pytest.fixture(scope="module", params=["small", "usual", pytest.param("large", marks=pytest.mark.long)])
 def pages(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp(request.param)
     made = pages_of(request.param)
