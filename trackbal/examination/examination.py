@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+from trackbal.base.summary import Summarised
 from trackbal.estimate.job_statistics import HistoryCells
 from trackbal.examination.comparisons import Comparison, compare_jobs
 from trackbal.examination.job_prediction import Prediction, predict_jobs
@@ -17,9 +19,12 @@ from trackbal.runs.repeats import without_odd
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History
 
+if TYPE_CHECKING:
+    import pandas as pd
 
-@dataclass(frozen=True)
-class Examination:
+
+@dataclass(frozen=True, repr=False)
+class Examination(Summarised):
     """What an examination of a history found."""
 
     rotor: Rotor
@@ -31,6 +36,34 @@ class Examination:
     own: tuple[OwnAnswer, ...]
     lessons: tuple[Lesson, ...]
     set_aside: int
+
+    def summary(self) -> dict[str, object]:
+        """Return how much was looked at, and what does not hold."""
+        return {
+            "jobs": len(self.jobs),
+            "model does not hold": sum(c.firm for c in self.checks),
+            "not alike": sum(c.found for c in self.comparisons),
+            "aircraft unlike their type": sum(o.unlike for o in self.own),
+            "records set aside": self.set_aside,
+        }
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the comparisons as a table by what jobs are compared by, part, and adjuster or sensor.
+
+        One row a level: its value and standard error (parts of the type's, or degrees), jobs, p and adjusted p.
+        """
+        import pandas as pd
+
+        rows = [
+            (c.by, c.part, self._name(c), level.name, level.value, level.error, level.jobs, c.p, c.adjusted)
+            for c in self.comparisons
+            for level in c.levels
+        ]
+        names = ["by", "part", "of", "level", "value", "error", "jobs", "p", "adjusted_p"]
+        return pd.DataFrame(rows, columns=names).set_index(names[:4])
+
+    def _name(self, c: Comparison) -> str:
+        return self.rotor.adjusters[c.index].name if c.part == "amount" else self.rotor.reading_name(c.index)
 
     @property
     def warns(self) -> bool:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from trackbal.base.json_numbers import finite_or_none
+from trackbal.base.summary import Summarised
 from trackbal.estimate.blade_differences import find_blade_differences
 from trackbal.estimate.cell_coefficients import by_adjuster, to_influence
 from trackbal.estimate.estimate import Estimates, Floor, estimate
@@ -29,8 +30,8 @@ from trackbal.runs.run import Counts, History, Reals
 MOST_ROUNDS = 12  # of setting the worst runs aside and fitting again
 
 
-@dataclass(frozen=True)
-class Fit:
+@dataclass(frozen=True, repr=False)
+class Fit(Summarised):
     """Influence coefficients and how far to trust them (axes as in Influence).
 
     Parameters
@@ -79,6 +80,17 @@ class Fit:
     suspects: tuple[Suspect, ...] = ()
     set_aside: tuple[Record, ...] = ()
     cautions: tuple[str, ...] = ()
+
+    def summary(self) -> dict[str, object]:
+        """Return what it rests on and how well it fits."""
+        quality = self.influence.source.get("fit_quality") or {}
+        return {
+            **self.influence.summary(),
+            "left over, of the limit": quality.get("residual_to_limit"),
+            "suspects": len(self.suspects),
+            "set aside": len(self.set_aside),
+            "cautions": len(self.cautions),
+        }
 
 
 def fit(rotor: Rotor, history: History, prior: Influence | None = None, *, robust: bool = True) -> Fit:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from os import PathLike
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,15 +16,21 @@ from numpy.typing import NDArray
 from trackbal.base.contracts import check_finite, check_not_negative, check_shape
 from trackbal.base.covariance import complex_cov, real_map
 from trackbal.base.phasor import blade_harmonic
+from trackbal.base.summary import Summarised
 from trackbal.influence.binding import Blind
 from trackbal.influence.departures import Departures
-from trackbal.influence.influence_reader import parse_contents, read_contents
+from trackbal.influence.frames import influence_frame
+from trackbal.influence.influence_reader import Contents, parse_contents, read_contents
+from trackbal.influence.influence_writer import write_influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Reals
 
+if TYPE_CHECKING:
+    import pandas as pd
 
-@dataclass(frozen=True)
-class Influence:
+
+@dataclass(frozen=True, repr=False)
+class Influence(Summarised, Contents):
     """Influence coefficients of a rotor type.
 
     Parameters
@@ -120,6 +126,34 @@ class Influence:
     def parse(cls, text: str, source: str | PathLike[str], rotor: Rotor) -> Influence:
         """Read the text of an influence.json; `source` names it in messages. Raises InputError as `load`."""
         return cls(**vars(parse_contents(text, source, rotor)))
+
+    def save(self, file: str | PathLike[str], rotor: Rotor, *, force: bool = False) -> None:
+        """Write influence.json whole or not at all.
+
+        Raises
+        ------
+        FileExists
+            If the file exists and `force` is false.
+        InputError
+            If it cannot be written.
+        """
+        write_influence(file, rotor, self, force=force)
+
+    def to_frame(self, rotor: Rotor) -> pd.DataFrame:
+        """Return the coefficients as a table by adjuster, regime and reading; see `influence_frame`."""
+        return influence_frame(rotor, self)
+
+    def summary(self) -> dict[str, object]:
+        """Return rotor, sizes, and what it rests on."""
+        adjusters, regimes, sensors = self.alpha.shape
+        unknown = int(self.unknown_vibration.sum() + self.unknown_height.sum())
+        return {
+            "rotor": self.rotor_name,
+            "coefficients": f"{adjusters} adjusters, {regimes} regimes, {sensors} sensors",
+            "not known": unknown,
+            "jobs": self.source.get("jobs"),
+            "runs": self.source.get("runs"),
+        }
 
     def vibration_change(self, rotor: Rotor, change: Reals) -> Complexes:
         """Return what a change, shape (..., A, B) in adjuster units, does to vibration, shape (..., R, S)."""

@@ -52,7 +52,7 @@ class Contents:
     source: dict[str, Any]
     made_for: dict[str, Any] | None
     differs: tuple[str, ...]
-    blind: Blind
+    blind: Blind | None
 
 
 def read_contents(file: str | PathLike[str], rotor: Rotor) -> Contents:

@@ -9,15 +9,15 @@ from typing import Any
 import numpy as np
 
 from trackbal.base.files import write_whole
-from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures_file import departures_document
+from trackbal.influence.influence_reader import Contents
 from trackbal.runs.meaning import meaning
 from trackbal.runs.rotor import Rotor
 
 Row = dict[str, Any]
 
 
-def write_influence(file: str | PathLike[str], rotor: Rotor, influence: Influence, *, force: bool = False) -> None:
+def write_influence(file: str | PathLike[str], rotor: Rotor, influence: Contents, *, force: bool = False) -> None:
     """Write influence.json whole or not at all.
 
     Raises
@@ -30,7 +30,7 @@ def write_influence(file: str | PathLike[str], rotor: Rotor, influence: Influenc
     write_whole(file, influence_text(rotor, influence), force=force)
 
 
-def influence_text(rotor: Rotor, influence: Influence) -> str:
+def influence_text(rotor: Rotor, influence: Contents) -> str:
     """Return influence.json as text, one row a line."""
     parts = []
     for key, value in influence_document(rotor, influence).items():
@@ -42,7 +42,7 @@ def influence_text(rotor: Rotor, influence: Influence) -> str:
     return "{\n " + ",\n ".join(parts) + "\n}\n"
 
 
-def influence_document(rotor: Rotor, influence: Influence) -> dict[str, Any]:
+def influence_document(rotor: Rotor, influence: Contents) -> dict[str, Any]:
     """Return influence.json as a dict."""
     return {
         "schema": 1,
@@ -59,7 +59,7 @@ def influence_document(rotor: Rotor, influence: Influence) -> dict[str, Any]:
     }
 
 
-def _coefficient_rows(rotor: Rotor, influence: Influence) -> list[Row]:
+def _coefficient_rows(rotor: Rotor, influence: Contents) -> list[Row]:
     rows: list[Row] = []
     mean, mean_height, blind = influence.mean_vibration_cov, influence.mean_height_cov, influence.blind
     for a, adjuster in enumerate(rotor.adjusters):
@@ -88,7 +88,7 @@ def _coefficient_rows(rotor: Rotor, influence: Influence) -> list[Row]:
     return rows
 
 
-def _joint_rows(rotor: Rotor, influence: Influence) -> list[Row]:
+def _joint_rows(rotor: Rotor, influence: Contents) -> list[Row]:
     """Return the covariances between two adjusters that are not 0."""
     rows: list[Row] = []
     mean, mean_height = influence.mean_vibration_cov, influence.mean_height_cov
@@ -111,7 +111,7 @@ def _joint_rows(rotor: Rotor, influence: Influence) -> list[Row]:
     return rows
 
 
-def _noise_rows(rotor: Rotor, influence: Influence) -> list[Row]:
+def _noise_rows(rotor: Rotor, influence: Contents) -> list[Row]:
     rows: list[Row] = []
     for r, regime in enumerate(rotor.regimes):
         for s, sensor in enumerate(rotor.sensors):
@@ -122,7 +122,7 @@ def _noise_rows(rotor: Rotor, influence: Influence) -> list[Row]:
     return rows
 
 
-def _unidentified(rotor: Rotor, influence: Influence) -> list[Row]:
+def _unidentified(rotor: Rotor, influence: Contents) -> list[Row]:
     """Return what is unknown in the fewest entries: adjuster, adjuster and regime, single readings."""
     entries: list[Row] = []
     for a, adjuster in enumerate(rotor.adjusters):

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from trackbal.aircraft.posterior import OwnAircraft
 from trackbal.base import cautions
 from trackbal.base.errors import InputError
+from trackbal.base.summary import Summarised
 from trackbal.check.plausibility import RPM_FAR, speed_far, without_stop
 from trackbal.check.review import READING_SLACK, Review, check_run, held_at
 from trackbal.influence.binding import UNBOUND
@@ -17,11 +18,15 @@ from trackbal.influence.coefficients import Influence
 from trackbal.plan.chance import chances
 from trackbal.plan.quadratic import Quadratic, build_quadratic
 from trackbal.plan.reach import CURE, Gap, learn_cautions, missing_knowledge
+from trackbal.runs.frames import change_frame
 from trackbal.runs.pieces import change_choices, piece_cautions
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Counts, Reals, Run
 from trackbal.runs.words import chance_words
 from trackbal.search.search import Solution, effort, search
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Verdict = Literal["inside", "adjust", "investigate", "stop", "learn"]
 
@@ -31,8 +36,8 @@ WORTH_ONE_MORE = 0.02  # of chance: what one more adjustment must buy; chances c
 _LONGEST_SEARCH = 5.0  # seconds, about: larger plans than can be searched in this are tried only if asked for
 
 
-@dataclass(frozen=True)
-class Plan:
+@dataclass(frozen=True, repr=False)
+class Plan(Summarised):
     """A set of adjustments with what it is expected to give.
 
     Parameters
@@ -66,14 +71,24 @@ class Plan:
     height_change: Reals
     worst_ratio: float
 
+    def summary(self) -> dict[str, object]:
+        """Return what it is expected to give."""
+        return {
+            "adjustments": self.count,
+            "chance": f"{self.chance:.3g}",
+            "worst reading of its limit": f"{self.worst_ratio:.3g}",
+            "expected cost": f"{self.expected_cost:.4g}",
+            "proven": self.proven,
+        }
+
     @property
     def count(self) -> int:
         """Number of adjustments."""
         return int(np.count_nonzero(self.change))
 
 
-@dataclass(frozen=True)
-class Advice:
+@dataclass(frozen=True, repr=False)
+class Advice(Summarised):
     """What to do about a run.
 
     Parameters
@@ -111,6 +126,21 @@ class Advice:
     anyway: bool = False
     cut_short: bool = False
     blind: tuple[str, ...] = ()
+
+    def summary(self) -> dict[str, object]:
+        """Return the verdict and the plan to work from."""
+        return {
+            "verdict": self.verdict,
+            "recommended": self.recommended,
+            "plans": len(self.plans),
+            "chance": None if self.offered is None else f"{self.offered.chance:.3g}",
+            "cautions": len(self.cautions),
+        }
+
+    def to_frame(self, rotor: Rotor) -> pd.DataFrame:
+        """Return the adjustments of every plan as a table by count, blade and adjuster, in the adjusters' units."""
+        change = np.array([plan.change for plan in self.plans]).reshape(-1, *self.setting.shape)
+        return change_frame(rotor, change, (["count"], [(m,) for m in range(len(self.plans))]), "amount")
 
     @property
     def offered(self) -> Plan | None:

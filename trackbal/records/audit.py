@@ -13,9 +13,11 @@ import math
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trackbal.base.summary import Summarised
 from trackbal.influence.coefficients import Influence
 from trackbal.records.alternatives import Account, Sizes, weigh
 from trackbal.records.record_mistakes import RecordMistake, record_mistakes
@@ -23,6 +25,9 @@ from trackbal.records.set_aside import MOST_OF_JOB, in_words, job_arrays, parted
 from trackbal.runs.repeats import without_odd
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History, OddRepeat
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Kind of mistake -> probability beforehand that a job holds one. Common practice, no published source.
 PRIORS = {
@@ -96,8 +101,8 @@ class Finding:
     corrected: bool
 
 
-@dataclass(frozen=True)
-class Audit:
+@dataclass(frozen=True, repr=False)
+class Audit(Summarised):
     """What an audit found, and the history with the best account of every job.
 
     Parameters
@@ -114,6 +119,18 @@ class Audit:
     corrected: History
     jobs: int
     runs: int
+
+    def summary(self) -> dict[str, object]:
+        """Return how much was weighed and found."""
+        return {"jobs": self.jobs, "runs": self.runs, "findings": len(self.findings)}
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the findings as a table by job and run: kind, text, gain and probability of the best account."""
+        import pandas as pd
+
+        rows = [(f.job, f.run, f.best.kind, f.best.text, f.best.gain, f.best.probability) for f in self.findings]
+        frame = pd.DataFrame(rows, columns=["job", "run", "kind", "text", "gain", "probability"])
+        return frame.set_index(["job", "run"])
 
 
 def audit(

@@ -79,7 +79,7 @@ def examination_json(found: Examination) -> dict[str, Any]:
                 "job": o.job,
                 "p": finite_or_none(o.p),
                 "unlike": o.unlike,
-                "departure": [finite_or_none(v) for v in o.departure],
+                "departure": {a.name: finite_or_none(v) for a, v in zip(rotor.adjusters, o.departure, strict=True)},
             }
             for o in found.own
         ],

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from trackbal.base.cautions import Place
 from trackbal.base.errors import State
 from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, PhaseSense
+from trackbal.base.summary import Summarised
 from trackbal.base.toml_table import Table
 
 STEP_SLACK = 1e-9  # a change is inside a bound if it exceeds it by less than this part of a step
@@ -103,8 +104,8 @@ class Adjuster:
     most_pieces: int | None = None
 
 
-@dataclass(frozen=True)
-class Rotor:
+@dataclass(frozen=True, repr=False)
+class Rotor(Summarised):
     """A rotor as rotor.toml describes it.
 
     Order of `blades`, `sensors`, `regimes` and `adjusters` fixes the axes of every
@@ -128,6 +129,16 @@ class Rotor:
     height_spread_stop: float | None = None
     height_noise: float | None = None
     place: Place = "main"
+
+    def summary(self) -> dict[str, object]:
+        """Return name, and what it has."""
+        return {
+            "name": self.name,
+            "blades": len(self.blades),
+            "sensors": ", ".join(s.name for s in self.sensors),
+            "regimes": ", ".join(r.name for r in self.regimes),
+            "adjusters": ", ".join(f"{a.name} ({a.unit})" for a in self.adjusters),
+        }
 
     @classmethod
     def load(cls, file: str | PathLike[str]) -> Rotor:

@@ -8,11 +8,20 @@ Not read is nan; a regime in which any tip is missing has nan for all its tips.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+from trackbal.base.csv_table import CsvTable
+from trackbal.base.summary import Summarised
+from trackbal.runs.frames import change_frame, height_frame, table_of_frame, vibration_frame
+from trackbal.runs.rotor import Rotor
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 from trackbal.base.contracts import check_finite, check_shape
 
@@ -90,8 +99,8 @@ class Singles:
     rpm_high: Reals
 
 
-@dataclass(frozen=True)
-class Run:
+@dataclass(frozen=True, repr=False)
+class Run(Summarised):
     """One run: the mean of the readings of each regime, and their scatter.
 
     Parameters
@@ -160,6 +169,23 @@ class Run:
         check_finite("vibration", self.vibration, self.vibration_count > 0)
         check_finite("height", self.height, self.height_count[:, None] > 0)
 
+    def summary(self) -> dict[str, object]:
+        """Return how much was read, and where it came from."""
+        return {
+            "regimes read": int(self.regime_read.sum()),
+            "vibration readings": int(self.vibration_read.sum()),
+            "heights": int(self.height_read.sum()),
+            "source": self.source,
+        }
+
+    def to_frame(self, rotor: Rotor) -> pd.DataFrame:
+        """Return the vibration readings as a table by regime and sensor; see `vibration_frame`."""
+        return vibration_frame(rotor, self, ([], [()]))
+
+    def height_frame(self, rotor: Rotor) -> pd.DataFrame:
+        """Return the tip heights as a table by regime and blade; see `trackbal.runs.frames.height_frame`."""
+        return height_frame(rotor, self, ([], [()]))
+
     @property
     def vibration_read(self) -> NDArray[np.bool_]:
         """Which vibration readings were taken, shape (R, S)."""
@@ -182,8 +208,8 @@ class Run:
         return spread
 
 
-@dataclass(frozen=True)
-class History:
+@dataclass(frozen=True, repr=False)
+class History(Summarised):
     """Past runs, sorted by job and by run within the job.
 
     Parameters
@@ -235,6 +261,9 @@ class History:
     group: Texts = field(default_factory=lambda: np.empty((0, 0), dtype=object))
     odd: tuple[OddRepeat, ...] = field(default=(), compare=False)
 
+    #: What reads two sheets, set by sheets.py, which knows this class.
+    _read: ClassVar[Callable[[Rotor, CsvTable, CsvTable], History]]
+
     def __post_init__(self) -> None:
         """Fill in what was left out; check shapes, and that what is counted as read is finite."""
         self._check()
@@ -262,6 +291,62 @@ class History:
         check_finite("change", self.change)
         check_finite("vibration", self.vibration, self.vibration_count > 0)
         check_finite("height", self.height, self.height_count[..., None] > 0)
+
+    @classmethod
+    def from_frame(cls, rotor: Rotor, runs: pd.DataFrame, adjustments: pd.DataFrame) -> History:
+        """Return the history of two frames with the headings of the sheets, as columns or index.
+
+        Parameters
+        ----------
+        runs : DataFrame
+            As a history sheet: job, run, regime, <sensor>.amp ...; a missing value was not read.
+        adjustments : DataFrame
+            As its adjustments sheet: job, after_run, blade, adjuster, amount.
+
+        Raises
+        ------
+        InputError
+            As for the sheets; rows are counted as there, the first being row 2.
+        """
+        return cls._read(rotor, table_of_frame(runs, "runs"), table_of_frame(adjustments, "adjustments"))
+
+    def to_frame(self, rotor: Rotor) -> pd.DataFrame:
+        """Return the vibration readings as a table by job, run, regime and sensor; see `vibration_frame`."""
+        return vibration_frame(rotor, self, (["job", "run"], self._keys))
+
+    def height_frame(self, rotor: Rotor) -> pd.DataFrame:
+        """Return the tip heights as a table by job, run, regime and blade; see `trackbal.runs.frames.height_frame`."""
+        return height_frame(rotor, self, (["job", "run"], self._keys))
+
+    def change_frame(self, rotor: Rotor) -> pd.DataFrame:
+        """Return what was changed since each job's first run, by job, run, blade and adjuster; zeros left out."""
+        return change_frame(rotor, self.change, (["job", "run"], self._keys), "change")
+
+    def whose_frame(self) -> pd.DataFrame:
+        """Return aircraft, date and groups of every run, by job and run."""
+        import pandas as pd
+
+        index = pd.MultiIndex.from_tuples(self._keys, names=["job", "run"])
+        whose = {"aircraft": [self.aircraft[j] for j in self.job.tolist()], "date": self.date}
+        return pd.DataFrame({**whose, **dict(zip(self.groups, self.group.T, strict=True))}, index=index)
+
+    @property
+    def _keys(self) -> list[tuple[Any, ...]]:
+        return [(self.jobs[j], n) for j, n in zip(self.job.tolist(), self.run.tolist(), strict=True)]
+
+    def summary(self) -> dict[str, object]:
+        """Return how much there is, and where it came from."""
+        dated = self.date[~np.isnat(self.date)]
+        return {
+            "jobs": len(np.unique(self.job)),
+            "aircraft": len(set(self.aircraft)),
+            "runs": len(self.run),
+            "readings": int((self.vibration_count > 0).sum() + (self.height_count > 0).sum()),
+            "dates": f"{dated.min()} to {dated.max()}" if len(dated) else "none",
+            "groups": ", ".join(self.groups) or "none",
+            "repeats that disagree": len(self.odd),
+            "source": self.source,
+        }
 
     @property
     def aircraft_of_job(self) -> Counts:

@@ -138,6 +138,9 @@ def history_of(rotor: Rotor, table: CsvTable, adjustments: CsvTable) -> History:
     )
 
 
+History._read = history_of
+
+
 def _resumed(job: Counts, run_of_row: Counts) -> NDArray[np.bool_]:
     """Return which rows go on with a run after a later run of the job had begun, shape (rows,).
 
