@@ -1,0 +1,80 @@
+"""trackbal plays a drill itself, knowing no more than a trainee: a ceiling to hold a class against."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from trackbal.check.review import check_run
+from trackbal.drill.orders import Order
+from trackbal.drill.past_jobs import influence_of_type
+from trackbal.drill.play import Drill, Flight, play
+from trackbal.plan.advice import Plan
+from trackbal.plan.job_advice import JobAdvice, advise_in_job
+from trackbal.runs.run import Reals, Run
+
+_MOST_ORDERS = 200
+
+
+def play_out(drill: Drill) -> None:
+    """Play a drill to its end by trackbal's own advice."""
+    for _ in range(_MOST_ORDERS):
+        if drill.state != "open":
+            return
+        for order in _next_orders(drill):
+            play(drill, order)
+            if drill.state != "open":
+                return
+    play(drill, Order("give up"))
+
+
+def _next_orders(drill: Drill) -> list[Order]:
+    if drill.review.inside:
+        return [Order("release")]
+    asked = sum(1 for order in drill.orders if order.deed == "inspect")
+    suspects = _suspects(drill)
+    advice = advised(drill).advice
+    doubtful = advice.verdict not in ("adjust", "inside")
+    if doubtful and asked < len(suspects):
+        return [suspects[asked], Order("fly")]
+    plan = _plan(drill)
+    if plan is None or not plan.change.any():
+        return [suspects[asked], Order("fly")] if asked < len(suspects) else [Order("give up")]
+    orders = [Order("adjust", int(a), int(b), float(plan.change[a, b])) for b, a in np.argwhere(plan.change.T != 0.0)]
+    return [*orders, Order("fly")]
+
+
+def _suspects(drill: Drill) -> list[Order]:
+    """Return what to inspect, in this order: pick-ups, dampers, what the crew before changed, tabs."""
+    rotor, earlier = drill.rotor, drill.scenario.earlier
+    found = [Order("inspect", what=f"pick-up {s.name}") for s in rotor.sensors]
+    found += [Order("inspect", blade=b, what="damper") for b in range(len(rotor.blades))]
+    places = [] if earlier is None else np.argwhere(earlier.recorded != 0.0).tolist()
+    found = [Order("inspect", a, b, what=rotor.adjusters[a].name) for a, b in places] + found
+    tabs = [a for a, adjuster in enumerate(rotor.adjusters) if adjuster.kind == "tab"]
+    return found + [Order("inspect", a, b, what=rotor.adjusters[a].name) for a in tabs for b in range(len(rotor.blades))]
+
+
+def runs_of(drill: Drill) -> tuple[list[Run], Reals]:
+    """Return the runs since the last finding that changed what readings mean, and the sums of changes before each."""
+    flights = _since_a_finding(drill)
+    runs = [flight.run for flight in flights]
+    change = np.cumsum([np.zeros_like(drill.setting)] + [flight.change for flight in flights[1:]], axis=0)
+    return runs, change
+
+
+def _since_a_finding(drill: Drill) -> list[Flight]:
+    return drill.flights if not drill.found else drill.flights[-1:]
+
+
+def advised(drill: Drill) -> JobAdvice:
+    """Return trackbal's advice on a drill as it stands, from its runs and the type's influence."""
+    runs, change = runs_of(drill)
+    influence = influence_of_type(drill.scenario.level.kind)
+    return advise_in_job(drill.rotor, runs, change, influence, drill.setting, override_stop=True)
+
+
+def _plan(drill: Drill) -> Plan | None:
+    advice = advised(drill).advice
+    if advice.recommended is not None:
+        return advice.plans[advice.recommended]
+    return max(advice.plans, key=lambda plan: plan.chance, default=None)
