@@ -29,6 +29,7 @@ _HOMES = {
     "restrict": "influence_files:restrict",
     "convert": "tables:convert",
     "replay": "trainer:replay",
+    "drill": "drill:drill",
 }
 
 

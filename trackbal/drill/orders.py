@@ -10,8 +10,8 @@ import numpy as np
 
 from trackbal.base.errors import InputError
 from trackbal.runs.rotor import STEP_SLACK, Adjuster, Rotor
-from trackbal.runs.words import action_words
 from trackbal.runs.run import Reals
+from trackbal.runs.words import action_words
 
 Deed = Literal["adjust", "undo", "fly", "repeat", "inspect", "look", "release", "give up"]
 LOOKS = ("readings", "picture", "sketch", "influence", "record")
@@ -124,7 +124,9 @@ def _signed(adjuster: Adjuster, verb: str, number: str, text: str) -> float:
     if verb and number[0] in "+-":
         raise InputError("order", text, f"either a word ({adjuster.positive}, {adjuster.negative}) or a sign, not both")
     if not verb and number[0] not in "+-":
-        raise InputError("order", text, f"which way: {adjuster.positive} or {adjuster.negative}, or a sign at the number")
+        raise InputError(
+            "order", text, f"which way: {adjuster.positive} or {adjuster.negative}, or a sign at the number"
+        )
     if verb and verb not in (adjuster.positive, adjuster.negative):
         raise InputError("order", verb, f"{adjuster.positive} or {adjuster.negative}, as {adjuster.name} has it")
     return -amount if verb and verb == adjuster.negative else amount
@@ -135,12 +137,18 @@ def _check(rotor: Rotor, a: int, b: int, amount: float, planned: Reals, setting:
     adjuster = rotor.adjusters[a]
     steps = amount / adjuster.step
     if amount == 0.0 or abs(steps - np.rint(steps)) > STEP_SLACK:
-        raise InputError("order", f"{amount:g} {adjuster.unit}", f"whole steps of {adjuster.step:g} {adjuster.unit}, not 0")
-    if adjuster.name and rotor.blades[b] in adjuster.fixed_blades:
-        raise InputError("order", f"blade {rotor.blades[b]}", f"another blade: {adjuster.name} is not changed on this one")
+        raise InputError(
+            "order", f"{amount:g} {adjuster.unit}", f"whole steps of {adjuster.step:g} {adjuster.unit}, not 0"
+        )
+    if rotor.blades[b] in adjuster.fixed_blades:
+        raise InputError(
+            "order", f"blade {rotor.blades[b]}", f"another blade: {adjuster.name} is not changed on this one"
+        )
     total = planned[a, b] + amount
     if abs(total) > adjuster.largest_change + STEP_SLACK * adjuster.step:
-        raise InputError("order", action_words(adjuster, total), f"at most {adjuster.largest_change:g} {adjuster.unit} at once")
+        raise InputError(
+            "order", action_words(adjuster, total), f"at most {adjuster.largest_change:g} {adjuster.unit} at once"
+        )
     after = setting[a, b] + total
     slack = STEP_SLACK * adjuster.step
     if not adjuster.minimum - slack <= after <= adjuster.maximum + slack:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from trackbal.check.review import check_run
+from trackbal.drill.levels import Level
 from trackbal.drill.orders import Order
 from trackbal.drill.past_jobs import influence_of_type
-from trackbal.drill.play import Drill, Flight, play
+from trackbal.drill.play import Drill, Flight, begin, play
+from trackbal.drill.scenario import draw
 from trackbal.plan.advice import Plan
 from trackbal.plan.job_advice import JobAdvice, advise_in_job
 from trackbal.runs.run import Reals, Run
@@ -51,7 +52,9 @@ def _suspects(drill: Drill) -> list[Order]:
     places = [] if earlier is None else np.argwhere(earlier.recorded != 0.0).tolist()
     found = [Order("inspect", a, b, what=rotor.adjusters[a].name) for a, b in places] + found
     tabs = [a for a, adjuster in enumerate(rotor.adjusters) if adjuster.kind == "tab"]
-    return found + [Order("inspect", a, b, what=rotor.adjusters[a].name) for a in tabs for b in range(len(rotor.blades))]
+    return found + [
+        Order("inspect", a, b, what=rotor.adjusters[a].name) for a in tabs for b in range(len(rotor.blades))
+    ]
 
 
 def runs_of(drill: Drill) -> tuple[list[Run], Reals]:
@@ -78,3 +81,20 @@ def _plan(drill: Drill) -> Plan | None:
     if advice.recommended is not None:
         return advice.plans[advice.recommended]
     return max(advice.plans, key=lambda plan: plan.chance, default=None)
+
+
+def score(level: Level, seeds: range) -> dict[str, float | int]:
+    """Return how trackbal itself fares on drills of a level: how many it wins, and means over all of them."""
+    drills = []
+    for seed in seeds:
+        drill = begin(draw(level, seed))
+        play_out(drill)
+        drills.append(drill)
+    return {
+        "level": level.number,
+        "drills": len(drills),
+        "won": sum(drill.state == "won" for drill in drills),
+        "runs": float(np.mean([len(drill.flights) for drill in drills])),
+        "adjustments": float(np.mean([drill.adjustments for drill in drills])),
+        "minutes": float(np.mean([drill.minutes for drill in drills])),
+    }

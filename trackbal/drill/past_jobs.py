@@ -40,10 +40,18 @@ def past_jobs(kind: VirtualType) -> History:
             job.append(j)
             number.append(k + 1)
             changes.append(aircraft.setting - found)
-    names = ("vibration", "vibration_count", "vibration_squares", "height", "height_count", "height_squares")
-    readings = {name: np.array([getattr(run, name) for run in runs]) for name in names}
-    jobs = tuple(f"past {j + 1}" for j in range(PAST_JOBS))
-    return History(jobs=jobs, job=np.array(job), run=np.array(number), change=np.array(changes), **readings)
+    return History(
+        jobs=tuple(f"past {j + 1}" for j in range(PAST_JOBS)),
+        job=np.array(job),
+        run=np.array(number),
+        change=np.array(changes),
+        vibration=np.array([run.vibration for run in runs]),
+        vibration_count=np.array([run.vibration_count for run in runs]),
+        vibration_squares=np.array([run.vibration_squares for run in runs]),
+        height=np.array([run.height for run in runs]),
+        height_count=np.array([run.height_count for run in runs]),
+        height_squares=np.array([run.height_squares for run in runs]),
+    )
 
 
 def _some_change(rotor: Rotor, setting: Reals, rng: np.random.Generator) -> Reals:

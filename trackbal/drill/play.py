@@ -200,40 +200,47 @@ def _repeat(drill: Drill) -> str:
 
 
 def _inspect(drill: Drill, order: Order) -> str:
-    scenario, rotor = drill.scenario, drill.rotor
     drill.inspections += 1
     drill.minutes += MINUTES["inspect"]
     if order.what.startswith("pick-up "):
-        s = rotor.sensor_index(order.what.removeprefix("pick-up "))
-        if drill.sensor == s:
-            drill.found, drill.sensor = True, None
-            return f"{rotor.sensors[s].name} was mounted the wrong way round; it is put right. Fly to read again."
-        return f"{rotor.sensors[s].name}: mounting, cable and sense are as they should be."
-    if order.what == "damper":
-        if scenario.snag == "damper" and order.blade == scenario.blade and scenario.sound is not None and not drill.found:
-            drill.found = True
-            change = drill.aircraft.change - scenario.aircraft.change
-            sound = scenario.sound
-            drill.aircraft = replace(sound, setting=drill.aircraft.setting, change=sound.change + change)
-            return f"Blade {rotor.blades[order.blade]}'s damper is worn; it is replaced. Fly to read again."
-        return f"Blade {rotor.blades[order.blade or 0]}'s damper is sound."
-    assert order.adjuster is not None
+        return _inspect_pickup(drill, drill.rotor.sensor_index(order.what.removeprefix("pick-up ")))
     assert order.blade is not None
-    adjuster = rotor.adjusters[order.adjuster]
-    if scenario.snag == "tab" and adjuster.kind == "tab" and order.blade == scenario.blade and not drill.found:
+    if order.what == "damper":
+        return _inspect_damper(drill, order.blade)
+    assert order.adjuster is not None
+    return _inspect_adjuster(drill, order.adjuster, order.blade)
+
+
+def _inspect_pickup(drill: Drill, s: int) -> str:
+    name = drill.rotor.sensors[s].name
+    if drill.sensor != s:
+        return f"{name}: mounting, cable and sense are as they should be."
+    drill.found, drill.sensor = True, None
+    return f"{name} was mounted the wrong way round; it is put right. Fly to read again."
+
+
+def _inspect_damper(drill: Drill, b: int) -> str:
+    scenario, blade = drill.scenario, drill.rotor.blades[b]
+    if scenario.sound is None or b != scenario.blade or drill.found:
+        return f"Blade {blade}'s damper is sound."
+    drill.found = True
+    done = drill.aircraft.change - scenario.aircraft.change
+    drill.aircraft = replace(scenario.sound, setting=drill.aircraft.setting, change=scenario.sound.change + done)
+    return f"Blade {blade}'s damper is worn; it is replaced. Fly to read again."
+
+
+def _inspect_adjuster(drill: Drill, a: int, b: int) -> str:
+    adjuster, blade, scenario = drill.rotor.adjusters[a], drill.rotor.blades[b], drill.scenario
+    if scenario.snag == "tab" and adjuster.kind == "tab" and b == scenario.blade and not drill.found:
         drill.found = True
-        return f"Blade {rotor.blades[order.blade]}'s tab gives way under the hand; it is stiffened."
-    installed = drill.aircraft.setting[order.adjuster, order.blade]
-    books = drill.setting[order.adjuster, order.blade]
-    name = adjuster.name.replace("_", " ")
-    if installed != books:
-        drill.found = True
-        drill.setting[order.adjuster, order.blade] = installed
-        return (
-            f"Blade {rotor.blades[order.blade]}: {name} {installed:g} {adjuster.unit} is installed, not {books:g} as the "
-            "record says. The record is put right."
-        )
-    return f"Blade {rotor.blades[order.blade]}: {name} {installed:g} {adjuster.unit}, as the record says."
+        return f"Blade {blade}'s tab gives way under the hand; it is stiffened."
+    installed, books = drill.aircraft.setting[a, b], drill.setting[a, b]
+    said = f"Blade {blade}: {adjuster.name.replace('_', ' ')} {installed:g} {adjuster.unit}"
+    if abs(installed - books) < adjuster.step / 2.0:
+        return f"{said}, as the record says."
+    drill.found = True
+    drill.setting[a, b] = installed
+    return f"{said} is installed, not {books:g} as the record says. The record is put right."
 
 
 def _release(drill: Drill) -> str:

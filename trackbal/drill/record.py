@@ -77,7 +77,7 @@ def _whole(file: str | PathLike[str], document: dict[str, Any], key: str) -> int
 
 def _order(rotor: Rotor, file: str | PathLike[str], place: str, found: Any) -> Order:
     if not isinstance(found, dict) or found.get("do") not in _DEEDS:
-        raise InputError(fspath(file), found, "an order such as {\"do\": \"fly\"}", column=place)
+        raise InputError(fspath(file), found, 'an order such as {"do": "fly"}', column=place)
     adjusters, blades = [a.name for a in rotor.adjusters], list(rotor.blades)
     name, blade, amount = found.get("adjuster"), found.get("blade"), found.get("amount")
     if name is not None and name not in adjusters:

@@ -5,7 +5,7 @@ Beside them one snag may be drawn:
 
 - "pick-up": one sensor is mounted the wrong way round; it reads the negative of what it should.
 - "tab": one blade's tab gives way: it does half of what it is bent.
-- "gusts": readings scatter four times as much as usual.
+- "gusts": readings scatter two and a half times as much as usual.
 - "damper": one blade trails its place, more so under load and at speed. No adjustment cures it.
 - "record": the crew before wrote down one adjustment that it made on another blade.
 """
@@ -21,11 +21,11 @@ from trackbal.drill.levels import Level, Snag
 from trackbal.drill.past_jobs import influence_of_type
 from trackbal.plan.advice import advise
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import Reals, Run
+from trackbal.runs.run import Complexes, Reals, Run
 from trackbal.virtual import VirtualType
 from trackbal.virtual.aircraft import Aircraft
 
-GUSTS = 4.0  # times the usual scatter
+GUSTS = 2.5  # times the usual scatter
 SLACK = 0.5  # of a bent tab that gives way
 _TRIES = 400
 _DRAWN, _EARLIER = 11, 12  # what random numbers are for
@@ -165,8 +165,8 @@ def _after_another_crew(found: Scenario) -> Scenario:
     rng = np.random.default_rng([_EARLIER, found.level.number, found.seed])
     aircraft, rotor = found.aircraft, found.rotor
     run = as_shown(rotor, aircraft.fly(rng))
-    plan = advise(rotor, run, influence_of_type(found.level.kind), aircraft.setting, most=3, override_stop=True).plans[-1]
-    recorded = plan.change
+    influence = influence_of_type(found.level.kind)
+    recorded = advise(rotor, run, influence, aircraft.setting, most=3, override_stop=True).plans[-1].change
     if not recorded.any():
         return found
     places = np.argwhere(recorded != 0.0)
@@ -197,9 +197,10 @@ def as_shown(rotor: Rotor, run: Run) -> Run:
     """
     limit = rotor.vibration_limit
     smallest = 10.0 ** np.floor(np.log10(limit / 100.0))
-    amplitude = np.rint(np.abs(run.vibration) / smallest) * smallest
+    amplitude: Reals = np.rint(np.abs(run.vibration) / smallest) * smallest
     degrees = np.rint(np.degrees(np.angle(run.vibration)))
     tip = 0.5 if rotor.height_unit == "mm" else 0.02
     height = np.rint(run.height / tip) * tip
     height -= height.mean(axis=1, keepdims=True)
-    return replace(run, vibration=amplitude * np.exp(1j * np.deg2rad(degrees)), height=height)
+    turn: Complexes = np.exp(1j * np.deg2rad(degrees))
+    return replace(run, vibration=amplitude * turn, height=height)

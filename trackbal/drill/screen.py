@@ -1,0 +1,173 @@
+"""What a trainee sees: readings as an instrument shows them, and the debrief; 80 columns."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from trackbal.base.phasor import phase_deg
+from trackbal.base.text_layout import across, count, cut, table, wrap
+from trackbal.drill.debrief import Debrief, Decision, hidden_words, parts_of_limits
+from trackbal.drill.past_jobs import influence_of_type
+from trackbal.drill.play import MINUTES, Drill
+from trackbal.drill.scenario import Scenario
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Run
+from trackbal.runs.words import adjustment_words, chance_words
+
+
+def opening(scenario: Scenario) -> str:
+    """Return what a class is told before the first run."""
+    level, rotor = scenario.level, scenario.rotor
+    said = f"Drill, level {level.number}, seed {scenario.seed}: {rotor.name}, {count(len(rotor.blades), 'blade')}. "
+    stages = ", ".join(r.label or r.name for r in rotor.regimes)
+    lines = [
+        wrap(said + level.told),
+        wrap(f"Stages: {stages}. At most {level.most_runs} runs. This aircraft is invented, limits and all."),
+    ]
+    return "\n".join(lines)
+
+
+def readings(drill: Drill) -> str:
+    """Return the last run as an instrument shows it, with the limits beside."""
+    rotor, run = drill.rotor, drill.run
+    stage = rotor.regimes[drill.stage]
+    head = f"Run {len(drill.flights)}, {stage.label or stage.name} (stage {drill.stage + 1} of {len(rotor.regimes)})"
+    ratio = {(r.regime, r.sensor): r.ratio for r in drill.review.readings}
+    rows: list[tuple[str, ...]] = [("regime", "reading", "", "", "limit", "part of it")]
+    for r in np.flatnonzero(run.regime_read):
+        for s, sensor in enumerate(rotor.sensors):
+            value = run.vibration[r, s]
+            limit = rotor.vibration_limit[r, s]
+            digits = max(0, 2 - math.floor(math.log10(limit)))
+            degrees = round(float(phase_deg(value, rotor.phase_sense))) % 360
+            part = ratio[rotor.regimes[r].name, sensor.name]
+            amount, unit = f"{abs(value):.{digits}f} {sensor.unit}", f"{degrees} deg"
+            rows.append((cut(rotor.regimes[r].name, 14), cut(sensor.name, 18), amount, unit, f"{limit:g}", _part(part)))
+    lines = [head, table(rows, sides="<<>>>>")]
+    tips = _tips(rotor, run)
+    if tips:
+        lines.append(tips)
+    return "\n".join(lines)
+
+
+def _part(ratio: float) -> str:
+    return f"{ratio:.2f}{' over' if ratio > 1.0 else '     '}"
+
+
+def _tips(rotor: Rotor, run: Run) -> str:
+    """Return the tips as read, relative to the mean, blade by blade."""
+    shown = np.flatnonzero(run.height_read)
+    if not shown.size:
+        return ""
+    digits = 1 if rotor.height_unit == "mm" else 2
+    rows: list[tuple[str, ...]] = [(f"tips [{rotor.height_unit}]", *rotor.blades, "spread", "limit")]
+    for r in shown:
+        tips = run.height[r]
+        spread = f"{tips.max() - tips.min():.{digits}f}"
+        heights = (f"{tip:+.{digits}f}" for tip in tips)
+        rows.append((cut(rotor.regimes[r].name, 14), *heights, spread, f"{rotor.height_limit[r]:g}"))
+    return table(rows, left=1)
+
+
+def planned(drill: Drill) -> str:
+    """Return what is on the list; nothing if it is empty."""
+    rotor = drill.rotor
+    words = [
+        adjustment_words(rotor, int(a), int(b), float(drill.planned[a, b])) for b, a in np.argwhere(drill.planned.T)
+    ]
+    return "\n".join(["On the list:", *(f"  {line}" for line in words)]) if words else ""
+
+
+def influence_table(drill: Drill) -> str:
+    """Return what one unit of each adjuster on blade 1 does, as past aircraft tell; phases in the rotor's sense."""
+    rotor, influence = drill.rotor, influence_of_type(drill.scenario.level.kind)
+    rows: list[tuple[str, ...]] = [
+        ("one unit on blade " + rotor.blades[0], *(cut(a.name, 14) for a in rotor.adjusters))
+    ]
+    for r, regime in enumerate(rotor.regimes):
+        for s, sensor in enumerate(rotor.sensors):
+            cells = (influence.alpha[a, r, s] for a in range(len(rotor.adjusters)))
+            shown = (f"{abs(v):.2g} {round(float(phase_deg(v, rotor.phase_sense))) % 360:3d}" for v in cells)
+            rows.append((f"{cut(regime.name, 12)} {cut(sensor.name, 16)}", *shown))
+        if regime.heights:
+            rows.append((f"{cut(regime.name, 12)} own tip", *(f"{v:+.2g}" for v in influence.tau[:, r])))
+    units = ", ".join(f"{a.name.replace('_', ' ')} in {a.unit}" for a in rotor.adjusters)
+    azimuth = ", ".join(f"{b} {float(psi):g}" for b, psi in zip(rotor.blades, rotor.azimuth_deg, strict=True))
+    notes = (
+        f"Amplitude and phase in degrees; {units}. The other blades follow blade {rotor.blades[0]} by (blade degrees): "
+        f"{azimuth}: their effect is turned by as many degrees."
+    )
+    return "\n".join([table(rows, left=1), wrap(notes)])
+
+
+def record_text(drill: Drill) -> str:
+    """Return what the crew before wrote down."""
+    earlier, rotor = drill.scenario.earlier, drill.rotor
+    if earlier is None:
+        return "Nothing is on record: this is the first crew."
+    lines = ["The crew before read"]
+    rows: list[tuple[str, ...]] = [("regime", *(s.name for s in rotor.sensors))]
+    for r, regime in enumerate(rotor.regimes):
+        cells = (
+            f"{abs(v):.3g} {s.unit} {round(float(phase_deg(v, rotor.phase_sense))) % 360} deg"
+            for v, s in zip(earlier.run.vibration[r], rotor.sensors, strict=True)
+        )
+        rows.append((regime.name, *cells))
+    lines.append(across([row[0] for row in rows], list(zip(*(row[1:] for row in rows), strict=True))))
+    tips = _tips(rotor, earlier.run)
+    lines += [tips] if tips else []
+    lines.append("and then did")
+    places = np.argwhere(earlier.recorded.T != 0.0)
+    lines += [f"  {adjustment_words(rotor, int(a), int(b), float(earlier.recorded[a, b]))}" for b, a in places]
+    return "\n".join(lines)
+
+
+def debrief_text(found: Debrief) -> str:
+    """Return the debrief."""
+    drill, own = found.drill, found.own
+    said = f"{drill.state.capitalize()}. {_score(drill)}. trackbal itself on this drill: {own.state}, {_score(own)}."
+    rates = ", ".join(f"{what.replace('_', ' ')} {minutes:g}" for what, minutes in MINUTES.items())
+    lines = [wrap(said), wrap(f"Minutes are counted for the score only: {rates}."), "", "What was hidden"]
+    lines += [wrap(line, "  - ") for line in hidden_words(drill)]
+    lines += ["", "Every reading, as a part of its limit", _parts(drill)]
+    if found.decisions:
+        lines += ["", "What was decided"]
+        lines += [_decision(drill.rotor, decision) for decision in found.decisions]
+    left = found.left_at
+    lines += [
+        "",
+        "The best path was never left." if left is None else f"The best path was first left after run {left}.",
+    ]
+    return "\n".join(lines)
+
+
+def _score(drill: Drill) -> str:
+    return f"{count(len(drill.flights), 'run')}, {count(drill.adjustments, 'adjustment')}, {drill.minutes:.0f} minutes"
+
+
+def _parts(drill: Drill) -> str:
+    rows, columns = parts_of_limits(drill)
+    first = ["", *(f"{cut(regime, 12)} {cut(what, 16)}" for regime, what in rows)]
+    shown = [
+        [str(k + 1), *(f"{v:.2f}" if math.isfinite(v) else "" for v in column)] for k, column in enumerate(columns)
+    ]
+    return across(first, shown)
+
+
+def _decision(rotor: Rotor, one: Decision) -> str:
+    made = [adjustment_words(rotor, int(a), int(b), float(one.change[a, b])) for b, a in np.argwhere(one.change.T)]
+    said = (
+        f"After run {one.run}: {'; '.join(made)} (worst {one.before:.2f} to {one.after:.2f} of its limit; chance of "
+        f"inside {chance_words(one.chance)}). "
+    )
+    if one.verdict in ("investigate", "hold", "stop"):
+        said += "trackbal would have looked for the cause first."
+    elif one.plan is not None:
+        plan = [
+            adjustment_words(rotor, int(a), int(b), float(one.plan.change[a, b]))
+            for b, a in np.argwhere(one.plan.change.T)
+        ]
+        said += f"The proven plan: {'; '.join(plan) or 'nothing'}; chance {chance_words(one.plan.chance)}."
+    return wrap(said, "  - ")
