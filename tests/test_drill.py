@@ -1,0 +1,289 @@
+"""The drill: what is hidden follows from level and seed, orders are checked as at the stand, and nothing gets lost."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from trackbal.base.errors import InputError
+from trackbal.check.review import check_run
+from trackbal.commands.group import run
+from trackbal.drill.debrief import decisions
+from trackbal.drill.levels import LEVELS, level_of
+from trackbal.drill.orders import Order, read_order
+from trackbal.drill.own_play import play_out, score
+from trackbal.drill.play import Drill, begin, play
+from trackbal.drill.record import Record
+from trackbal.drill.scenario import Scenario, as_shown, draw
+
+
+def first(level: int, snag: str) -> Scenario:
+    """Return the first scenario of a level with a snag."""
+    return next(s for seed in range(60) if (s := draw(level_of(level), seed)).snag == snag)
+
+
+def order(drill: Drill, typed: str) -> str:
+    return play(drill, read_order(drill.rotor, typed, drill.planned, drill.setting))
+
+
+@pytest.mark.parametrize("level", LEVELS, ids=lambda level: str(level.number))
+def test_level_and_seed_make_the_drill(level):
+    one, again, other = draw(level, 3), draw(level, 3), draw(level, 4)
+    assert one.snag == again.snag
+    assert one.put_out == again.put_out
+    assert np.array_equal(begin(one).run.vibration, begin(again).run.vibration, equal_nan=True)
+    assert not np.array_equal(begin(one).run.vibration, begin(other).run.vibration, equal_nan=True)
+    ratio = check_run(one.rotor, one.aircraft.true_run()).readings[0].ratio
+    assert level.worst[0] <= ratio <= level.worst[1]
+
+
+def test_the_first_run_is_on_the_ground_and_stages_follow_one_by_one():
+    drill = begin(draw(level_of(3), 1))
+    flown = [bool(r) for r in drill.run.regime_read]
+    assert flown == [not regime.airborne for regime in drill.rotor.regimes]
+    play_out(drill)
+    assert drill.state == "won"
+    stages = [flight.stage for flight in drill.flights]
+    assert stages == sorted(stages)
+    assert stages[-1] == len(drill.rotor.regimes) - 1
+
+
+def test_readings_are_rounded_as_an_instrument_shows_them():
+    scenario = draw(level_of(1), 2)
+    shown = as_shown(scenario.rotor, scenario.aircraft.true_run())
+    assert np.allclose(np.abs(shown.vibration) * 1000, np.rint(np.abs(shown.vibration) * 1000))  # a limit of 0.2 ips
+    degrees = np.degrees(np.angle(shown.vibration))
+    assert np.allclose(degrees, np.rint(degrees))
+
+
+def test_an_aircraft_outside_its_limits_is_not_released_and_the_third_time_ends_the_drill():
+    drill = begin(draw(level_of(1), 7))
+    assert not drill.review.inside
+    stage = drill.stage
+    for _ in range(2):
+        assert "Not released" in order(drill, "release")
+        assert drill.stage == stage
+        assert drill.state == "open"
+    order(drill, "release")
+    assert drill.state == "lost"
+    assert order(drill, "fly") == "This drill has ended."
+
+
+def test_a_drill_with_too_many_runs_is_lost():
+    drill = begin(draw(level_of(1), 7))
+    for _ in range(drill.scenario.level.most_runs):
+        order(drill, "fly")
+    assert drill.state == "lost"
+
+
+@pytest.mark.parametrize(
+    ("typed", "amount"),
+    [("blade 2 add tip weight 30 g", 30.0), ("2 remove tip_weight 30", -30.0), ("2 tip_weight +30", 30.0)],
+)
+def test_adjustments_in_words_and_with_a_sign(typed, amount):
+    drill = begin(draw(level_of(1), 7))
+    found = read_order(drill.rotor, typed, drill.planned, drill.setting)
+    assert (found.deed, found.adjuster, found.blade, found.amount) == ("adjust", 0, 1, amount)
+
+
+@pytest.mark.parametrize(
+    ("typed", "says"),
+    [
+        ("2 tip_weight 30", "which way: add or remove"),  # the sense of a bare number is asked for, never guessed
+        ("2 add tip_weight -30", "not both"),
+        ("2 add tip weight 7", "whole steps of 5 g"),
+        ("2 add tip weight 30 flat", "g, the unit of tip_weight"),
+        ("9 add tip weight 30", "one of the blades"),
+        ("2 lengthen tip weight 30", "add or remove, as tip_weight has it"),
+        ("2 add tip weight 100000", "at most"),
+        ("2 add ballast 30", "one of tip weight"),
+        ("please", "an adjustment such as"),
+        ("inspect damper 9", "one of the blades"),
+        ("inspect pick-up nose", "pick-up and one of"),
+    ],
+)
+def test_what_cannot_be_done_is_refused_in_words(typed, says):
+    drill = begin(draw(level_of(1), 7))
+    with pytest.raises(InputError, match=says):
+        read_order(drill.rotor, typed, drill.planned, drill.setting)
+
+
+def test_an_amount_is_held_against_range_and_list_together():
+    drill = begin(draw(level_of(1), 7))
+    adjuster = drill.rotor.adjusters[0]
+    room = adjuster.maximum - drill.setting[0, 1]
+    order(drill, f"2 tip_weight +{room:g}") if room <= adjuster.largest_change else None
+    with pytest.raises(InputError, match=r"at most|a setting within"):
+        read_order(drill.rotor, f"2 tip_weight +{adjuster.largest_change:g}", drill.planned + room, drill.setting)
+
+
+def test_undo_takes_the_last_one_off():
+    drill = begin(draw(level_of(1), 7))
+    order(drill, "2 tip_weight +30")
+    order(drill, "3 tip_weight -10")
+    order(drill, "undo")
+    assert drill.planned[0].tolist() == [0.0, 30.0, 0.0]
+    assert drill.adjustments == 0
+
+
+def test_a_repeat_is_the_mean_of_both():
+    scenario = first(4, "gusts")
+    drill = begin(scenario)
+    truth = scenario.aircraft.true_run().vibration[drill.run.regime_read]
+    once = np.abs(drill.run.vibration[drill.run.regime_read] - truth).mean()
+    for _ in range(30):
+        order(drill, "repeat")
+    assert drill.flights[-1].repeats == 31
+    assert np.abs(drill.run.vibration[drill.run.regime_read] - truth).mean() < once
+
+
+# ------------------------------------------------------------------------ what is hidden can be found
+
+
+def test_a_pick_up_mounted_the_wrong_way_round_is_found_and_put_right():
+    drill = begin(first(4, "pick-up"))
+    name = drill.rotor.sensors[drill.scenario.sensor].name
+    wrong = drill.run.vibration[0, drill.scenario.sensor]
+    assert "wrong way round" in order(drill, f"inspect pick-up {name}")
+    order(drill, "fly")
+    turned = drill.run.vibration[0, drill.scenario.sensor]
+    assert abs(turned + wrong) < 0.3 * abs(wrong)
+    assert drill.found
+
+
+def test_a_worn_damper_is_cured_by_nothing_but_its_replacement():
+    scenario = first(5, "damper")
+    drill = begin(scenario)
+    sound = (scenario.blade + 1) % len(drill.rotor.blades)
+    assert "is sound" in order(drill, f"inspect damper {drill.rotor.blades[sound]}")
+    order(drill, "1 tip_weight +10")
+    order(drill, "fly")
+    assert "is replaced" in order(drill, f"inspect damper {drill.rotor.blades[scenario.blade]}")
+    assert not drill.aircraft.faults.lag.any()
+    assert drill.aircraft.setting[0, 0] == drill.setting[0, 0]  # what was adjusted before stays
+
+
+def test_a_tab_that_gives_way_does_half_until_it_is_found():
+    scenario = first(4, "tab")
+    drill = begin(scenario)
+    tab = next(a for a, adjuster in enumerate(drill.rotor.adjusters) if adjuster.kind == "tab")
+    step = drill.rotor.adjusters[tab].step
+    change = np.zeros_like(drill.setting)
+    change[tab, scenario.blade] = 2.0 * step
+    found = drill.aircraft
+    play(drill, Order("adjust", tab, scenario.blade, 2.0 * step))
+    order(drill, "fly")
+    with_error = found.adjust(change, np.random.default_rng([13, 4, scenario.seed, 1])).change
+    done = drill.aircraft.change[tab, scenario.blade]
+    assert done == pytest.approx(with_error[tab, scenario.blade] - step)
+    assert "gives way" in order(drill, f"inspect tab {drill.rotor.blades[scenario.blade]}")
+
+
+def test_one_line_of_the_record_is_not_what_was_done_and_looking_there_tells():
+    drill = begin(first(6, "record"))
+    lie, rotor = drill.scenario.lie, drill.rotor
+    apart = np.argwhere(drill.setting != drill.aircraft.setting).tolist()
+    assert sorted(apart) == sorted([[lie.adjuster, lie.recorded], [lie.adjuster, lie.made]])
+    name = rotor.adjusters[lie.adjuster].name
+    assert "not" in order(drill, f"inspect {name} {rotor.blades[lie.recorded]}")
+    assert "The record is put right" in order(drill, f"inspect {name} {rotor.blades[lie.made]}")
+    assert np.array_equal(drill.setting, drill.aircraft.setting)
+
+
+# ------------------------------------------------------------------------ the file, the debrief, the commands
+
+
+def test_a_drill_taken_up_again_is_where_it_was(tmp_path):
+    file = tmp_path / "drill.json"
+    record = Record.new(4, 2, "crew 2")
+    for typed in ("influence", "1 tip_weight +10", "fly", "repeat", "inspect damper 1", "2 tip_weight -10"):
+        order(record.drill, typed)
+    record.save(file)
+    again = Record.load(file)
+    assert again.name == "crew 2"
+    assert np.array_equal(again.drill.run.vibration, record.drill.run.vibration, equal_nan=True)
+    assert np.array_equal(again.drill.planned, record.drill.planned)
+    assert (again.drill.minutes, again.drill.looks, again.drill.inspections) == (record.drill.minutes, 1, 1)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"drill": "other"}, "a drill's file"),
+        ({"schema_version": 9}, "expected 1"),
+        ({"level": 99}, "a level from 1"),
+        ({"seed": -1}, "a whole number"),
+        ({"orders": "fly"}, "a list"),
+        ({"orders": [{"do": "jump"}]}, "an order such as"),
+        ({"orders": [{"do": "adjust", "adjuster": "ballast"}]}, "one of tip_weight"),
+    ],
+)
+def test_a_file_that_is_none_is_refused_in_one_line(tmp_path, capsys, change, says):
+    file = tmp_path / "drill.json"
+    Record.new(1, 7, "").save(file)
+    file.write_text(json.dumps(json.loads(file.read_text()) | change))
+    assert run(["drill", "tell", str(file)]) == 2
+    said = capsys.readouterr().err
+    assert says in said
+    assert said.count("\n") == 1
+
+
+def type_in(monkeypatch, lines: list[str]) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("".join(line + "\n" for line in lines)))
+
+
+def test_played_told_and_counted_by_the_commands(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    type_in(monkeypatch, ["?", "2 tip_weight 30", "2 tip_weight +30", "stop"])
+    assert run(["drill", "play", "one.json", "--level", "1", "--seed", "7", "--name", "crew 1"]) == 0
+    said = capsys.readouterr().out
+    assert "which way: add or remove" in said
+    assert "takes it up again" in said
+    assert run(["drill", "tell", "one.json"]) == 1  # still open: nothing is given away
+    assert "hidden" not in capsys.readouterr().out
+    type_in(monkeypatch, ["fly", "give up"])
+    assert run(["drill", "play", "one.json"]) == 1
+    capsys.readouterr()
+    assert run(["drill", "tell", "one.json"]) == 0
+    said = capsys.readouterr().out
+    assert "What was hidden" in said
+    assert "The proven plan" in said
+    assert run(["drill", "class", "one.json", "--out", "class.csv"]) == 0
+    (row,) = csv.DictReader(Path("class.csv").read_text().splitlines())
+    assert (row["name"], row["result"], row["runs"], row["adjustments"]) == ("crew 1", "given up", "2", "1")
+    assert row["left_best_path_after_run"] == "1"
+
+
+def test_a_drill_is_not_begun_over_another(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    type_in(monkeypatch, [])
+    assert run(["drill", "play", "one.json", "--level", "1"]) == 0
+    assert run(["drill", "play", "one.json", "--level", "1"]) == 2
+    assert "--force" in capsys.readouterr().err
+
+
+def test_the_debrief_judges_every_decision_by_what_was_known_then():
+    drill = begin(draw(level_of(1), 7))
+    put_out = drill.scenario.put_out[0]
+    wrong = (put_out.blade + 1) % 3
+    play(drill, Order("adjust", put_out.adjuster, wrong, 30.0))
+    order(drill, "fly")
+    play(drill, Order("adjust", put_out.adjuster, wrong, -30.0))
+    steps = drill.rotor.adjusters[put_out.adjuster].step
+    play(drill, Order("adjust", put_out.adjuster, put_out.blade, -np.rint(put_out.amount / steps) * steps))
+    order(drill, "fly")
+    bad, good = decisions(drill)
+    assert bad.left_the_path
+    assert bad.after > bad.before
+    assert good.after < 1.0
+
+
+def test_trackbal_itself_wins_what_can_be_adjusted():
+    found = score(level_of(1), range(1, 6))
+    assert found["won"] == 5
+    assert found["adjustments"] <= 2.0
