@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import json
 import re
 from html.parser import HTMLParser
 
@@ -52,8 +55,20 @@ class Page(HTMLParser):
         return [attrs for name, attrs, _ in self.elements if name == tag]
 
 
-def assert_stands_alone(source: str) -> None:
-    """Fail if the page has a script, a handler, or refers to anything outside itself."""
+def assert_stands_alone(source: str, *, fillable: bool = False) -> None:
+    """Fail if the page has a script, a handler, or refers to anything outside itself.
+
+    A page to fill in has boxes, its data, and one script, the only one that its policy allows.
+    """
+    if fillable:
+        data, script = re.findall(r"<script[^>]*>(.*?)</script>", source, re.S)
+        assert source.count("<script") == 2 and "<" not in data and json.loads(data)
+        digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+        assert f"script-src &#x27;sha256-{digest}&#x27;" in source or f"script-src 'sha256-{digest}'" in source
+        for word in ("fetch(", "XMLHttpRequest", "innerHTML", "eval(", "import(", "WebSocket", "://"):
+            assert word not in script, word
+        source = re.sub(r"<script[^>]*>.*?</script>", "", source, flags=re.S)
+        source = re.sub(r"</?(form|label|input|button)\b[^>]*>", "", source)
     page = Page(source)
     names = {name for name, _, _ in page.elements}
     allowed = {

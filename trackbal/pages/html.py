@@ -1,11 +1,14 @@
 """Pages that stand alone: escaping, tables, and the frame with its print styles.
 
-A page has no script and fetches nothing. Text from files is escaped unless it is an `Html`,
+A page fetches nothing and has no script, but for the run sheet that is filled in on it.
+Text from files is escaped unless it is an `Html`,
 which only this package makes.
 """
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import html
 import re
 import unicodedata
@@ -185,13 +188,16 @@ def table(
     )
 
 
-def page(title: str, body: Iterable[object], style: str = "", running: str = "") -> str:
-    """Return a whole page. `style` is added to the common styles.
+def page(title: str, body: Iterable[object], style: str = "", running: str = "", script: str = "") -> str:
+    """Return a whole page. `style` is added to the common styles; `script` is the only one allowed to run.
 
     `running` (the title if not given) stands at the foot of every printed sheet, beside the
     number of the sheet, in browsers that print margin boxes (CSS Paged Media, level 3).
     """
     policy = "default-src 'none'; style-src 'unsafe-inline'"
+    if script:
+        digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+        policy += f"; script-src 'sha256-{digest}'"
     number = 'counter(page) " / " counter(pages)'
     foot = (
         f"@page {{ @bottom-left {{ {_FOOT} content: {_css_string(running or title)}; }}"
@@ -203,6 +209,7 @@ def page(title: str, body: Iterable[object], style: str = "", running: str = "")
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{esc(title)}</title>\n<style>{_STYLE}{style}{foot}\n</style>\n</head>\n<body>\n"
         + "\n".join(map(esc, body))
+        + (f"\n<script>{script}</script>" if script else "")
         + "\n</body>\n</html>\n"
     )
 
