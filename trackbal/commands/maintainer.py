@@ -180,7 +180,7 @@ def _advise(
 @click.command()
 @rotor_option
 @click.option("--csv", "csv_file", cls=Output, metavar="FILE.csv", help="Write the blank run sheet to fill in.")
-@click.option("--page", "page_file", cls=Output, metavar="FILE.html", help="Write the same as a page to fill in or print.")
+@click.option("--page", "page_file", cls=Output, metavar="FILE.html", help="The same as a page to fill in or print.")
 @force_option
 def form(rotor_file: str, csv_file: str | None, page_file: str | None, force: bool) -> int:
     """Write a blank run sheet for a rotor: as CSV, as a page to fill in, or both.
