@@ -101,7 +101,11 @@ def _height_cov(influence: Influence, change: Reals) -> Reals:
 
 
 def ellipse(mean: complex, cov: Reals, points: int = 73) -> Complexes:
-    """Return points of the closed curve that holds LIKELY of a reading, as phasors, shape (points,)."""
-    turn = np.linspace(0.0, 2.0 * np.pi, points)
+    """Return points of the closed curve that holds LIKELY of a reading, as phasors, shape (points,).
+
+    The last is the first, to the last bit, as those who draw it ask.
+    """
+    turn = np.linspace(0.0, 2.0 * np.pi, points)[:-1]
     x, y = ELLIPSE_RADIUS * symmetric_root(cov) @ np.stack([np.cos(turn), np.sin(turn)])
-    return np.asarray(mean + x + 1j * y)
+    around = mean + x + 1j * y
+    return np.append(around, around[0])
