@@ -6,7 +6,7 @@ import numpy as np
 from pyscipopt import Model, quicksum
 
 
-def solve(design, target, low, high, most, start=None, seconds=None):
+def solve(design, target, low, high, most, start=None, seconds=None, work=None):
     """Return (x, cost, proven) of min |design x + target|^2 over whole x, at most `most` entries not 0.
 
     The square is given as one convex constraint over the residuals, which SCIP handles better
@@ -31,6 +31,13 @@ def solve(design, target, low, high, most, start=None, seconds=None):
         model.addCons(quicksum(float(v) * x[j] for j, v in enumerate(row)) + float(t) == r)
     model.addCons(quicksum(r * r for r in rest) <= total)
     model.addCons(quicksum(used) <= most)
+    if work is not None:  # (Work, most of it): minutes of entries, and of opening each place
+        effort, room = work
+        opened = {int(p): model.addVar(vtype="B") for p in np.unique(effort.place)}
+        for j in range(n):
+            model.addCons(used[j] <= opened[int(effort.place[j])])
+        minutes = quicksum(float(w) * u for w, u in zip(effort.entry, used, strict=True))
+        model.addCons(minutes + effort.opening * quicksum(opened.values()) <= room)
     model.setObjective(total, "minimize")
     if start is not None:
         solution = model.createSol()

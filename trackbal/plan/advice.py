@@ -16,14 +16,18 @@ from trackbal.check.review import READING_SLACK, Review, check_run, held_at
 from trackbal.influence.binding import UNBOUND
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.chance import chances
+from trackbal.plan.keeping import condition, held_to_nothing, narrowed, work_of
 from trackbal.plan.quadratic import Quadratic, build_quadratic
 from trackbal.plan.reach import CURE, Gap, learn_cautions, missing_knowledge
 from trackbal.runs.frames import change_frame
 from trackbal.runs.pieces import change_choices, piece_cautions
+from trackbal.runs.preferences import Preferences
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Counts, Reals, Run
 from trackbal.runs.words import chance_words
 from trackbal.search.search import Solution, effort, search
+from trackbal.search.whole_steps import Allowed
+from trackbal.search.work import Work, least_work
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -58,6 +62,8 @@ class Plan(Summarised):
         What the change is expected to do, in every regime, read or not.
     worst_ratio : float
         Largest expected reading over its limit.
+    minutes : float or None
+        What it takes; None where the rotor file gives no minutes.
     """
 
     change: Reals
@@ -70,6 +76,7 @@ class Plan(Summarised):
     vibration_change: Complexes
     height_change: Reals
     worst_ratio: float
+    minutes: float | None = None
 
     def summary(self) -> dict[str, object]:
         """Return what it is expected to give."""
@@ -98,7 +105,8 @@ class Advice(Summarised):
     recommended : int or None
         Index into `plans`; None for "stop" and "learn".
     plans : tuple of Plan
-        plans[m] is the best of at most m adjustments; empty for "stop".
+        plans[m] is the best of at most m adjustments; where the rotor file gives minutes, the best of each
+        amount of work that buys anything, the least work first. Empty for "stop".
     setting : ndarray, shape (A, B)
         What is installed now.
     barred : tuple of (adjuster index, reason)
@@ -212,7 +220,7 @@ def advise(
     if setting is None:
         setting = np.zeros((len(rotor.adjusters), len(rotor.blades)))
     review = check_run(rotor, run, influence)
-    barred = _barred(rotor, run, influence)
+    barred = _barred(rotor, run, influence, review)
     if (review.stop or stop_on_record) and not override_stop:
         return Advice("stop", None, (), setting, barred, _stop_cautions(rotor, influence), review, chance)
     if not review.judged:
@@ -221,13 +229,15 @@ def advise(
         )
     if not review.inside:
         _refuse_other_speed(rotor, run)
-    ladder = _Ladder.of(rotor, run, influence, setting, barred, nominal, own)
-    if most is not None or review.inside:
-        plans, cut_short = ladder.plans(MOST_AT_FIRST if most is None else most), False
+    ladder = _Ladder.of(rotor, run, influence, setting, barred, nominal, own, rotor.preferences)
+    if most is not None or review.inside or ladder.work is not None:
+        tried, cut_short = MOST_AT_FIRST if most is None else most, False
+        plans = ladder.plans(tried)
     else:
         plans, cut_short = ladder.grown(chance)
+        tried = len(plans) - 1
     verdict, recommended = _choose(review, plans, chance)
-    if verdict == "investigate" and len(plans) <= MOST_AT_FIRST:  # fewer were asked for than may be needed
+    if verdict == "investigate" and tried < MOST_AT_FIRST:  # fewer were asked for than may be needed
         verdict, _ = _choose(review, ladder.plans(MOST_AT_FIRST), chance)
     missing: tuple[Gap, ...] = ()
     if verdict != "inside" and plans[recommended].worst_ratio > 1.0:
@@ -237,7 +247,9 @@ def advise(
         verdict = "learn"
     said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance)
     if plans[recommended].chance < chance and verdict in ("adjust", "investigate"):
-        said = (*_larger_plans(plans, recommended, cut_short), *said)
+        said = (*_larger_plans(plans, recommended, tried, cut_short), *said)
+    if verdict == "adjust" and rotor.preferences and not missing:
+        said = (*_what_preferences_cost(ladder, setting, barred, nominal, plans[recommended], tried, chance), *said)
     if stop_on_record and not review.stop:
         said = (
             "A stop limit was reached and stays on record; these plans are shown because that was overridden.",
@@ -293,11 +305,13 @@ def _blind(rotor: Rotor, run: Run, influence: Influence) -> tuple[str, ...]:
     return () if influence.blind is None else influence.blind.words(rotor, run.vibration_read, run.height_read)
 
 
-def _barred(rotor: Rotor, run: Run, influence: Influence) -> tuple[tuple[int, str], ...]:
+def _barred(rotor: Rotor, run: Run, influence: Influence, review: Review) -> tuple[tuple[int, str], ...]:
     """Return (adjuster index, reason) of those that may not be advised on."""
     barred = []
     everything = np.logical_and(influence.unknown_vibration.all(axis=(1, 2)), influence.unknown_height.all(axis=1))
     names = [r.name for r in rotor.regimes]
+    over = {reading.regime for reading in review.readings if not reading.inside}
+    inside = {n for n, read in zip(names, run.regime_read, strict=True) if read} - over
     for a, adjuster in enumerate(rotor.adjusters):
         unknown = influence.unknown_vibration[a] & run.vibration_read
         unknown_in = [
@@ -310,6 +324,8 @@ def _barred(rotor: Rotor, run: Run, influence: Influence) -> tuple[tuple[int, st
             barred.append((a, "its influence is not known"))
         elif unknown_in:
             barred.append((a, f"its influence is not known in {', '.join(unknown_in)}"))
+        elif outside := [n for n in adjuster.inside_first if n not in inside]:
+            barred.append((a, f"{' and '.join(outside)} must be read and inside first"))
         elif adjuster.needs and not any(needed):
             barred.append((a, f"it needs a reading in {' or '.join(adjuster.needs)}"))
     return tuple(barred)
@@ -328,6 +344,8 @@ class _Ladder:
     low: Counts
     high: Counts
     choices: list[Counts] | None
+    allowed: Allowed | None
+    work: Work | None
 
     @classmethod
     def of(
@@ -339,14 +357,19 @@ class _Ladder:
         barred: tuple[tuple[int, str], ...],
         nominal: bool,
         own: OwnAircraft | None,
+        preferences: Preferences,
     ) -> _Ladder:
         quadratic = build_quadratic(rotor, run, influence)
         low, high = rotor.step_bounds(setting)
         for a, _ in barred:
             low[a] = high[a] = 0
+        low, high = narrowed(rotor, preferences, setting, low, high)
         quad = quadratic.quad if nominal else quadratic.quad + quadratic.quad_spread
+        if preferences.links_sum_to_zero:
+            quad = quad + held_to_nothing(rotor, preferences, quadratic)
         choices = change_choices(rotor, setting, low, high)
-        return cls(rotor, run, influence, own, quadratic, quad, low, high, choices)
+        allowed, work = condition(rotor, preferences), work_of(rotor)
+        return cls(rotor, run, influence, own, quadratic, quad, low, high, choices, allowed, work)
 
     def plans(self, most: int) -> tuple[Plan, ...]:
         """Return the plans of 0 ... most adjustments."""
@@ -374,7 +397,14 @@ class _Ladder:
         group = np.repeat(np.arange(self.low.shape[0]), self.low.shape[1])
         lin, constant = self.quadratic.lin, self.quadratic.constant
         low, high = self.low.ravel(), self.high.ravel()
-        return search(self.quad, lin, constant, low, high, group, most, choices=self.choices)
+
+        def solve(allowed: Allowed | None) -> list[Solution]:
+            return search(self.quad, lin, constant, low, high, group, most, choices=self.choices, allowed=allowed)
+
+        if self.work is None:
+            return solve(self.allowed)
+        same = 1e-9 * (1.0 + abs(constant))
+        return least_work(lambda allowed: solve(allowed)[-1], self.work, same, self.allowed)
 
     def _weighed(self, found: list[Solution], known: tuple[Plan, ...]) -> tuple[Plan, ...]:
         """Return the plans of all solutions, those of the first counts as known already."""
@@ -405,6 +435,7 @@ class _Ladder:
             vibration_change=moved,
             height_change=lifted,
             worst_ratio=_worst_ratio(self.rotor, vibration, height),
+            minutes=None if self.work is None else self.work.of(solution.x),
         )
 
 
@@ -428,12 +459,41 @@ def _recommend(plans: tuple[Plan, ...], wanted: float) -> int:
         return enough[0]
     best = max(plans[m].chance for m in filled)
     tied = [m for m in filled if plans[m].chance >= best - WORTH_ONE_MORE]
-    return min(tied, key=lambda m: (plans[m].count, plans[m].expected_cost, m))
+    return min(tied, key=lambda m: (plans[m].minutes or 0.0, plans[m].count, plans[m].expected_cost, m))
 
 
-def _larger_plans(plans: tuple[Plan, ...], recommended: int, cut_short: bool) -> tuple[str, ...]:
+def _what_preferences_cost(
+    ladder: _Ladder,
+    setting: Reals,
+    barred: tuple[tuple[int, str], ...],
+    nominal: bool,
+    plan: Plan,
+    most: int,
+    wanted: float,
+) -> tuple[str, ...]:
+    """Return of each preference what the plan would be without it."""
+    said = []
+    for words, rest in ladder.rotor.preferences.one_by_one():
+        without = _Ladder.of(ladder.rotor, ladder.run, ladder.influence, setting, barred, nominal, ladder.own, rest)
+        plans = without.plans(most)
+        free = plans[_recommend(plans, wanted)]
+        chance = f"chance {chance_words(plan.chance)}, {_size_words(plan)}"
+        if np.array_equal(free.change, plan.change):
+            said.append(f"Kept to, at no cost: {words}.")
+        else:
+            said.append(
+                f"Kept to: {words}: {chance}, instead of {chance_words(free.chance)}, {_size_words(free)}, without it."
+            )
+    return tuple(said)
+
+
+def _size_words(plan: Plan) -> str:
+    count = f"{plan.count} adjustment{'s' if plan.count != 1 else ''}"
+    return count if plan.minutes is None else f"{count} in {plan.minutes:g} min"
+
+
+def _larger_plans(plans: tuple[Plan, ...], recommended: int, most: int, cut_short: bool) -> tuple[str, ...]:
     """Return what to say of plans larger than those tried."""
-    most = len(plans) - 1
     if cut_short:
         return (
             f"Plans of more than {most} adjustments were not tried, as the search would be long; --most tries them.",

@@ -17,6 +17,7 @@ from trackbal.base.errors import State
 from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, PhaseSense
 from trackbal.base.summary import Summarised
 from trackbal.base.toml_table import Table
+from trackbal.runs.preferences import NO_PREFERENCES, Preferences, read_preferences
 
 STEP_SLACK = 1e-9  # a change is inside a bound if it exceeds it by less than this part of a step
 LOWEST_RPM, HIGHEST_RPM = 1e-3, 1e6  # far beyond any rotor; keeps every unit conversion finite
@@ -84,7 +85,8 @@ class Adjuster:
 
     `step`, `minimum`, `maximum`, `largest_change` are in `unit`; minimum to maximum
     is the range that may be installed. `needs`: may be advised only when one of these
-    regimes was read (empty: always). `pieces`: what can be fitted, where a setting is a sum of pieces
+    regimes was read (empty: always); `inside_first`: only when these are read and inside their limits.
+    `minutes`: what a change takes. `pieces`: what can be fitted, where a setting is a sum of pieces
     (pieces.py); a station holds `least_pieces` to `most_pieces` of them.
     """
 
@@ -102,6 +104,8 @@ class Adjuster:
     pieces: tuple[Piece, ...] = ()
     least_pieces: int = 0
     most_pieces: int | None = None
+    minutes: float | None = None
+    inside_first: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, repr=False)
@@ -109,7 +113,8 @@ class Rotor(Summarised):
     """A rotor as rotor.toml describes it.
 
     Order of `blades`, `sensors`, `regimes` and `adjusters` fixes the axes of every
-    array in trackbal: (B,), (S,), (R,) and (A,). `place`: which mechanical causes are looked for.
+    array in trackbal: (B,), (S,), (R,) and (A,). `place`: which mechanical causes are looked for;
+    `blade_minutes`: what getting at a blade takes, whatever is changed on it.
     """
 
     name: str
@@ -129,6 +134,8 @@ class Rotor(Summarised):
     height_spread_stop: float | None = None
     height_noise: float | None = None
     place: Place = "main"
+    blade_minutes: float = 0.0
+    preferences: Preferences = NO_PREFERENCES
 
     def summary(self) -> dict[str, object]:
         """Return name, and what it has."""
@@ -302,6 +309,10 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
     _all_different(top, "regimes", regime_names)
     adjusters = tuple(_read_adjuster(t, blades, regime_names) for t in top.tables("adjusters"))
     _all_different(top, "adjusters", [a.name for a in adjusters])
+    timed = [a.minutes is not None for a in adjusters]
+    if any(timed) and not all(timed):
+        at = timed.index(False)
+        raise top.error(f"adjusters[{at + 1}].minutes", None, "minutes for every adjuster, or for none")
     rpm = top.number("rpm", above=0.0)
     if not LOWEST_RPM <= rpm <= HIGHEST_RPM:
         raise top.error("rpm", rpm, f"a rotor speed from {LOWEST_RPM:g} to {HIGHEST_RPM:g} rpm")
@@ -315,6 +326,8 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
         adjusters=adjusters,
         phase_sense=top.one_of("phase_sense", ("lag", "lead"), "lag"),
         rotation=top.one_of("rotation", ("ccw", "cw"), "ccw"),
+        blade_minutes=top.number("blade_minutes", 0.0, least=0.0),
+        preferences=read_preferences(top.table("preferences"), blades, [a.name for a in adjusters]),
         place=top.one_of("place", ("main", "tail"), "main"),
         height_unit=top.one_of("height_unit", tuple(HEIGHT_UNITS), "mm"),
         track_weight=top.number("track_weight", 1.0, least=0.0),
@@ -391,6 +404,8 @@ def _read_adjuster(t: Table, blades: Sequence[str], regimes: Sequence[str]) -> A
         pieces=_read_pieces(t, step) if t.has("pieces") else (),
         least_pieces=t.whole("least_pieces", 0, least=0),
         most_pieces=t.whole("most_pieces", None),
+        minutes=t.number("minutes", None, least=0.0),
+        inside_first=t.texts("inside_first", (), choices=regimes),
     )
     if adjuster.pieces and float(np.prod([piece.most + 1.0 for piece in adjuster.pieces])) > MOST_SETS:
         raise t.error("pieces", f"{len(adjuster.pieces)} pieces", f"at most {MOST_SETS} ways to put them together")

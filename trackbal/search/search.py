@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,7 +23,7 @@ from trackbal.search.box_qp import Ints, Reals
 from trackbal.search.branching import branch_and_bound
 from trackbal.search.choices import Choices
 from trackbal.search.supports import Supports, promising_supports
-from trackbal.search.whole_steps import Best, Problem
+from trackbal.search.whole_steps import Allowed, Best, Problem
 
 _MOST_SUPPORTS = 100_000_000  # about a minute
 _SUPPORTS_PER_S = 12e6  # one core of 2024; only `effort` rests on these three
@@ -63,6 +63,7 @@ def search(
     most: int,
     *,
     choices: Sequence[Ints] | None = None,
+    allowed: Allowed | None = None,
     most_nodes: int = 3_000_000,
 ) -> list[Solution]:
     """Return the proven best plan of at most m entries for each m = 0 ... `most`.
@@ -86,6 +87,8 @@ def search(
     choices : sequence of n ndarrays of int, optional
         The changes that each entry can make, where that is not every whole step: sums of the pieces that can be
         fitted, less those that are. Those outside the bounds are left out.
+    allowed : callable, optional
+        Of supports, ndarray of entries (m, K), those that may be used, (K,); of an allowed one every part is.
     most_nodes : int
         Branch-and-bound nodes per count after which the search gives up proving: some ten
         seconds. Met only by problems in which many entries act alike (docs/method.md).
@@ -110,6 +113,8 @@ def search(
     if choices is not None:
         made = Choices.of([kept[j] for j in movable])
     problem = Problem(quad[np.ix_(movable, movable)], lin[movable], constant, low[movable], high[movable], made)
+    if allowed is not None:
+        problem = replace(problem, allowed=lambda support: allowed(movable[support]))
     ladder = _ladder(problem, group[movable], min(most, movable.size), most_nodes)
     ladder += [(ladder[-1][0], ladder[-1][1], 0)] * (most + 1 - len(ladder))
     solutions = []
@@ -176,6 +181,9 @@ def _local_search(problem: Problem, best: Best, m: int) -> None:
             if not pairs:
                 return
             support = np.array(pairs).T
+        support = problem.permitted(support)
+        if not support.size:
+            return
         _round_off(problem, best, support)
         if best.key == key or (used.size == m and best.cost >= before - problem.tolerance):
             return

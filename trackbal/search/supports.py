@@ -120,6 +120,9 @@ def _survivors(wanted: _Wanted, size: int, last: int, level: _Level) -> Iterator
     kept = np.flatnonzero(bound <= worst)
     if kept.size:
         support = np.concatenate([level.support[:, k[kept]], added[None, kept].astype(np.int16)])
+        if problem.allowed is not None:
+            usable = problem.allowed(support)
+            support, kept = support[:, usable], kept[usable]
         yield support, bound[kept]
 
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from threading import Lock
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trackbal.search import box_qp
 from trackbal.search.box_qp import Ints, Reals
 from trackbal.search.choices import Choices
+
+Allowed = Callable[[NDArray[Any]], NDArray[np.bool_]]
 
 _SAME = 1e-9  # costs closer than this part of (1 + |c|) are equal
 
@@ -18,6 +23,7 @@ _SAME = 1e-9  # costs closer than this part of (1 + |c|) are equal
 class Problem:
     """``min c + x'Gx + 2g'x`` over whole x in [low, high], every bound containing 0 and another step.
 
+    `allowed`: which supports may be used, as a mask over supports (m, K); whatever is allowed, its parts are too.
     `choices`: the values that entries may take besides 0, where that is not every step; low and high are then
     the ends of these.
     """
@@ -28,6 +34,11 @@ class Problem:
     low: Ints
     high: Ints
     choices: Choices | None = None
+    allowed: Allowed | None = None
+
+    def permitted(self, support: Ints) -> Ints:
+        """Return those of some supports, shape (m, K), that may be used."""
+        return support if self.allowed is None else support[:, self.allowed(support)]
 
     @property
     def tolerance(self) -> float:

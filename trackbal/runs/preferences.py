@@ -1,0 +1,105 @@
+"""What a crew would rather do or leave: kept blades, few blades, no weights that fight each other.
+
+Defaults stand in rotor.toml, those of one job on the command line. None of them is needed:
+without any the plans are the fewest adjustments of all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from trackbal.base.toml_table import Table
+
+#: Weights less than this from opposite each other take from one another what they do (our own choice).
+NEARLY_OPPOSITE_DEG = 30.0
+
+
+@dataclass(frozen=True)
+class Preferences:
+    """What a plan is to keep to, beside the bounds of the rotor.
+
+    Parameters
+    ----------
+    reference_blade : str or None
+        A blade that is never touched.
+    hold : tuple of (blade, adjuster)
+        Adjusters of single blades that are left alone.
+    most_blades : tuple of (kind, number)
+        On how many blades a kind of adjuster is changed at most.
+    no_opposite_weights : bool
+        No weights on nearly opposite blades at once.
+    near_neutral : tuple of (adjuster, amount)
+        How far from 0 an adjuster may be left, or be left no farther than it is.
+    links_sum_to_zero : bool
+        Changes of each pitch-link adjuster add up to nothing over the blades.
+    """
+
+    reference_blade: str | None = None
+    hold: tuple[tuple[str, str], ...] = ()
+    most_blades: tuple[tuple[str, int], ...] = ()
+    no_opposite_weights: bool = False
+    near_neutral: tuple[tuple[str, float], ...] = ()
+    links_sum_to_zero: bool = False
+
+    def __bool__(self) -> bool:
+        """Whether there is anything to keep to."""
+        return self != NO_PREFERENCES
+
+    def with_those_of(self, job: Preferences) -> Preferences:
+        """Return these with those of one job: what the job says of the same thing comes first."""
+        return Preferences(
+            reference_blade=job.reference_blade or self.reference_blade,
+            hold=tuple(dict.fromkeys(self.hold + job.hold)),
+            most_blades=tuple((dict(self.most_blades) | dict(job.most_blades)).items()),
+            no_opposite_weights=self.no_opposite_weights or job.no_opposite_weights,
+            near_neutral=tuple((dict(self.near_neutral) | dict(job.near_neutral)).items()),
+            links_sum_to_zero=self.links_sum_to_zero or job.links_sum_to_zero,
+        )
+
+    def one_by_one(self) -> Iterator[tuple[str, Preferences]]:
+        """Yield each preference in words, and what is left without it."""
+        if self.reference_blade is not None:
+            yield f"blade {self.reference_blade} not touched", replace(self, reference_blade=None)
+        for blade, adjuster in self.hold:
+            rest = tuple(held for held in self.hold if held != (blade, adjuster))
+            yield f"{adjuster.replace('_', ' ')} of blade {blade} held", replace(self, hold=rest)
+        for kind, most in self.most_blades:
+            rest_most = tuple(limit for limit in self.most_blades if limit[0] != kind)
+            words = f"{kind.replace('_', ' ')}s on at most {most} blade{'s' if most != 1 else ''}"
+            yield words, replace(self, most_blades=rest_most)
+        if self.no_opposite_weights:
+            yield "no weights on nearly opposite blades", replace(self, no_opposite_weights=False)
+        for adjuster, amount in self.near_neutral:
+            rest_near = tuple(near for near in self.near_neutral if near[0] != adjuster)
+            yield f"{adjuster.replace('_', ' ')} within {amount:g} of neutral", replace(self, near_neutral=rest_near)
+        if self.links_sum_to_zero:
+            yield "pitch-link changes adding up to nothing", replace(self, links_sum_to_zero=False)
+
+
+NO_PREFERENCES = Preferences()
+
+
+def read_preferences(t: Table, blades: Sequence[str], adjusters: Sequence[str]) -> Preferences:
+    """Read the table [preferences] of rotor.toml. Raises InputError that names the key."""
+    held = []
+    for text in t.texts("hold", ()):
+        blade, _, adjuster = text.partition(":")
+        if blade not in blades or adjuster not in adjusters:
+            raise t.error("hold", text, "BLADE:ADJUSTER, of the rotor's blades and adjusters")
+        held.append((blade, adjuster))
+    reference = t.text("reference_blade", "")
+    if reference and reference not in blades:
+        raise t.error("reference_blade", reference, "a blade of the rotor")
+    most, near = t.table("most_blades"), t.table("near_neutral")
+    found = Preferences(
+        reference_blade=reference or None,
+        hold=tuple(held),
+        most_blades=tuple((k, most.whole(k, least=0)) for k in ("weight", "pitch_link", "tab") if most.has(k)),
+        no_opposite_weights=t.flag("no_opposite_weights", False),
+        near_neutral=tuple((a, near.number(a, least=0.0)) for a in adjusters if near.has(a)),
+        links_sum_to_zero=t.flag("links_sum_to_zero", False),
+    )
+    for part in (most, near, t):
+        part.done()
+    return found
