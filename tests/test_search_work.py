@@ -20,8 +20,8 @@ def work_for(problem, seed, blades):
 
 
 def ladder_of(problem, work, most, allowed=None):
-    solve = lambda condition: search(*problem.arguments, most, allowed=condition)[-1]  # noqa: E731
-    return least_work(solve, work, 1e-9 * (1.0 + problem.arguments[2]), allowed)
+    solve = lambda condition, count: search(*problem.arguments, count, allowed=condition)[-1]  # noqa: E731
+    return least_work(solve, most, work, 1e-9 * (1.0 + problem.arguments[2]), allowed)
 
 
 def front_by_brute_force(problem, work, most, allowed=None):

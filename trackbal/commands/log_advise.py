@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
 from trackbal.commands.log import book_argument, by_option, job_option
@@ -16,6 +18,8 @@ from trackbal.commands.options import (
     json_option,
     most_option,
     plan_anyway_option,
+    preference_options,
+    preferring,
     written,
 )
 
@@ -28,6 +32,7 @@ from trackbal.commands.options import (
 @click.option("--nominal", is_flag=True, help="Search as if the influence were known exactly.")
 @click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit.")
 @plan_anyway_option
+@preference_options
 @click.option("--type-only", is_flag=True, help="Leave aside what earlier runs of the job have shown.")
 @click.option("--plan-out", cls=Output, metavar="ADJ.csv", help="Write the recommended adjustments to a sheet.")
 @click.option("--card", "card_file", cls=Output, metavar="FILE.html", help="Write the job card too.")
@@ -50,6 +55,7 @@ def advise_command(
     author: str,
     as_json: bool,
     force: bool,
+    **preferences: Any,
 ) -> int:
     """Recommend adjustments after the last run, and record the plan as advised.
 
@@ -80,7 +86,7 @@ def advise_command(
         rotor = record.rotor
         entry, influence = load_influence(book, rotor)
         found = advise_in_job(
-            rotor,
+            preferring(rotor, **preferences),
             record.readings,
             record.change,
             influence,

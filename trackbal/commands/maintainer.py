@@ -16,6 +16,7 @@ from trackbal.commands.options import (
     echo_text,
     force_option,
     json_option,
+    preferring,
     rotor_option,
     table_of,
     written,
@@ -139,6 +140,7 @@ def _advise(
     plan_anyway: bool,
     plan_out: str | None,
     force: bool,
+    **preferences: Any,
 ) -> tuple[Rotor, Run, Advice]:
     """Return the advice, and write the files that were asked for, none if any is in the way."""
     from dataclasses import replace
@@ -153,6 +155,7 @@ def _advise(
     rotor = Rotor.load(rotor_file)
     run = run_of(rotor, table_of(rotor, run_file))
     influence = Influence.load(influence_file, rotor)
+    rotor = preferring(rotor, **preferences)
     setting = read_settings(rotor, settings_file)
     check_free(plan_out, card_file, force=force)
     advice = weigh(

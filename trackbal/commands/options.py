@@ -143,6 +143,35 @@ def table_of(rotor: Rotor, file: str, which: str = "columns") -> CsvTable:
     return load_table(rotor, file, given)
 
 
+_PREFERENCES = (
+    click.option("--hold", multiple=True, metavar="BLADE:ADJUSTER", help="Leave an adjuster of a blade alone."),
+    click.option("--reference", metavar="BLADE", help="A blade that is not touched at all."),
+    click.option("--most-blades", multiple=True, metavar="KIND:N", help="Change a kind on at most N blades: weight:2."),
+    click.option("--no-opposite-weights", is_flag=True, help="No weights on nearly opposite blades at once."),
+    click.option(
+        "--near-neutral", multiple=True, metavar="ADJUSTER:AMOUNT", help="Leave an adjuster no farther from 0: tab:3."
+    ),
+    click.option("--links-sum-to-zero", is_flag=True, help="Pitch-link changes add up to nothing."),
+    click.option("--no-preferences", is_flag=True, help="Leave aside the preferences in the rotor file."),
+)
+
+
+def preference_options(command: Callable[..., int]) -> Callable[..., int]:
+    """Give a command the options by which a crew says what it would rather keep to in this job."""
+    return _with(_PREFERENCES, command)
+
+
+def preferring(rotor: Rotor, *, no_preferences: bool, **job: Any) -> Rotor:
+    """Return the rotor with the preferences of this job, as `preference_options` name them, beside its own."""
+    from dataclasses import replace
+
+    from trackbal.runs.preferences import NO_PREFERENCES, job_preferences
+
+    own = NO_PREFERENCES if no_preferences else rotor.preferences
+    wanted = job_preferences(rotor.blades, [a.name for a in rotor.adjusters], **job)
+    return replace(rotor, preferences=own.with_those_of(wanted))
+
+
 _ADVICE_OPTIONS = (
     rotor_option,
     run_option,
@@ -154,6 +183,7 @@ _ADVICE_OPTIONS = (
     click.option("--nominal", is_flag=True, help="Search as if the influence were known exactly."),
     click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit."),
     plan_anyway_option,
+    *_PREFERENCES,
     click.option("--plan-out", cls=Output, metavar="ADJ.csv", help="Write the recommended adjustments to a sheet."),
 )
 

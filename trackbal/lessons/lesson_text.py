@@ -224,7 +224,7 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
     assert plan is not None
     parts.append(
         wrap(
-            f"{count(plan.count, 'adjustment')}. Worst reading now {worst:.2f} of its limit, expected "
+            f"{plan.size_words}. Worst reading now {worst:.2f} of its limit, expected "
             f"{plan.worst_ratio:.2f}; chance that the next run is inside: {chance_words(plan.chance)}."
         )
     )
@@ -270,15 +270,16 @@ def _not_read(rotor: Rotor, visit: Visit) -> str:
 
 def _ladder(visit: Visit) -> str:
     advice = visit.advice
-    rows = [("adjustments", "worst expected", "chance", "cost", "")]
-    seen = -1
+    timed = advice.plans[0].minutes is not None
+    rows = [("minutes" if timed else "adjustments", "worst expected", "chance", "cost", "")]
+    seen = -1.0
     for m, plan in enumerate(advice.plans):
-        if plan.count == seen:
+        if plan.size == seen:
             continue
-        seen = plan.count
+        seen = plan.size
         mark = "  <- advised" if m == advice.recommended else ""
         cost = f"{plan.expected_cost:.4g}"
-        rows.append((str(plan.count), f"{plan.worst_ratio:.2f}", chance_words(plan.chance), cost, mark))
+        rows.append((f"{plan.size:g}", f"{plan.worst_ratio:.2f}", chance_words(plan.chance), cost, mark))
     head = "What each further adjustment buys"
     if visit.number == 1:
         head += " (cost: the squares of all readings over their limits, added up, with what is uncertain)"
@@ -289,16 +290,14 @@ def _why(visit: Visit) -> str:
     advice, plan = visit.advice, visit.plan
     assert plan is not None
     assert advice.recommended is not None
-    fewer = [p for p in advice.plans[: advice.recommended] if p.count and p.count < plan.count]
-    more = [p for p in advice.plans[advice.recommended + 1 :] if p.count > plan.count]
+    fewer = [p for p in advice.plans[: advice.recommended] if p.count and p.size < plan.size]
+    more = [p for p in advice.plans[advice.recommended + 1 :] if p.size > plan.size]
     wanted = chance_words(advice.wanted_chance)
     if plan.chance >= advice.wanted_chance:
         why = [f"It is the smallest plan with the wanted chance of {wanted}."]
         if fewer:
             best = fewer[-1]
-            why.append(
-                f"Why not fewer: with {count(best.count, 'adjustment')} the chance is {chance_words(best.chance)}."
-            )
+            why.append(f"Why not fewer: with {best.size_words} the chance is {chance_words(best.chance)}.")
         if more:
             why.append("Why not more: every further one takes time and is one more place to go wrong.")
         return wrap(" ".join(why))

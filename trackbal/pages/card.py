@@ -113,12 +113,11 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
         detail = f"{now} What is known of the adjusters cannot bring it inside; what is not known might."
     else:
         assert plan is not None
-        count = f"{plan.count} adjustment" + ("s" if plan.count > 1 else "")
         whose = "that the next run is inside limits" if seen.complete else "for the regimes read"
         likely = (
             "how likely it is to pass is not known" if advice.blind else f"chance {chance_words(plan.chance)} {whose}"
         )
-        text = f"ADJUST. {count}; {likely}."
+        text = f"ADJUST. {plan.size_words}; {likely}."
         detail = f"{now} Expected after the work: {plan.worst_ratio:.2f} of its limit."
     parts: list[object] = [text, tag("p", detail + unread)]
     if advice.review.stop and advice.verdict != "stop":

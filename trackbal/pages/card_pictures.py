@@ -22,6 +22,7 @@ _ROW_MM = 186.0
 _LEAST_MM, _MOST_MM = 36.0, 50.0
 HEIGHTS_MM = 62.0
 HEIGHTS_MARGINS_MM = (9.0, 0.5, 5.5, 7.5)  # left, right, bottom, top
+MOST_DRAWN = 13  # plans; more do not fit a picture side by side
 COUNT_MM = (82.0, 48.0)
 COUNT_MARGINS_MM = (13.0, 2.0, 9.0, 3.0)
 
@@ -108,16 +109,17 @@ def buys_section(advice: Advice) -> Html:
     """Return what each further adjustment buys, as pictures and as a table."""
     if advice.offered is None or len(advice.plans) < 2:
         return Html("")
-    plans = {plan.count: plan for plan in advice.plans}
-    chosen = advice.plans[advice.recommended].count if advice.recommended is not None else -1
+    plans = {plan.size: plan for plan in advice.plans}
+    chosen = advice.plans[advice.recommended].size if advice.recommended is not None else -1
+    timed = advice.plans[0].minutes is not None
     rows = [
         (
-            join([str(count), tag("strong", " (this card)") if count == chosen else ""]),
+            join([f"{size:g}", tag("strong", " (this card)") if size == chosen else ""]),
             chance_words(plan.chance),
             f"{plan.worst_ratio:.2f}",
             f"{plan.expected_cost:.4g}" + ("" if plan.proven else " (not proven)"),
         )
-        for count, plan in plans.items()
+        for size, plan in plans.items()
     ]
     figures = [
         picture(
@@ -140,8 +142,14 @@ def buys_section(advice: Advice) -> Html:
     caption = "◆ this card. Heavy line: the limit. Dashed line: the chance that was wanted."
     return tag(
         "div",
-        tag("h2", "What each further adjustment buys"),
-        tag("figure", tag("div", *figures, cls="figures"), tag("figcaption", caption)),
-        table(["Adjustments", "Chance", "Worst reading / limit", "Expected cost"], rows, kinds="tnnn"),
+        tag("h2", "What more minutes buy" if timed else "What each further adjustment buys"),
+        tag("figure", tag("div", *figures, cls="figures"), tag("figcaption", caption))
+        if len(plans) <= MOST_DRAWN
+        else "",
+        table(
+            ["Minutes" if timed else "Adjustments", "Chance", "Worst reading / limit", "Expected cost"],
+            rows,
+            kinds="tnnn",
+        ),
         cls="together",
     )

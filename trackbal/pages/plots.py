@@ -218,7 +218,7 @@ def _draw_heights(ax: Axes, rotor: Rotor, run: Run, forecast: Forecast | None, r
 
 def worst_by_count(ax: Axes, advice: Advice) -> Axes:
     """Draw the worst reading over its limit, as expected, against the number of adjustments."""
-    values = {plan.count: (plan.worst_ratio, f"{plan.worst_ratio:.2f}") for plan in advice.plans}
+    values = {plan.size: (plan.worst_ratio, f"{plan.worst_ratio:.2f}") for plan in advice.plans}
     top = 1.22 * max(1.0, *(value for value, _ in values.values()))
     _by_count(ax, advice, values, top, line=1.0)
     ax.axhline(1.0, color=INK, linewidth=1.6, zorder=1)
@@ -228,7 +228,7 @@ def worst_by_count(ax: Axes, advice: Advice) -> Axes:
 
 def chance_by_count(ax: Axes, advice: Advice) -> Axes:
     """Draw the chance that the next run is inside limits against the number of adjustments."""
-    values = {plan.count: (100.0 * plan.chance, chance_words(plan.chance, short=True)) for plan in advice.plans}
+    values = {plan.size: (100.0 * plan.chance, chance_words(plan.chance, short=True)) for plan in advice.plans}
     wanted = 100.0 * advice.wanted_chance
     _by_count(ax, advice, values, 122.0, line=wanted)
     ax.axhline(wanted, color=INK, linewidth=1.0, linestyle="--", zorder=1)
@@ -237,23 +237,24 @@ def chance_by_count(ax: Axes, advice: Advice) -> Axes:
     return ax
 
 
-def _by_count(ax: Axes, advice: Advice, values: dict[int, tuple[float, str]], top: float, line: float) -> None:
-    """Draw count -> (value, label); labels keep off a level line."""
+def _by_count(ax: Axes, advice: Advice, values: dict[float, tuple[float, str]], top: float, line: float) -> None:
+    """Draw size -> (value, label), minutes side by side whatever their distance; labels keep off a level line."""
     plain_axes(ax)
-    counts = list(values)
-    chosen = advice.plans[advice.recommended].count if advice.recommended is not None else -1
+    timed = advice.plans[0].minutes is not None
+    counts = list(range(len(values))) if timed else list(values)
+    chosen = advice.plans[advice.recommended].size if advice.recommended is not None else -1
     ax.set_ylim(0.0, top)
     ax.set_xlim(min(counts) - 0.5, max(counts) + 0.5)
     ax.plot(counts, [value for value, _ in values.values()], color=SOFT, linewidth=0.8, zorder=1)
     per_point = top / size_points(ax)[1]
-    for count, (value, label) in values.items():
-        marks = EXPECTED_MARK if count == chosen else NOW_MARK | {"markeredgecolor": SOFT}
+    for count, (size, (value, label)) in zip(counts, values.items(), strict=True):
+        marks = EXPECTED_MARK if size == chosen else NOW_MARK | {"markeredgecolor": SOFT}
         ax.plot([count], [value], zorder=3, **marks)
-        weight = "bold" if count == chosen else "normal"
+        weight = "bold" if size == chosen else "normal"
         clear = not value < line < value + 15.0 * per_point  # the label would lie on the line: put it below
         up = clear or value < 14.0 * per_point
         place, side = (value + 5.0 * per_point, "bottom") if up else (value - 5.0 * per_point, "top")
         box = {"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"}
         write(ax, count, place, label, SMALL, va=side, fontweight=weight, bbox=box, zorder=2)
-    ax.set_xticks(counts)
-    ax.set_xlabel("adjustments", fontsize=SMALL, fontfamily=FONT)
+    ax.set_xticks(counts, [f"{size:g}" for size in values])
+    ax.set_xlabel("minutes" if timed else "adjustments", fontsize=SMALL, fontfamily=FONT)

@@ -11,6 +11,7 @@ from trackbal.aircraft.posterior import OwnAircraft
 from trackbal.base import cautions
 from trackbal.base.errors import InputError
 from trackbal.base.summary import Summarised
+from trackbal.base.text_layout import count
 from trackbal.check.plausibility import RPM_FAR, speed_far, without_stop
 from trackbal.check.review import READING_SLACK, Review, check_run, held_at
 from trackbal.influence.binding import UNBOUND
@@ -92,6 +93,17 @@ class Plan(Summarised):
     def count(self) -> int:
         """Number of adjustments."""
         return int(np.count_nonzero(self.change))
+
+    @property
+    def size(self) -> float:
+        """What the ladder counts: minutes where the rotor file gives them, else adjustments."""
+        return self.count if self.minutes is None else self.minutes
+
+    @property
+    def size_words(self) -> str:
+        """How much there is to do: "2 adjustments", and "in 35 min" where minutes are given."""
+        words = count(self.count, "adjustment")
+        return words if self.minutes is None else f"{words} in {self.minutes:g} min"
 
 
 @dataclass(frozen=True, repr=False)
@@ -398,13 +410,13 @@ class _Ladder:
         lin, constant = self.quadratic.lin, self.quadratic.constant
         low, high = self.low.ravel(), self.high.ravel()
 
-        def solve(allowed: Allowed | None) -> list[Solution]:
+        def solve(allowed: Allowed | None, most: int) -> list[Solution]:
             return search(self.quad, lin, constant, low, high, group, most, choices=self.choices, allowed=allowed)
 
         if self.work is None:
-            return solve(self.allowed)
+            return solve(self.allowed, most)
         same = 1e-9 * (1.0 + abs(constant))
-        return least_work(lambda allowed: solve(allowed)[-1], self.work, same, self.allowed)
+        return least_work(lambda allowed, most: solve(allowed, most)[-1], most, self.work, same, self.allowed)
 
     def _weighed(self, found: list[Solution], known: tuple[Plan, ...]) -> tuple[Plan, ...]:
         """Return the plans of all solutions, those of the first counts as known already."""
@@ -472,24 +484,21 @@ def _what_preferences_cost(
     wanted: float,
 ) -> tuple[str, ...]:
     """Return of each preference what the plan would be without it."""
-    said = []
+    said, free_of_cost = [], []
     for words, rest in ladder.rotor.preferences.one_by_one():
         without = _Ladder.of(ladder.rotor, ladder.run, ladder.influence, setting, barred, nominal, ladder.own, rest)
         plans = without.plans(most)
         free = plans[_recommend(plans, wanted)]
-        chance = f"chance {chance_words(plan.chance)}, {_size_words(plan)}"
+        chance = f"chance {chance_words(plan.chance)}, {plan.size_words}"
         if np.array_equal(free.change, plan.change):
-            said.append(f"Kept to, at no cost: {words}.")
+            free_of_cost.append(words)
         else:
             said.append(
-                f"Kept to: {words}: {chance}, instead of {chance_words(free.chance)}, {_size_words(free)}, without it."
+                f"Kept to: {words}: {chance}, instead of {chance_words(free.chance)}, {free.size_words}, without it."
             )
+    if free_of_cost:
+        said.append(f"Kept to, at no cost: {'; '.join(free_of_cost)}.")
     return tuple(said)
-
-
-def _size_words(plan: Plan) -> str:
-    count = f"{plan.count} adjustment{'s' if plan.count != 1 else ''}"
-    return count if plan.minutes is None else f"{count} in {plan.minutes:g} min"
 
 
 def _larger_plans(plans: tuple[Plan, ...], recommended: int, most: int, cut_short: bool) -> tuple[str, ...]:

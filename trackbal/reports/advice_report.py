@@ -18,7 +18,7 @@ from trackbal.base.cautions import (
     mechanical_causes,
 )
 from trackbal.base.phasor import phase_deg
-from trackbal.base.text_layout import count, cut, listed, number_words, paragraphs, table, times_words, width, wrap
+from trackbal.base.text_layout import cut, listed, number_words, paragraphs, table, times_words, width, wrap
 from trackbal.check.coverage import coverage_json
 from trackbal.check.review import is_inside
 from trackbal.plan.advice import WORTH_ONE_MORE, Advice, Plan
@@ -67,6 +67,7 @@ def _plan_json(rotor: Rotor, run: Run, advice: Advice, plan: Plan) -> dict[str, 
     ]
     return {
         "count": plan.count,
+        **({} if plan.minutes is None else {"minutes": plan.minutes}),
         "adjustments": adjustments,
         "cost": plan.cost,
         "expected_cost": plan.expected_cost,
@@ -317,7 +318,7 @@ def _answer(advice: Advice, worst: float) -> str:
             f"limit (now {times_words(worst)}): find the cause first{none}."
         )
     return (
-        f"{count(plan.count, 'adjustment')}, {_likely(advice, plan)} "
+        f"{plan.size_words}, {_likely(advice, plan)} "
         f"(worst reading now {times_words(worst)} of its limit, expected {times_words(plan.worst_ratio)})."
     )
 
@@ -382,17 +383,20 @@ def _part(change: float, limit: float) -> str:
 
 
 def _ladder(advice: Advice) -> str:
-    rows = [("adjustments", "chance", "worst / limit", "expected cost", "")]
-    seen = -1
+    timed = advice.plans[0].minutes is not None
+    rows = [(*(["minutes"] if timed else []), "adjustments", "chance", "worst / limit", "expected cost", "")]
+    seen = -1.0
     for m, plan in enumerate(advice.plans):
-        if plan.count == seen:
+        if plan.size == seen:
             continue
-        seen = plan.count
+        seen = plan.size
         mark = "<- recommended" if m == advice.recommended else ""
         proven = "" if plan.proven else " (not proven)"
         numbers = (chance_words(plan.chance), times_words(plan.worst_ratio), f"{plan.expected_cost:.4g}")
-        rows.append((str(plan.count), *numbers, (mark + proven).strip()))
-    lines = ["What each further adjustment buys", table(rows, sides=">>>><")]
+        minutes = [f"{plan.minutes:g}"] if timed else []
+        rows.append((*minutes, str(plan.count), *numbers, (mark + proven).strip()))
+    title = "What more minutes buy" if timed else "What each further adjustment buys"
+    lines = [title, table(rows, sides=">" * (len(rows[0]) - 1) + "<")]
     if any(more.chance < fewer.chance - WORTH_ONE_MORE for fewer, more in pairwise(advice.plans)):
         lines.append(wrap(CHANCE_MAY_FALL, "  "))
     return "\n".join(lines)

@@ -6,10 +6,15 @@ without any the plans are the fewest adjustments of all.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from trackbal.base.errors import InputError
 from trackbal.base.toml_table import Table
+
+KINDS = ("weight", "pitch_link", "tab")
+_NUMBER = re.compile(r"\d+(\.\d+)?")
 
 #: Weights less than this from opposite each other take from one another what they do (our own choice).
 NEARLY_OPPOSITE_DEG = 30.0
@@ -80,6 +85,47 @@ class Preferences:
 NO_PREFERENCES = Preferences()
 
 
+def job_preferences(
+    rotor_blades: Sequence[str],
+    rotor_adjusters: Sequence[str],
+    *,
+    hold: Sequence[str] = (),
+    reference: str | None = None,
+    most_blades: Sequence[str] = (),
+    no_opposite_weights: bool = False,
+    near_neutral: Sequence[str] = (),
+    links_sum_to_zero: bool = False,
+) -> Preferences:
+    """Return the preferences of one job, pairs written as on the command line: "4:pitch_link", "weight:2", "tab:3".
+
+    Raises
+    ------
+    InputError
+        That names the option.
+    """
+    near, most = [], []
+    for text in near_neutral:
+        adjuster, _, amount = text.partition(":")
+        if adjuster not in rotor_adjusters or not _NUMBER.fullmatch(amount):
+            raise InputError("--near-neutral", text, f"ADJUSTER:AMOUNT, an adjuster of {', '.join(rotor_adjusters)}")
+        near.append((adjuster, float(amount)))
+    for text in most_blades:
+        kind, _, number = text.partition(":")
+        if kind not in KINDS or not number.isdecimal():
+            raise InputError("--most-blades", text, f"KIND:NUMBER, a kind of {', '.join(KINDS)}")
+        most.append((kind, int(number)))
+    if reference is not None and reference not in rotor_blades:
+        raise InputError("--reference", reference, f"a blade of {', '.join(rotor_blades)}")
+    held = []
+    for text in hold:
+        blade, _, adjuster = text.partition(":")
+        if blade not in rotor_blades or adjuster not in rotor_adjusters:
+            expected = f"BLADE:ADJUSTER, of blades {', '.join(rotor_blades)} and {', '.join(rotor_adjusters)}"
+            raise InputError("--hold", text, expected)
+        held.append((blade, adjuster))
+    return Preferences(reference, tuple(held), tuple(most), no_opposite_weights, tuple(near), links_sum_to_zero)
+
+
 def read_preferences(t: Table, blades: Sequence[str], adjusters: Sequence[str]) -> Preferences:
     """Read the table [preferences] of rotor.toml. Raises InputError that names the key."""
     held = []
@@ -95,7 +141,7 @@ def read_preferences(t: Table, blades: Sequence[str], adjusters: Sequence[str]) 
     found = Preferences(
         reference_blade=reference or None,
         hold=tuple(held),
-        most_blades=tuple((k, most.whole(k, least=0)) for k in ("weight", "pitch_link", "tab") if most.has(k)),
+        most_blades=tuple((k, most.whole(k, least=0)) for k in KINDS if most.has(k)),
         no_opposite_weights=t.flag("no_opposite_weights", False),
         near_neutral=tuple((a, near.number(a, least=0.0)) for a in adjusters if near.has(a)),
         links_sum_to_zero=t.flag("links_sum_to_zero", False),

@@ -54,16 +54,29 @@ class Work:
         total: Reals = self.entry[support].sum(axis=0) + self.opening * opened
         return total
 
+    def most_entries(self, room: float) -> int:
+        """Return a count of entries that no plan of less work than `room` passes."""
+        cheapest = np.cumsum(np.sort(self.entry))
+        a_place = np.bincount(self.place).max()
+        opened = np.ceil(np.arange(1, len(cheapest) + 1) / a_place)
+        return int(np.count_nonzero(cheapest + self.opening * opened < room))
+
 
 def least_work(
-    best_within: Callable[[Allowed | None], Solution], work: Work, tolerance: float, allowed: Allowed | None = None
+    best_within: Callable[[Allowed | None, int], Solution],
+    most: int,
+    work: Work,
+    tolerance: float,
+    allowed: Allowed | None = None,
 ) -> list[Solution]:
     """Return the best plan of each amount of work that buys a lower cost, the least work first.
 
     Parameters
     ----------
     best_within : callable
-        The proven best plan of the supports that a condition allows.
+        The proven best plan of at most so many entries on the supports that a condition allows.
+    most : int
+        Largest count of entries.
     tolerance : float
         Costs that differ by no more are equal; of equal costs the less work.
     allowed : callable, optional
@@ -77,7 +90,10 @@ def least_work(
             usable = work.of_supports(support) < room
             return usable if allowed is None else usable & allowed(support)
 
-        best = best_within(within if np.isfinite(room) else allowed)
+        if np.isfinite(room):
+            best = best_within(within, min(most, work.most_entries(room)))
+        else:
+            best = best_within(allowed, most)
         if found and best.cost <= found[-1].cost + tolerance:
             found.pop()
         found.append(best)

@@ -1,0 +1,212 @@
+"""What a crew keeps to: plans that do, proven against every plan tried, and what it costs in chance."""
+
+from __future__ import annotations
+
+import itertools
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from invented_cases import invented_case
+
+from trackbal.base.errors import InputError
+from trackbal.commands.group import run as command
+from trackbal.influence.coefficients import Influence
+from trackbal.plan.advice import advise
+from trackbal.plan.quadratic import build_quadratic
+from trackbal.runs.preferences import NO_PREFERENCES, Preferences, job_preferences
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.sheets import read_run
+
+CASE = invented_case(29, blades=4, adjusters=2, size=4.0)  # a0 weights, a1 pitch links
+MOST = 3
+
+
+@pytest.fixture(scope="module")
+def given(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("case")
+    CASE.write(folder)
+    rotor = Rotor.load(folder / "rotor.toml")
+    influence = Influence.parse((folder / "influence.json").read_text(), "influence.json", rotor)
+    return rotor, read_run(rotor, folder / "run.csv"), influence
+
+
+def best_by_trying(given, keeps, minutes=None):
+    """Return the lowest expected cost of each count of every plan that `keeps` allows, shape (A, B) in steps."""
+    rotor, run, influence = given
+    quadratic = build_quadratic(rotor, run, influence)
+    least = [np.inf] * (MOST + 1)
+    for m in range(MOST + 1):
+        for support in itertools.combinations(range(8), m):
+            for values in itertools.product((-2, -1, 1, 2), repeat=m):
+                x = np.zeros(8)
+                x[list(support)] = values
+                if keeps(x.reshape(2, 4)):
+                    least[m] = min(least[m], quadratic.expected_cost(x))
+        least[m] = min(least[: m + 1])
+    return least
+
+
+def opposite(x):
+    """Whether weights on blades 1 and 3, or 2 and 4, are changed at once."""
+    return bool((x[0, 0] and x[0, 2]) or (x[0, 1] and x[0, 3]))
+
+
+KEPT = {
+    "hold": (Preferences(hold=(("b2", "a1"), ("b3", "a0"))), lambda x: not x[1, 1] and not x[0, 2]),
+    "reference": (Preferences(reference_blade="b3"), lambda x: not x[:, 2].any()),
+    "most_blades": (Preferences(most_blades=(("weight", 1),)), lambda x: np.count_nonzero(x[0]) <= 1),
+    "opposite": (Preferences(no_opposite_weights=True), lambda x: not opposite(x)),
+    "near": (Preferences(near_neutral=(("a0", 10.0),)), lambda x: np.abs(x[0]).max() <= 1),
+    "links": (Preferences(links_sum_to_zero=True), lambda x: x[1].sum() == 0),
+    "several": (
+        Preferences(reference_blade="b1", most_blades=(("pitch_link", 2),), links_sum_to_zero=True),
+        lambda x: not x[:, 0].any() and np.count_nonzero(x[1]) <= 2 and x[1].sum() == 0,
+    ),
+}
+
+
+@pytest.mark.parametrize("name", KEPT)
+def test_the_plan_kept_to_a_preference_is_the_best_of_those_that_do(given, name):
+    rotor, run, influence = given
+    preferences, keeps = KEPT[name]
+    wanted = best_by_trying(given, keeps)
+    advice = advise(replace(rotor, preferences=preferences), run, influence, most=MOST)
+    steps = np.array([a.step for a in rotor.adjusters])[:, None]
+    assert all(keeps(np.rint(plan.change / steps)) for plan in advice.plans)
+    assert [plan.expected_cost for plan in advice.plans] == pytest.approx(wanted)
+    assert all(plan.proven for plan in advice.plans)
+    free = advise(rotor, run, influence, most=MOST)
+    assert not all(keeps(np.rint(plan.change / steps)) for plan in free.plans)  # else nothing was tried
+
+
+def test_each_preference_says_what_it_costs(given):
+    rotor, run, influence = given
+    free = advise(rotor, run, influence, most=MOST)
+    assert not any("Kept to" in c for c in free.cautions)
+    b, a = np.argwhere(free.plans[free.recommended].change.T)[0]
+    held = ((rotor.blades[b], rotor.adjusters[a].name),)
+    advice = advise(replace(rotor, preferences=Preferences(hold=held)), run, influence, most=MOST)
+    if advice.verdict == "adjust":
+        (said,) = [c for c in advice.cautions if c.startswith("Kept to")]
+        assert f"of blade {rotor.blades[b]} held" in said and "without it" in said
+        assert free.plans[free.recommended].size_words in said
+
+
+def test_minutes_make_the_ladder_that_of_the_least_work(given):
+    rotor, run, influence = given
+    timed = replace(
+        rotor,
+        blade_minutes=10.0,
+        adjusters=tuple(replace(a, minutes=m) for a, m in zip(rotor.adjusters, (5.0, 20.0), strict=True)),
+    )
+    advice = advise(timed, run, influence, most=MOST)
+    minutes = [plan.minutes for plan in advice.plans]
+    costs = [plan.expected_cost for plan in advice.plans]
+    assert minutes[0] == 0.0 and minutes == sorted(set(minutes)) and costs == sorted(costs, reverse=True)
+    steps = np.array([a.step for a in rotor.adjusters])[:, None]
+
+    def work(x):
+        return 5.0 * np.count_nonzero(x[0]) + 20.0 * np.count_nonzero(x[1]) + 10.0 * np.count_nonzero(x.any(axis=0))
+
+    for plan in advice.plans:
+        assert plan.proven and plan.minutes == work(plan.change / steps)
+        room = plan.minutes
+        assert plan.expected_cost == pytest.approx(best_by_trying(given, lambda x, r=room: work(x) <= r)[MOST])
+
+
+def test_without_minutes_and_preferences_it_is_the_ladder_of_counts_to_the_last_digit(given):
+    rotor, run, influence = given
+    even = replace(rotor, adjusters=tuple(replace(a, minutes=1.0) for a in rotor.adjusters))
+    plain, timed = (advise(r, run, influence, most=MOST) for r in (rotor, even))
+    by_count = {plan.count: plan for plan in plain.plans}
+    assert plain.plans[0].minutes is None
+    for plan in timed.plans:
+        assert plan.minutes == plan.count
+        assert plan.expected_cost == by_count[plan.count].expected_cost
+        assert (plan.change == by_count[plan.count].change).all() and plan.chance == by_count[plan.count].chance
+
+
+def test_adjusters_by_stage(given):
+    rotor, run, influence = given
+    staged = replace(rotor, adjusters=(rotor.adjusters[0], replace(rotor.adjusters[1], inside_first=("r0",))))
+    advice = advise(staged, run, influence, most=MOST)
+    assert advice.barred == ((1, "r0 must be read and inside first"),)
+    assert not any(plan.change[1].any() for plan in advice.plans)
+    easy = replace(staged.regimes[0], vibration=99.0, height_spread=999.0)
+    quiet = replace(staged, regimes=(easy, *staged.regimes[1:]))
+    assert advise(quiet, run, influence, most=MOST).barred == ()
+
+
+def test_a_range_left_before_may_be_kept_but_not_widened(given):
+    rotor, run, influence = given
+    setting = np.zeros((2, 4))
+    setting[1] = [1.0, -1.0, 0.5, 0.0]
+    near = replace(rotor, preferences=Preferences(near_neutral=(("a1", 0.5),)))
+    for plan in advise(near, run, influence, setting, most=MOST).plans:
+        after = np.abs(setting[1] + plan.change[1])
+        assert (after <= np.maximum(0.5, np.abs(setting[1])) + 1e-9).all()
+
+
+# ---- where they are written -----------------------------------------------------------------------
+
+
+def test_the_rotor_file_and_the_command_line_add_up(tmp_path, capsys):
+    arguments = [str(a) for a in CASE.write(tmp_path)]
+    file = tmp_path / "rotor.toml"
+    file.write_text(file.read_text() + '\n[preferences]\nreference_blade = "b1"\nmost_blades = { weight = 1 }\n')
+
+    def plans(*more):
+        assert command(["advise", *arguments, "--json", "--most", "3", *more]) in (0, 1)
+        answer = json.loads(capsys.readouterr().out)
+        return [{(j["blade"], j["adjuster"]) for j in plan["adjustments"]} for plan in answer["plans"]]
+
+    for plan in plans("--hold", "b2:a0", "--most-blades", "weight:2"):
+        assert not any(blade == "b1" for blade, _ in plan) and ("b2", "a0") not in plan
+    assert any(blade == "b1" for plan in plans("--no-preferences") for blade, _ in plan)
+    assert command(["advise", *arguments, "--hold", "b9:a0"]) == 2
+    assert "--hold: found 'b9:a0', expected BLADE:ADJUSTER" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ('hold = ["b1"]', "preferences.hold"),
+        ('hold = ["b1:a9"]', "preferences.hold"),
+        ('reference_blade = "9"', "preferences.reference_blade"),
+        ("most_blades = { wing = 1 }", "preferences.most_blades.wing"),
+        ("near_neutral = { a0 = -1 }", "preferences.near_neutral.a0"),
+        ("no_weights = true", "preferences.no_weights"),
+    ],
+)
+def test_bad_preferences_are_named(tmp_path, text, key):
+    CASE.write(tmp_path)
+    file = tmp_path / "rotor.toml"
+    file.write_text(file.read_text() + f"\n[preferences]\n{text}\n")
+    with pytest.raises(InputError) as told:
+        Rotor.load(file)
+    assert key in str(told.value)
+
+
+@pytest.mark.parametrize("option", ["near_neutral", "most_blades", "hold"])
+@pytest.mark.parametrize("text", ["", "a0", "a0:x", "weight:-1", "b1:weight", "a0:"])
+def test_bad_options_are_named(option, text):
+    with pytest.raises(InputError, match="--" + option.replace("_", "-")):
+        job_preferences(["b1"], ["a0"], **{option: [text]})
+
+
+def test_words_and_what_is_left_without_each():
+    every = Preferences("1", (("2", "tab"),), (("weight", 2),), True, (("tab", 3.0),), True)
+    words = [text for text, _ in every.one_by_one()]
+    assert words == [
+        "blade 1 not touched",
+        "tab of blade 2 held",
+        "weights on at most 2 blades",
+        "no weights on nearly opposite blades",
+        "tab within 3 of neutral",
+        "pitch-link changes adding up to nothing",
+    ]
+    for i, (_, rest) in enumerate(every.one_by_one()):
+        assert [text for text, _ in rest.one_by_one()] == words[:i] + words[i + 1 :]
+    assert not NO_PREFERENCES and every
