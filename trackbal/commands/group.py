@@ -24,6 +24,7 @@ _HOMES = {
     "fit": "analyst:fit",
     "audit": "analyst_checks:audit",
     "examine": "analyst_checks:examine",
+    "hindsight": "hindsight:hindsight",
     "compare": "influence_files:compare",
     "merge": "influence_files:merge",
     "restrict": "influence_files:restrict",

@@ -76,8 +76,9 @@ def advise_command(
     from trackbal.logbook.standing import look_at
     from trackbal.logbook.store import Book
     from trackbal.plan.advice import with_settings_assumed
+    from trackbal.plan.forecast import forecast
     from trackbal.plan.job_advice import advise_in_job
-    from trackbal.reports.advice_report import advice_json, advice_text
+    from trackbal.reports.advice_report import advice_json, advice_text, ranges_json
     from trackbal.runs.sheets import write_adjustments
 
     check_free(plan_out, card_file, force=force)
@@ -101,6 +102,9 @@ def advise_command(
         found = replace(found, advice=replace(found.advice, anyway=plan_anyway))
         advice = found.advice if record.as_found else with_settings_assumed(found.advice)
         answer = advice_json(rotor, found.run, advice) | {"learned": found.learned}
+        if advice.recommended is not None:
+            change = advice.plans[advice.recommended].change
+            answer["ranges"] = ranges_json(rotor, forecast(rotor, found.run, found.influence, change))
         record_advice(book, record, entry, answer, advised_items(rotor, advice), author)
     if plan_out is not None:
         if (plan := advice.to_write) is None:

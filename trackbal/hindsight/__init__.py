@@ -1,0 +1,1 @@
+"""How good past advice was: what it promised against what came."""
