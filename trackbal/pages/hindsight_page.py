@@ -9,7 +9,7 @@ import numpy as np
 
 from trackbal.hindsight.scores import Hindsight
 from trackbal.pages.html import page, table, tag
-from trackbal.pages.plot_style import EXPECTED, FAINT, FONT, INK, SMALL, plain_axes, write
+from trackbal.pages.plot_style import EXPECTED, FAINT, FONT, INK, SMALL, plain_axes, spread_out, write
 from trackbal.pages.svg import picture
 from trackbal.reports.hindsight_report import (
     BIN_HEADINGS,
@@ -45,7 +45,7 @@ def hindsight_page(found: Hindsight) -> str:
             key="calibration",
             title="Calibration: the share that came inside limits over the chance promised",
             description="The numbers stand in the table below.",
-            size_mm=(90.0, 80.0),
+            size_mm=(130.0, 80.0),
             margins_mm=(13.0, 3.0, 12.0, 3.0),
         )
         body += [tag("h2", "Calibration"), tag("figure", svg)]
@@ -68,10 +68,11 @@ def calibration(ax: Axes, found: Hindsight) -> Axes:
     low, high = (np.array([getattr(b, name) for b in found.bins]) for name in ("share_low", "share_high"))
     ends = np.stack([np.maximum(share - low, 0.0), np.maximum(high - share, 0.0)])
     ax.errorbar(chance, share, yerr=ends, fmt="D", markersize=4.0, color=EXPECTED, ecolor=INK, elinewidth=0.7)
-    for x, b in zip(chance.tolist(), found.bins, strict=True):
-        write(ax, x, -0.045, str(b.plans), SMALL)
+    gap = 0.012 * max(len(str(b.plans)) + 1 for b in found.bins)
+    for x, b in zip(spread_out(chance, gap, 0.0, 1.0).tolist(), found.bins, strict=True):
+        write(ax, x, -0.1, str(b.plans), SMALL)
     ax.set_xlim(-0.03, 1.03)
-    ax.set_ylim(-0.09, 1.04)
+    ax.set_ylim(-0.15, 1.04)
     ax.set_xlabel("chance promised (number of plans above the axis)", fontsize=SMALL, fontfamily=FONT)
     ax.set_ylabel("share inside limits", fontsize=SMALL, fontfamily=FONT)
     ax.tick_params(labelsize=SMALL, labelfontfamily=FONT)
