@@ -21,6 +21,7 @@ _HOMES = {
     "run": "log_run:run_command",
     "show": "log_book:show_command",
     "advise": "log_advise:advise_command",
+    "trial": "log_trial:trial_command",
     "done": "log_done:done_command",
     "note": "log_book:note_command",
     "correct": "log_correct:correct_command",
@@ -44,7 +45,7 @@ def log() -> None:
       trackbal log new fleet.tblog --rotor rotor.toml --influence influence.json
       trackbal log start fleet.tblog "No. 7" --settings settings.csv
       trackbal log run fleet.tblog              (or: ... run1.csv)
-      trackbal log advise fleet.tblog
+      trackbal log advise fleet.tblog           (not enough known: trackbal log trial)
       trackbal log done fleet.tblog             (as advised; or: --ask)
       trackbal log run fleet.tblog
       trackbal log close fleet.tblog

@@ -70,9 +70,9 @@ def advise_command(
     from dataclasses import replace
 
     from trackbal.base.files import check_free, write_whole
+    from trackbal.logbook.beginning import influence_to_go_by
     from trackbal.logbook.deeds import advised_items, record_advice
     from trackbal.logbook.entries import job_to_advise
-    from trackbal.logbook.records import load_influence
     from trackbal.logbook.standing import look_at
     from trackbal.logbook.store import Book
     from trackbal.plan.advice import with_settings_assumed
@@ -85,7 +85,7 @@ def advise_command(
     with Book.open(book_file, write=True) as book:
         record = job_to_advise(book, job_name)
         rotor = record.rotor
-        entry, influence = load_influence(book, rotor)
+        entry, influence = influence_to_go_by(book, rotor, author)
         found = advise_in_job(
             preferring(rotor, **preferences),
             record.readings,
@@ -126,7 +126,10 @@ def advise_command(
         echo_json(answer)
     else:
         told = written(card_file, None if advice.to_write is None else plan_out)
-        told += [f"Recorded as advised. When the work is done: trackbal log done {book_file}"]
+        when_done = f"When the work is done: trackbal log done {book_file}"
+        if advice.verdict == "learn":
+            when_done = f"Next: trackbal log trial {book_file}"
+        told += [f"Recorded as advised. {when_done}"]
         first = not record.advice
         echo_text(advice_text(rotor, found.run, advice, everything=everything, general=first, told=told))
     return 1 if surprising or advice.warns else 0

@@ -15,6 +15,7 @@ from trackbal.logbook.records import Items, JobRecord, RunRecord, find_job, load
 from trackbal.logbook.store import Book
 from trackbal.plan.advice import Advice
 from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Reals
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?")
 
@@ -99,7 +100,7 @@ def record_done(
                 raise InputError(
                     book.file, State(f"no advice after run {run.number}"), "what was done: --item, --sheet or --nothing"
                 )
-            if advice.verdict in ("investigate", "stop") and not advice.items:
+            if advice.verdict in ("investigate", "stop", "learn") and not advice.items:
                 raise InputError(
                     book.file,
                     f'no plan offered after run {run.number} (verdict "{advice.verdict}")',
@@ -202,7 +203,11 @@ def advised_items(rotor: Rotor, advice: Advice) -> Items:
     """Return the adjustments of the plan to work from as items; none if none is offered."""
     if advice.offered is None:
         return {}
-    change = advice.offered.change
+    return change_items(rotor, advice.offered.change)
+
+
+def change_items(rotor: Rotor, change: Reals) -> Items:
+    """Return a change, shape (A, B) in the adjusters' units, as items."""
     return {
         (blade, adjuster.name): format(Decimal(repr(float(change[a, b]))).normalize(), "f")
         for b, blade in enumerate(rotor.blades)

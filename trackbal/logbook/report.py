@@ -34,6 +34,7 @@ NEXT = {
     "the aircraft.",
     "investigate": "Next: look for a mechanical cause. When it is put right, say what was done with the adjusters "
     "(trackbal log done --nothing, if nothing), and run again.",
+    "trial": "Next: choose a trial (trackbal log trial).",
     "done": "Next: record what was done (trackbal log done).",
     "read": "Inside limits so far, but not everything was read. Next: run and read the rest (trackbal log run).",
     "close": "Every reading is inside its limit. Next: close the job (trackbal log close), if the manual agrees.",
@@ -356,7 +357,7 @@ def _deeds_lines(record: JobRecord, run: RunRecord) -> list[str]:
         if advice.stale:
             lines.append(f"{lead}the record was corrected after this advice: ask again")
         lines += [f"{lead}advised: {words}" for words in items_words(rotor, advice.items)] or [
-            f"{lead}advised: {advice.verdict}"
+            f"{lead}advised: {'a trial, as not enough is known' if advice.verdict == 'learn' else advice.verdict}"
         ]
     if done is None and run is not record.runs[-1]:
         lines.append(f"{lead}nobody has said what was done after this run")

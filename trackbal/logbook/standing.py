@@ -18,7 +18,7 @@ from trackbal.logbook.rows import run_of_rows
 from trackbal.records.explanations import Explanation, explain
 from trackbal.runs.run import Run
 
-Next = Literal["run", "finish", "advise", "explain", "investigate", "done", "read", "close", "stop", "closed"]
+Next = Literal["run", "finish", "advise", "explain", "investigate", "done", "trial", "read", "close", "stop", "closed"]
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,8 @@ class Standing:
         Of the last run, if it is surprising.
     next : str
         What comes next: "run", "finish" (the run being typed), "advise",
-        "explain" (the last run is surprising), "investigate" (a cause is to be found), "done", "close",
+        "trial" (not enough is known), "explain" (the last run is surprising),
+        "investigate" (a cause is to be found), "done", "close",
         "stop" (a stop limit is reached), "read" (inside limits so far, but not all was read) or "closed".
     coverage : Coverage or None
         What was read of the rotor since anything was last changed; None without a run.
@@ -173,6 +174,8 @@ def _next(record: JobRecord, runs: list[RunStanding], look: Look | None) -> Next
         return "done"
     if advice is not None and not advice.stale and advice.verdict == "investigate":
         return "investigate"
+    if advice is not None and not advice.stale and advice.verdict == "learn":
+        return "trial"
     last = runs[-1].surprise
     if last is not None and last.surprising:
         return "explain"

@@ -568,7 +568,8 @@ def _cautions(
             f"The chance that the next run is inside limits is {chance_words(plan.chance)}, below the "
             f"{chance_words(wanted)} wanted: another round is likely."
         )
-    said += [f"{rotor.adjusters[a].name} is not advised on: {reason}." for a, reason in barred]
+    if verdict != "learn":  # which says more of them
+        said += [f"{rotor.adjusters[a].name} is not advised on: {reason}." for a, reason in barred]
     unread = [r.label for r, read in zip(rotor.regimes, run.regime_read, strict=True) if not read]
     if unread and verdict not in ("inside", "learn"):
         said.append(f"Not read this time, so not weighed: {', '.join(unread)}. The plan changes them as stated.")

@@ -21,6 +21,7 @@ from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, Reals, Run
 
+ROUGH = 0.5  # a coefficient uncertain by this part of itself is known roughly
 CURE = 0.5  # a plan must bring the worst reading below this part of today's, or inside
 
 _POWERS = (2.0, 8.0, 24.0, 64.0)  # the worst of n readings is below their 64-norm, and above it over n^(1/64)
@@ -37,11 +38,14 @@ class Gap:
         Regimes read in which it is not known.
     everywhere : bool
         It is not known in any regime, read or not.
+    roughly : bool
+        It is known there, but so roughly that plans cannot rely upon it.
     """
 
     adjuster: int
     regimes: tuple[int, ...]
     everywhere: bool
+    roughly: bool = False
 
 
 def gaps(rotor: Rotor, run: Run, influence: Influence, movable: Sequence[bool]) -> tuple[Gap, ...]:
@@ -81,7 +85,39 @@ def missing_knowledge(
     for enough in (1.0,) if now is None else (1.0, CURE * now):
         if enough >= 1.0 and knowing_more_would_do(rotor, run, influence, low, high, found, enough):
             return found
+    rough = roughly_known(rotor, run, influence, low, high) if now is not None else ()
+    if rough and least_worst(rotor, run, influence, *_without(found, low, high)) <= max(1.0, CURE * (now or 0.0)):
+        return (*found, *rough)
     return ()
+
+
+def roughly_known(rotor: Rotor, run: Run, influence: Influence, low: Counts, high: Counts) -> tuple[Gap, ...]:
+    """Return the adjusters whose coefficients, over all readings taken, are uncertain by ROUGH of their size or more.
+
+    Of vibration or of the tips. As after a trial that was lost in the noise: plans shy away from what cannot be
+    relied upon.
+    """
+    read, tall = run.vibration_read, run.height_read
+    variance = np.moveaxis(np.einsum("rsaa->rsa", influence.hermitian_cov()).real, -1, 0)
+    tips = np.einsum("raa->ar", influence.height_cov)
+    limit, spread = rotor.vibration_limit[read], rotor.height_limit[tall]
+    found = []
+    for a in np.flatnonzero((high > low).any(axis=1)).tolist():
+        families = (
+            (np.abs(influence.alpha[a][read]) / limit, variance[a][read] / limit**2),
+            (influence.tau[a, tall] / spread, tips[a, tall] / spread**2),
+        )
+        if any(float(error.sum()) >= ROUGH**2 * float((size**2).sum()) > 0.0 for size, error in families):
+            found.append(Gap(a, tuple(np.flatnonzero(run.regime_read).tolist()), everywhere=False, roughly=True))
+    return tuple(found)
+
+
+def _without(found: Sequence[Gap], low: Counts, high: Counts) -> tuple[Counts, Counts]:
+    """Return the bounds with those of the adjusters not known shut."""
+    unknown = [gap.adjuster for gap in found]
+    low, high = low.copy(), high.copy()
+    low[unknown] = high[unknown] = 0
+    return low, high
 
 
 def learn_cautions(rotor: Rotor, found: Sequence[Gap], left: float) -> tuple[str, ...]:
@@ -89,15 +125,18 @@ def learn_cautions(rotor: Rotor, found: Sequence[Gap], left: float) -> tuple[str
     lines = []
     for gap in found:
         regimes = ", ".join(rotor.regimes[r].label for r in gap.regimes)
-        where = "in no regime" if gap.everywhere else f"not in {regimes}"
+        where = (
+            "in no regime" if gap.everywhere else f"only roughly in {regimes}" if gap.roughly else f"not in {regimes}"
+        )
         lines.append(f"What {rotor.adjusters[gap.adjuster].name} does is known {where}.")
     known = [a.name for i, a in enumerate(rotor.adjusters) if i not in {gap.adjuster for gap in found}]
-    alone = f"{' and '.join(known)} alone would leave" if known else "Without any of them there is"
+    alone = f"{' and '.join(known)} alone would leave" if known else "Without them nothing can be planned, which leaves"
     return (
         *lines,
         f"{alone} the worst reading at {left:.2f} of its limit.",
         "That says nothing of a mechanical fault, neither that there is one nor that there is none. A trial tells "
-        "what an adjuster does here: one adjustment of known size, and the run again (trackbal trial).",
+        "what an adjuster does here: one adjustment of known size, and the run again (trackbal trial; in a logbook "
+        "trackbal log trial).",
     )
 
 
@@ -116,9 +155,7 @@ def knowing_more_would_do(
     if not found:
         return False
     unknown = [gap.adjuster for gap in found]
-    barred_low, barred_high = low.copy(), high.copy()
-    barred_low[unknown] = barred_high[unknown] = 0
-    if least_worst(rotor, run, influence, barred_low, barred_high) <= enough:
+    if least_worst(rotor, run, influence, *_without(found, low, high)) <= enough:
         return False
     read = ~influence.unknown_vibration[unknown].any(axis=0) & run.vibration_read
     tips = ~influence.unknown_height[unknown].any(axis=0) & run.height_read

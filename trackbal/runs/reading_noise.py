@@ -17,7 +17,7 @@ from trackbal.runs.run import History, Reals
 
 #: Standard deviation of one part of a reading, or of one tip, as a part of the limit (of the tip spread), where
 #: neither runs nor user say. Our own choice, on the careful side; no published source.
-ASSUMED_PART = 0.05
+ASSUMED_PART = 0.1
 _FINEST = 6  # decimal places looked at
 
 

@@ -71,6 +71,41 @@ class Regime:
 
 
 @dataclass(frozen=True)
+class BladeData:
+    """What a rotor file may say of the blade, for textbook estimates; None where it does not.
+
+    `mass_kg`, `static_moment_kgm` (first moment) and `flap_inertia_kgm2` are those outboard of the flap hinge and
+    about it; `flap_hinge_offset` is a part of the radius.
+    """
+
+    radius_m: float
+    flap_hinge_offset: float = 0.0
+    mass_kg: float | None = None
+    static_moment_kgm: float | None = None
+    flap_inertia_kgm2: float | None = None
+    flap_spring_Nm_per_rad: float = 0.0
+    lock_number: float | None = None
+    chord_m: float | None = None
+    lift_slope: float = 5.7
+
+
+@dataclass(frozen=True)
+class Hardware:
+    """Where an adjuster sits and how it works; None where the rotor file does not say.
+
+    A weight: `radius_m` from the rotor's axis, `ahead_mm` of the feathering axis, `kg_per_unit`. A pitch link:
+    `thread_pitch_mm` (how far one turn moves it), `units_per_turn`, `arm_mm` of the pitch horn.
+    """
+
+    radius_m: float | None = None
+    ahead_mm: float = 0.0
+    kg_per_unit: float | None = None
+    thread_pitch_mm: float | None = None
+    units_per_turn: float = 1.0
+    arm_mm: float | None = None
+
+
+@dataclass(frozen=True)
 class Piece:
     """A piece of hardware: what it is called, what it adds in its adjuster's unit, how many a station takes at most."""
 
@@ -87,7 +122,8 @@ class Adjuster:
     is the range that may be installed. `needs`: may be advised only when one of these
     regimes was read (empty: always); `inside_first`: only when these are read and inside their limits.
     `minutes`: what a change takes. `pieces`: what can be fitted, where a setting is a sum of pieces
-    (pieces.py); a station holds `least_pieces` to `most_pieces` of them.
+    (pieces.py); a station holds `least_pieces` to `most_pieces` of them. `hardware`: where
+    it sits and how it works, if known.
     """
 
     name: str
@@ -106,6 +142,7 @@ class Adjuster:
     most_pieces: int | None = None
     minutes: float | None = None
     inside_first: tuple[str, ...] = ()
+    hardware: Hardware = Hardware()
 
 
 @dataclass(frozen=True, repr=False)
@@ -136,6 +173,7 @@ class Rotor(Summarised):
     place: Place = "main"
     blade_minutes: float = 0.0
     preferences: Preferences = NO_PREFERENCES
+    blade_data: BladeData | None = None
 
     def summary(self) -> dict[str, object]:
         """Return name, and what it has."""
@@ -336,6 +374,7 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
         height_spread=limits.number("height_spread", None, above=0.0),
         height_spread_stop=limits.number("height_spread_stop", None, above=0.0),
         height_noise=top.number("height_noise", None, above=0.0),
+        blade_data=_read_blade_data(top.table("blade_data")) if top.has("blade_data") else None,
     )
     limits.done()
     top.done()
@@ -406,11 +445,41 @@ def _read_adjuster(t: Table, blades: Sequence[str], regimes: Sequence[str]) -> A
         most_pieces=t.whole("most_pieces", None),
         minutes=t.number("minutes", None, least=0.0),
         inside_first=t.texts("inside_first", (), choices=regimes),
+        hardware=_read_hardware(t),
     )
     if adjuster.pieces and float(np.prod([piece.most + 1.0 for piece in adjuster.pieces])) > MOST_SETS:
         raise t.error("pieces", f"{len(adjuster.pieces)} pieces", f"at most {MOST_SETS} ways to put them together")
     t.done()
     return adjuster
+
+
+def _read_blade_data(t: Table) -> BladeData:
+    found = BladeData(
+        radius_m=t.number("radius_m", above=0.0),
+        flap_hinge_offset=t.number("flap_hinge_offset", 0.0, least=0.0),
+        mass_kg=t.number("mass_kg", None, above=0.0),
+        static_moment_kgm=t.number("static_moment_kgm", None, above=0.0),
+        flap_inertia_kgm2=t.number("flap_inertia_kgm2", None, above=0.0),
+        flap_spring_Nm_per_rad=t.number("flap_spring_Nm_per_rad", 0.0, least=0.0),
+        lock_number=t.number("lock_number", None, above=0.0),
+        chord_m=t.number("chord_m", None, above=0.0),
+        lift_slope=t.number("lift_slope", 5.7, above=0.0),
+    )
+    if found.flap_hinge_offset >= 0.5:
+        raise t.error("flap_hinge_offset", found.flap_hinge_offset, "a part of the radius below 0.5")
+    t.done()
+    return found
+
+
+def _read_hardware(t: Table) -> Hardware:
+    return Hardware(
+        radius_m=t.number("radius_m", None, above=0.0),
+        ahead_mm=t.number("ahead_mm", 0.0),
+        kg_per_unit=t.number("kg_per_unit", None, above=0.0),
+        thread_pitch_mm=t.number("thread_pitch_mm", None, above=0.0),
+        units_per_turn=t.number("units_per_turn", 1.0, above=0.0),
+        arm_mm=t.number("arm_mm", None, above=0.0),
+    )
 
 
 def _read_pieces(t: Table, step: float) -> tuple[Piece, ...]:

@@ -1,0 +1,234 @@
+"""The trial: information against another way to reckon it, limits and stops kept, told apart, in words and as JSON."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from test_textbook import with_data
+
+from trackbal.base.phasor import blade_harmonic
+from trackbal.commands.group import run as run_command
+from trackbal.influence.coefficients import Influence
+from trackbal.plan.advice import advise
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Run
+from trackbal.trials.job_trial import find_trials_in_job
+from trackbal.trials.textbook import textbook_influence
+from trackbal.trials.trial import BLUR, _View, find_trials, scale
+from trackbal.virtual import VirtualType
+
+
+def first_run(name="main5", seed=11000, severity=1.0):
+    kind = VirtualType.shipped(name)
+    aircraft = kind.aircraft(seed, severity)
+    return kind.rotor, aircraft, aircraft.fly(np.random.default_rng(5))
+
+
+def view_of(rotor: Rotor, run: Run, influence: Influence) -> _View:
+    return _View.of(rotor, run, influence, scale(rotor, influence))
+
+
+def test_expected_information_is_that_of_entropies():
+    """By the plain formula, reading by reading: half the log of det(covariance after) / det(covariance of noise)."""
+    rotor, _, run = first_run()
+    influence = textbook_influence(rotor)
+    view = view_of(rotor, run, influence)
+    sd, tip_sd = scale(rotor, influence)
+    rng = np.random.default_rng(1)
+    change = np.zeros((3, 5))
+    change[0, 1], change[1, 3], change[2, 0] = 80.0, -2.0, 0.5
+    z = blade_harmonic(change, rotor.azimuth_deg, rotor.harmonics)
+    total = 0.0
+    for r in range(len(rotor.regimes)):
+        for s in range(len(rotor.sensors)):
+            lever = np.zeros((2, 6))
+            for a in range(3):
+                lever[:, 2 * a : 2 * a + 2] = [[z[a, s].real, -z[a, s].imag], [z[a, s].imag, z[a, s].real]]
+            noise = influence.vibration_noise[r, s] ** 2 * 2.0 * np.eye(2)  # before and after
+            cov = lever @ np.diag(np.repeat(sd[:, r, s], 2) ** 2) @ lever.T + noise
+            total += 0.5 * np.log(np.linalg.det(cov) / np.linalg.det(noise))
+        u = change - change.mean(axis=1, keepdims=True)
+        basis = np.linalg.qr(rng.normal(size=(5, 4)) - 0.2 * np.ones((5, 5)) @ rng.normal(size=(5, 4)))[0]
+        basis = np.linalg.svd(np.eye(5) - 0.2)[0][:, :4]
+        cov = basis.T @ (u.T @ np.diag(tip_sd[:, r] ** 2) @ u) @ basis
+        noise = influence.height_noise[r] ** 2 * 2.0 * np.eye(4)
+        total += 0.5 * np.log(np.linalg.det(cov + noise) / np.linalg.det(noise))
+    found = view.information(change)[0]
+    # tips of several adjusters at once are counted as one direction, which is less; of one adjuster it is exact
+    assert found <= total + 1e-9
+    for a in range(3):
+        alone = np.zeros_like(change)
+        alone[a] = change[a]
+        u = alone[a] - alone[a].mean()
+        by_hand = np.log1p(sd[a] ** 2 * np.abs(z[a]) ** 2 / (2.0 * influence.vibration_noise**2)).sum()
+        by_hand += 0.5 * np.log1p(tip_sd[a] ** 2 * (u @ u) / (2.0 * influence.height_noise**2)).sum()
+        assert view.information(alone)[0] == pytest.approx(by_hand, rel=1e-9)
+
+
+def test_what_a_trial_teaches_is_what_learning_then_knows():
+    """The variance that a trial is expected to leave is that of the estimate from the two runs, by hand."""
+    rotor, _, run = first_run()
+    influence = textbook_influence(rotor)
+    view = view_of(rotor, run, influence)
+    change = np.zeros((3, 5))
+    change[0, 2] = 60.0
+    after = view.taught(change)
+    sd = scale(rotor, influence)[0][0]
+    noise = 2.0 * influence.vibration_noise**2
+    by_hand = 1.0 / (1.0 / sd**2 + 60.0**2 / noise)
+    np.testing.assert_allclose(after.vibration_cov[..., 0, 0], by_hand, rtol=1e-9)
+    np.testing.assert_allclose(after.vibration_cov[..., 2, 2], view.vibration_cov[..., 2, 2])
+    assert view.left_open(change, 0) < 0.4
+    assert view.left_open(change, 1) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("name", ["main3", "main4", "main5", "main7", "tail2", "uneven4"])
+def test_no_reading_is_expected_past_its_limit_or_stop(name):
+    """On virtual aircraft of every type, by their true physics, with what a crew can say of blades and hardware."""
+    for seed in range(4):
+        _, aircraft, run = first_run(name, 700 + seed)
+        rotor = with_data(VirtualType.shipped(name))
+        found = find_trials(rotor, run, textbook_influence(rotor), aircraft.setting)
+        if found.stop:
+            continue
+        assert found.best is not None
+        for trial in found.each:
+            if trial.within:
+                after = aircraft.adjust(trial.change).true_run()
+                assert (np.abs(after.vibration) < rotor.vibration_stop_limit).all()
+                tall = np.isfinite(rotor.height_limit)
+                assert (after.spread[tall] < rotor.height_stop_limit[tall]).all()
+        low, high = rotor.step_bounds(aircraft.setting)
+        steps = found.best.change / np.array([a.step for a in rotor.adjusters])[:, None]
+        assert ((steps >= low - 1e-9) & (steps <= high + 1e-9)).all()
+        np.testing.assert_allclose(steps, np.rint(steps), atol=1e-9)
+
+
+def test_a_trial_then_tells_the_influence_within_its_error():
+    """The coefficient learned from a first run and the trial, against the aircraft's own by the simulated physics."""
+    rotor, aircraft, run = first_run()
+    influence = textbook_influence(rotor)
+    best = find_trials(rotor, run, influence, aircraft.setting).best
+    (a,) = best.adjusters
+    rng = np.random.default_rng(8)
+    later = aircraft.adjust(best.change).fly(rng)
+    from trackbal.aircraft.learning import learn
+
+    own = learn(rotor, [run, later], np.array([0 * best.change, best.change]), influence).influence
+    assert not own.unknown_vibration[a].any()
+    true = aircraft.true_influence()[0][a]
+    size = np.abs(best.change).max()  # of which a tenth is left to settings and to what is not linear
+    error = np.abs(own.alpha[a] - true) * size
+    assert (error < 5.0 * influence.vibration_noise * np.sqrt(2.0) + 0.1 * np.abs(true) * size).all()
+
+
+def test_a_near_stop_limit_makes_trials_smaller():
+    rotor, aircraft, run = first_run()
+    worst = float((np.abs(run.vibration)).max())
+    near = replace(rotor, vibration_stop=1.15 * worst)
+    free = find_trials(rotor, run, textbook_influence(rotor), aircraft.setting)
+    held = find_trials(near, run, textbook_influence(near), aircraft.setting)
+    size = {t.adjusters: np.abs(t.change).max() for t in free.each if t.within}
+    smaller = [np.abs(t.change).max() < size[t.adjusters] for t in held.each if t.within and t.adjusters in size]
+    assert any(smaller)
+    assert find_trials(replace(rotor, vibration_stop=worst), run, textbook_influence(rotor), aircraft.setting).stop
+
+
+def weights_known(rotor, aircraft):
+    alpha, tau = aircraft.true_influence()
+    nothing = textbook_influence(rotor)
+    return replace(
+        nothing,
+        alpha=np.where([[[True]], [[False]], [[False]]], alpha, 0.0),
+        tau=np.where([[True], [False], [False]], tau, 0.0),
+        unknown_vibration=nothing.unknown_vibration & [[[False]], [[True]], [[True]]],
+        unknown_height=nothing.unknown_height & [[False], [True], [True]],
+    )
+
+
+def test_two_unknown_adjusters_are_not_tried_at_once_but_a_known_one_may_go_along():
+    gone_along = 0
+    for seed in range(11000, 11006):
+        rotor, aircraft, run = first_run("main5", seed)
+        found = find_trials(rotor, run, textbook_influence(rotor), aircraft.setting)
+        assert found.together is None or len(found.together.adjusters) == 1
+        known = weights_known(rotor, aircraft)
+        found = find_trials(rotor, run, known, aircraft.setting)
+        assert found.stop or {g.adjuster for g in found.unknown} == {1, 2}
+        if found.together is None or 0 not in found.together.adjusters:
+            continue
+        gone_along += 1
+        view = view_of(rotor, run, known)
+        (a,) = [x for x in found.together.adjusters if x != 0]
+        alone = np.where(np.arange(3)[:, None] == a, found.together.change, 0.0)
+        assert view.left_open(found.together.change, a) <= view.left_open(alone, a) + BLUR
+        assert not (found.together.change[0].astype(bool) & found.together.change[a].astype(bool)).any()
+        assert view.helps(found.together.change) < view.helps(found.best.change)
+    assert gone_along >= 2
+
+
+def test_nothing_unknown_needs_no_trial():
+    rotor, aircraft, run = first_run()
+    alpha, tau = aircraft.true_influence()
+    nothing = textbook_influence(rotor)
+    known = replace(
+        nothing,
+        alpha=alpha,
+        tau=tau,
+        unknown_vibration=np.zeros_like(nothing.unknown_vibration),
+        unknown_height=np.zeros_like(nothing.unknown_height),
+    )
+    found = find_trials(rotor, run, known, aircraft.setting)
+    assert (found.best, found.unknown) == (None, ())
+
+
+def test_a_first_aircraft_comes_inside_by_trials_and_advice_alone():
+    """The whole day on a virtual aircraft, in the core: advice, trial, advice, until inside; no history anywhere."""
+    from trackbal.aircraft.learning import learn
+    from trackbal.check.review import check_run
+
+    rotor, aircraft, run = first_run("main4", 10001)
+    influence = textbook_influence(rotor)
+    rng = np.random.default_rng(2)
+    runs, changes, verdicts = [run], [np.zeros_like(aircraft.setting)], []
+    while not check_run(rotor, runs[-1]).inside and len(runs) < 8:
+        own = learn(rotor, runs, np.array(changes), influence).influence
+        said = advise(rotor, runs[-1], own, aircraft.setting)
+        verdicts.append(said.verdict)
+        if said.verdict == "learn":
+            found = find_trials_in_job(rotor, runs, np.array(changes), influence, aircraft.setting)
+            change = (found.together or found.best).change
+        else:
+            change = said.plans[said.recommended].change
+        aircraft = aircraft.adjust(change, rng)
+        changes.append(changes[-1] + change)
+        runs.append(aircraft.fly(rng))
+    assert check_run(rotor, runs[-1]).inside
+    assert len(runs) <= 6
+    assert verdicts[0] == "learn"
+    assert "adjust" in verdicts
+
+
+def test_the_commands_say_it_in_words_and_as_json(tmp_path, capsys):
+    from trackbal.runs.sheets import read_adjustments, write_run, write_settings
+
+    rotor, aircraft, run = first_run()
+    file = VirtualType.rotor_file("main5")
+    write_run(rotor, tmp_path / "run.csv", run, force=False)
+    write_settings(rotor, tmp_path / "settings.csv", aircraft.setting, force=False)
+    asked = ["trial", "--rotor", file, "--run", tmp_path / "run.csv", "--settings", tmp_path / "settings.csv"]
+    assert run_command([str(a) for a in [*asked, "--trial-out", tmp_path / "trial.csv"]]) == 0
+    text = capsys.readouterr().out
+    assert "TRIAL, not a correction" in text
+    assert "Not known so far" in text
+    assert run_command([str(a) for a in [*asked, "--json"]]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["trial"]["adjustments"][0]["words"] in text
+    change = read_adjustments(rotor, tmp_path / "trial.csv")
+    assert np.count_nonzero(change) == len(answer["trial"]["adjustments"])
+    assert len(answer["sequence"]) == 3
+    assert run_command(["estimate", "--rotor", str(file), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["adjusters"][0]["hub_force_N"] is None

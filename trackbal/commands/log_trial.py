@@ -1,0 +1,48 @@
+"""Command of the logbook: trial."""
+
+from __future__ import annotations
+
+import click
+
+from trackbal.commands.log import book_argument, by_option, job_option
+from trackbal.commands.options import echo_json, json_option
+
+
+@click.command("trial")
+@book_argument
+@job_option
+@click.option("--together", is_flag=True, help="With the change of another adjuster that is offered with it.")
+@by_option
+@json_option
+def trial_command(book_file: str, job_name: str | None, together: bool, author: str, as_json: bool) -> int:
+    """Say which trial to make after the last run, and record it as advised.
+
+    What the job's runs have taught counts. Then: trackbal log done, run again, trackbal log
+    advise. Exit code 1 if no trial can be made.
+
+    \b
+    Example:
+      trackbal log trial fleet.tblog
+    """
+    from trackbal.logbook.beginning import influence_to_go_by
+    from trackbal.logbook.deeds import change_items, record_advice
+    from trackbal.logbook.entries import job_to_advise
+    from trackbal.logbook.store import Book
+    from trackbal.reports.trial_report import trial_json, trial_text
+    from trackbal.trials.job_trial import find_trials_in_job
+
+    with Book.open(book_file, write=True) as book:
+        record = job_to_advise(book, job_name)
+        rotor, setting = record.rotor, record.setting()
+        entry, influence = influence_to_go_by(book, rotor, author)
+        found = find_trials_in_job(rotor, record.readings, record.change, influence, setting)
+        chosen = (found.together or found.best) if together else found.best
+        answer = trial_json(rotor, found, setting)
+        if chosen is not None:
+            recorded = {"verdict": "learn", "recommended": None, "plans": []} | answer
+            record_advice(book, record, entry, recorded, change_items(rotor, chosen.change), author)
+    if as_json:
+        echo_json(answer)
+    else:
+        click.echo(trial_text(rotor, found, setting), nl=False)
+    return 0 if chosen is not None or not found.unknown else 1

@@ -1,0 +1,133 @@
+"""A trial in words and as JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from trackbal.base.cautions import adjuster_cautions, general_cautions
+from trackbal.base.text_layout import listed, paragraphs, wrap
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Reals
+from trackbal.runs.words import adjustment_words
+from trackbal.trials.trial import Trial, Trials
+
+
+def trial_json(rotor: Rotor, found: Trials, setting: Reals) -> dict[str, Any]:
+    """Return what to try as plain data; numbers are not rounded."""
+    return {
+        "trial": None if found.best is None else _one_json(rotor, found.best, setting),
+        "each": [_one_json(rotor, trial, setting) for trial in found.each],
+        "together": None if found.together is None else _one_json(rotor, found.together, setting),
+        "sequence": [rotor.adjusters[a].name for a in found.sequence],
+        "unknown": [
+            {
+                "adjuster": rotor.adjusters[gap.adjuster].name,
+                "regimes": [rotor.regimes[r].name for r in gap.regimes],
+                "roughly_known": gap.roughly,
+            }
+            for gap in found.unknown
+        ],
+        "rule_of_thumb": {
+            a.name: float(amount) for a, amount in zip(rotor.adjusters, found.thumb, strict=True) if np.isfinite(amount)
+        },
+        "stop": found.stop,
+        "cautions": _cautions(rotor, found),
+    }
+
+
+def _one_json(rotor: Rotor, trial: Trial, setting: Reals) -> dict[str, Any]:
+    return {
+        "adjustments": [
+            {
+                "blade": rotor.blades[b],
+                "adjuster": rotor.adjusters[a].name,
+                "amount": float(trial.change[a, b]),
+                "words": adjustment_words(rotor, a, b, float(trial.change[a, b]), float(setting[a, b])),
+            }
+            for b, a in np.argwhere(trial.change.T).tolist()
+        ],
+        "information": trial.information,
+        "noises": trial.told,
+        "worst_ratio": trial.worst,
+        "unknown_effect": trial.effect,
+        "within": trial.within,
+    }
+
+
+def trial_text(rotor: Rotor, found: Trials, setting: Reals) -> str:
+    """Return what to try as text for the terminal."""
+    if found.stop:
+        said = f"{rotor.name}: STOP. A reading is at or above its stop limit: no trial. Find the cause first."
+        return wrap(said) + "\n"
+    if not found.unknown:
+        said = f"{rotor.name}: no trial is needed; every adjuster that could be used is known where it was read."
+        return wrap(said) + "\n"
+    unknown = [
+        f"{rotor.adjusters[g.adjuster].name}: {'roughly known' if g.roughly else 'not known'} in "
+        f"{', '.join(rotor.regimes[r].name for r in g.regimes)}"
+        for g in found.unknown
+    ]
+    if found.best is None:
+        head = wrap(f"{rotor.name}: no trial can be made: the adjusters have no room.")
+        return paragraphs([head, listed("Not known", unknown)]) + "\n"
+    best = found.best
+    lines = [f"[ ] {w}" for w in _words(rotor, best, setting)]
+    blocks = [
+        wrap(f"{rotor.name}: TRIAL, not a correction. Do this, then run again in the same regimes:"),
+        "\n".join(wrap(line, "  ") for line in lines),
+        wrap(_expected(best)),
+        listed("Not known so far", unknown),
+    ]
+    blocks += [wrap(line) for line in _thumb_lines(rotor, found)]
+    if found.together is not None:
+        more = _words(rotor, found.together, setting)
+        blocks.append(listed("In one run with it, on other blades, without blurring what it tells (--together)", more))
+    if len(found.sequence) > 1:
+        names = ", then ".join(rotor.adjusters[a].name for a in found.sequence)
+        blocks.append(wrap(f"If one trial does not suffice: {names}. Ask again after each run; fewer may do."))
+    return paragraphs([*blocks, listed("Cautions", _cautions(rotor, found))]) + "\n"
+
+
+def _words(rotor: Rotor, trial: Trial, setting: Reals) -> list[str]:
+    return [
+        f"{adjustment_words(rotor, a, b, float(trial.change[a, b]), float(setting[a, b]))} "
+        f"(setting {setting[a, b]:.10g} -> {setting[a, b] + trial.change[a, b]:.10g})"
+        for b, a in np.argwhere(trial.change.T).tolist()
+    ]
+
+
+def _expected(trial: Trial) -> str:
+    size = f"by some {trial.told:.0f} times their noise" if trial.told < 1e3 else "far beyond their noise"
+    text = (
+        f"It is expected to move readings {size}. The worst reading stays at {trial.worst:.2f} of its limit as far as "
+        f"is known; what is not known may move one by about {trial.effect:.2f} of its limit, either way."
+    )
+    if not trial.within:
+        text += (
+            " No smaller step is there: a reading may be taken past its limit, or farther past it. Let a licensed "
+            "person decide, begin on the ground, and break off early."
+        )
+    return text
+
+
+def _thumb_lines(rotor: Rotor, found: Trials) -> list[str]:
+    assert found.best is not None
+    lines = []
+    for a in found.best.adjusters:
+        if np.isfinite(found.thumb[a]):
+            adjuster, made = rotor.adjusters[a], float(np.abs(found.best.change[a]).max())
+            lines.append(
+                f"Rule of thumb for {adjuster.name}: {found.thumb[a]:.3g} {adjuster.unit}, whose pull at speed is a "
+                f"tenth of the blades' weight (common practice, no published source); this is {made:.3g}."
+            )
+    return lines
+
+
+def _cautions(rotor: Rotor, found: Trials) -> list[str]:
+    said = []
+    if found.best is not None:
+        said.append("A trial that makes a reading worse has taught as much as one that helps: go on from it.")
+        said += adjuster_cautions([rotor.adjusters[a].kind for a in found.best.adjusters])
+    return said + general_cautions()

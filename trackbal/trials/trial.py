@@ -1,0 +1,395 @@
+"""The trial: which adjustment to make first so that the next run teaches most of what is not known.
+
+A next reading is y = v + L a + noise: v its present value, a the coefficients of every adjuster, L what
+a change makes of them. Of Gaussian a with covariance C the reading is expected to teach
+
+    1/2 log det(1 + L C L' / noise)   (D. V. Lindley, Ann. Math. Statist. 27 (1956) 986; nats)
+
+summed over the readings that were taken, the noise being that of the reading before and after. C is that of
+the influence where it knows; of what it does not know the type's scale is all there is (`scale`): the
+coefficients are not guessed, only how large they may be, so that a trial is neither lost in the noise nor
+dangerous. No reading is expected past its limit, or farther past it than it is, or near its stop.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from trackbal.base.phasor import blade_harmonic
+from trackbal.check.review import check_run
+from trackbal.influence.coefficients import Influence
+from trackbal.plan.advice import advise
+from trackbal.plan.quadratic import build_quadratic
+from trackbal.plan.reach import Gap, gaps, roughly_known
+from trackbal.runs.pieces import change_choices
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Counts, Reals, Run
+from trackbal.trials.textbook import rule_of_thumb
+
+#: Standard deviation, in limits, of what the largest single change of an adjuster of unknown influence does to a
+#: reading, and to a tip against half the spread limit, by kind. Our own choice, no published source.
+REACH = {"weight": 8.0, "pitch_link": 2.5, "tab": 2.5}
+TIP_REACH = {"weight": 1.0, "pitch_link": 8.0, "tab": 8.0}
+THUMB = 0.6  # the same of a weight by the rule of thumb, where the rotor file gives its data
+TOLD = 5.0  # a trial must be expected to move a reading by this many noises to be worth a run
+NEARLY = 0.8  # trials that teach this part of the best one's are as good; the one that helps most is taken
+BLUR = 0.05  # of its variance: how much less of an adjuster a trial may tell when another is changed in the same run
+_FAR = 2.0  # standard deviations short of a stop limit
+_SMALL = 1e-12
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A change to make and run, to see what it does.
+
+    Parameters
+    ----------
+    change : ndarray, shape (A, B)
+        In the adjusters' units.
+    information : float
+        Expected of the next run, nats.
+    worth : float
+        The same, each reading counted by its share of the cost now: what is far over its limit matters most.
+    told : float
+        Expected (root mean square) effect on a reading, in noises: the median of those taken.
+    worst : float
+        Largest expected reading after it, in limits; which way what is unknown moves a reading, nobody can say.
+    effect : float
+        Largest root mean square of that unknown part, in limits.
+    within : bool
+        No reading now inside is expected past its limit, and none farther past it than it is; none within two
+        standard deviations of its stop; and the unknown part is below one limit everywhere.
+    """
+
+    change: Reals
+    information: float
+    worth: float
+    told: float
+    worst: float
+    effect: float
+    within: bool
+
+    @property
+    def adjusters(self) -> tuple[int, ...]:
+        """Which adjusters it moves."""
+        return tuple(np.flatnonzero(self.change.any(axis=1)).tolist())
+
+
+@dataclass(frozen=True)
+class Trials:
+    """What to try.
+
+    Parameters
+    ----------
+    best : Trial or None
+        None where nothing is unknown, a stop limit is reached, or no trial can be made.
+    each : tuple of Trial
+        The best trial of every adjuster with something unknown, the most instructive first.
+    together : Trial or None
+        The best trial with a change of another adjuster on other blades, where neither blurs the other and the
+        two together help: two steps of the work in one run.
+    sequence : tuple of int
+        Adjusters in the order in which to try them, each with what the ones before it taught.
+    unknown : tuple of Gap
+        What is not known where readings were taken.
+    thumb : ndarray, shape (A,)
+        Trial weight by the rule of thumb, adjuster units; nan where the rotor file does not give its data.
+    stop : bool
+        A reading is at or above its stop limit.
+    """
+
+    best: Trial | None
+    each: tuple[Trial, ...]
+    together: Trial | None
+    sequence: tuple[int, ...]
+    unknown: tuple[Gap, ...]
+    thumb: Reals
+    stop: bool
+
+
+def find_trials(rotor: Rotor, run: Run, influence: Influence, setting: Reals) -> Trials:
+    """Return what to try after a run.
+
+    Parameters
+    ----------
+    influence : Influence
+        What is known: of the type, of this aircraft from the runs of a job, or of textbooks alone.
+    setting : ndarray, shape (A, B)
+        What is installed, in the adjusters' units.
+
+    Raises
+    ------
+    InputError
+        If the run has no reading that counts.
+    """
+    review = check_run(rotor, run)
+    low, high = rotor.step_bounds(setting)
+    read = {regime.name for r, regime in enumerate(rotor.regimes) if run.regime_read[r]}
+    for a, adjuster in enumerate(rotor.adjusters):
+        if adjuster.needs and not read & set(adjuster.needs):
+            low[a] = high[a] = 0
+    unknown = gaps(rotor, run, influence, [bool((high[a] > low[a]).any()) for a in range(len(high))])
+    named = {gap.adjuster for gap in unknown}
+    unknown += tuple(g for g in roughly_known(rotor, run, influence, low, high) if g.adjuster not in named)
+    thumb = rule_of_thumb(rotor)
+    if review.stop or not unknown:
+        return Trials(None, (), None, (), unknown, thumb, review.stop)
+    view = _View.of(rotor, run, influence, scale(rotor, influence))
+    candidates = _singles(rotor, setting, low, high, [gap.adjuster for gap in unknown])
+    levelling = _levelling(rotor, run, influence, setting, [gap.adjuster for gap in unknown])
+    made = [view.trial(change) for change in (*candidates, *levelling)]
+    each = []
+    for gap in unknown:
+        own = [t for t in made if t.adjusters == (gap.adjuster,)]
+        if own:
+            each.append(_choose(view, own))
+    each.sort(key=lambda t: -t.worth)
+    if not each:
+        return Trials(None, (), None, (), unknown, thumb, False)
+    best = _choose(view, each)
+    return Trials(
+        best=best,
+        each=tuple(each),
+        together=_pair(view, best, each, made, _known_plans(rotor, run, influence, setting)),
+        sequence=_sequence(view, each),
+        unknown=unknown,
+        thumb=thumb,
+        stop=False,
+    )
+
+
+def scale(rotor: Rotor, influence: Influence) -> tuple[Reals, Reals]:
+    """Return the standard deviations that unknown coefficients are taken to have.
+
+    Returns
+    -------
+    ndarray, shape (A, R, S) and (A, R)
+        Of the real and of the imaginary part each, sensor unit per adjuster unit; of a tip height.
+    """
+    largest = np.array([min(a.largest_change, a.maximum - a.minimum) for a in rotor.adjusters])
+    thumb = rule_of_thumb(rotor)
+    by_reach = np.array([REACH[a.kind] for a in rotor.adjusters]) / largest
+    by_thumb = np.where(np.isfinite(thumb), THUMB / np.where(np.isfinite(thumb), thumb, 1.0), by_reach)
+    per_unit = np.sqrt(by_reach * by_thumb)  # two rough measures of the same: halfway between, in ratio
+    tips = np.where(np.isfinite(rotor.height_limit), rotor.height_limit / 2.0, 0.0)
+    vibration = per_unit[:, None, None] * rotor.vibration_limit / np.sqrt(2.0)
+    height = (np.array([TIP_REACH[a.kind] for a in rotor.adjusters]) / largest)[:, None] * tips
+    return np.where(influence.unknown_vibration, vibration, 0.0), np.where(influence.unknown_height, height, 0.0)
+
+
+@dataclass(frozen=True)
+class _View:
+    """The readings of a run and what is known and not known of the coefficients."""
+
+    rotor: Rotor
+    run: Run
+    influence: Influence
+    vibration_cov: Reals
+    height_cov: Reals
+    sd: tuple[Reals, Reals]
+
+    @classmethod
+    def of(cls, rotor: Rotor, run: Run, influence: Influence, sd: tuple[Reals, Reals]) -> _View:
+        vibration_cov, height_cov = influence.vibration_cov.copy(), influence.height_cov.copy()
+        index = np.arange(vibration_cov.shape[-1])
+        vibration_cov[..., index, index] += np.repeat(np.moveaxis(sd[0], 0, -1), 2, axis=-1) ** 2
+        index = np.arange(height_cov.shape[-1])
+        height_cov[:, index, index] += sd[1].T ** 2
+        return cls(rotor, run, influence, vibration_cov, height_cov, sd)
+
+    def spread(self, change: Reals) -> tuple[Reals, Reals]:
+        """Return the variance that a change gives each reading: both parts of a phasor (R, S), one tip (R, B)."""
+        z = blade_harmonic(change, self.rotor.azimuth_deg, self.rotor.harmonics)  # (A, S)
+        cov = self.vibration_cov
+        hermitian = cov[..., 0::2, 0::2] + cov[..., 1::2, 1::2] + 1j * (cov[..., 1::2, 0::2] - cov[..., 0::2, 1::2])
+        vibration = np.einsum("as,rsac,cs->rs", z, hermitian, z.conj()).real
+        u = change - change.mean(axis=1, keepdims=True)
+        return vibration, np.einsum("ab,rac,cb->rb", u, self.height_cov, u)
+
+    def information(self, change: Reals) -> tuple[float, float]:
+        """Return the expected information of the next run after a change, nats: all, and counted by `weights`."""
+        vibration, height = self.spread(change)
+        noise = self.influence.vibration_noise**2 * (1.0 + 1.0 / np.maximum(self.run.vibration_count, 1))
+        told = np.log1p(vibration / 2.0 / np.maximum(noise, _SMALL))[self.run.vibration_read]
+        tip_noise = self.influence.height_noise**2 * (1.0 + 1.0 / np.maximum(self.run.height_count, 1))
+        tips = 0.5 * np.log1p(height.sum(axis=1) / np.maximum(tip_noise, _SMALL))[self.run.height_read]
+        weight, tip_weight = self.weights
+        return float(told.sum() + tips.sum()), float(told @ weight + tips @ tip_weight)
+
+    @property
+    def weights(self) -> tuple[Reals, Reals]:
+        """Return how much it matters to know of each reading taken: its share of the cost now, 1 on average."""
+        read, tall = self.run.vibration_read, self.run.height_read
+        cost = np.abs(self.run.vibration[read]) ** 2 / self.rotor.vibration_limit[read] ** 2
+        tips = (self.run.spread[tall] / self.rotor.height_limit[tall]) ** 2
+        mean = max(float(np.concatenate([cost, tips]).mean()), _SMALL)
+        return cost / mean, tips / mean
+
+    def trial(self, change: Reals) -> Trial:
+        """Return a change as a trial."""
+        vibration, height = self.spread(change)
+        read, tall = self.run.vibration_read, self.run.height_read
+        moved = self.run.vibration + self.influence.vibration_change(self.rotor, change)
+        tips = self.run.height + self.influence.height_change(change)
+        z = np.abs(blade_harmonic(change, self.rotor.azimuth_deg, self.rotor.harmonics))
+        u = change - change.mean(axis=1, keepdims=True)
+        effect = np.sqrt(2.0 * np.einsum("ars,as->rs", self.sd[0] ** 2, z**2))[read]  # of what is unknown alone
+        unknown_rise = np.sqrt(np.einsum("ar,ab->rb", self.sd[1] ** 2, u**2).max(axis=1))[tall]
+        after, now, error = (x[read] for x in (np.abs(moved), np.abs(self.run.vibration), np.sqrt(vibration)))
+        limit, stop = self.rotor.vibration_limit[read], self.rotor.vibration_stop_limit[read]
+        within = np.all((after <= np.maximum(limit, now)) & (effect <= limit))
+        within &= np.all(after + _FAR * error / np.sqrt(2.0) < stop)
+        spread, spread_now = np.ptp(tips, axis=1)[tall], self.run.spread[tall]
+        rise = np.sqrt(height.max(axis=1))[tall]
+        spread_limit, spread_stop = self.rotor.height_limit[tall], self.rotor.height_stop_limit[tall]
+        within &= np.all((spread <= np.maximum(spread_limit, spread_now)) & (unknown_rise <= spread_limit))
+        within &= np.all(spread + _FAR * rise < spread_stop)
+        noise = self.influence.vibration_noise * np.sqrt(1.0 + 1.0 / np.maximum(self.run.vibration_count, 1))
+        size = np.abs(moved - self.run.vibration) ** 2 + vibration
+        told = np.sqrt(size / 2.0) / np.maximum(noise, _SMALL)
+        information, worth = self.information(change)
+        return Trial(
+            change=change,
+            information=information,
+            worth=worth,
+            told=float(np.median(told[read])) if read.any() else float("inf"),
+            worst=float(np.concatenate([after / limit, spread / spread_limit]).max(initial=0.0)),
+            effect=float(np.concatenate([effect / limit, unknown_rise / spread_limit]).max(initial=0.0)),
+            within=bool(within),
+        )
+
+    def taught(self, change: Reals) -> _View:
+        """Return the view after the next run: what it is expected to leave of the covariance."""
+        z = blade_harmonic(change, self.rotor.azimuth_deg, self.rotor.harmonics).T
+        lever = np.zeros((len(z), 2, 2 * z.shape[1]))
+        lever[:, 0, 0::2] = lever[:, 1, 1::2] = z.real
+        lever[:, 0, 1::2], lever[:, 1, 0::2] = -z.imag, z.imag
+        noise = 2.0 * np.maximum(self.influence.vibration_noise, _SMALL) ** 2
+        carried = np.einsum("rsac,sic->rsai", self.vibration_cov, lever)
+        seen = np.einsum("sia,rsaj->rsij", lever, carried) + noise[..., None, None] * np.eye(2)
+        cov = self.vibration_cov - carried @ np.linalg.inv(seen) @ np.swapaxes(carried, -1, -2)
+        cov = np.where(self.run.vibration_read[..., None, None], cov, self.vibration_cov)
+        u = change - change.mean(axis=1, keepdims=True)
+        tip_noise = 2.0 * np.maximum(self.influence.height_noise, _SMALL) ** 2
+        height_cov = self.height_cov.copy()
+        for r in np.flatnonzero(self.run.height_read):
+            pull = height_cov[r] @ u
+            height_cov[r] = height_cov[r] - pull @ np.linalg.solve(
+                u.T @ pull + tip_noise[r] * np.eye(u.shape[1]), pull.T
+            )
+        return replace(self, vibration_cov=cov, height_cov=height_cov)
+
+    def left_open(self, change: Reals, a: int) -> float:
+        """Return what a trial leaves of the variance of an adjuster's unknown coefficients, mean over what is read."""
+        after = self.taught(change)
+        read = self.influence.unknown_vibration[a] & self.run.vibration_read
+        parts = (after.vibration_cov[read][:, 2 * a, 2 * a] / self.vibration_cov[read][:, 2 * a, 2 * a]).tolist()
+        tall = self.influence.unknown_height[a] & self.run.height_read
+        parts += (after.height_cov[tall, a, a] / self.height_cov[tall, a, a]).tolist()
+        return float(np.mean(parts)) if parts else 0.0
+
+    def helps(self, change: Reals) -> float:
+        """Return the expected cost after a change, of what is known."""
+        quadratic = build_quadratic(self.rotor, self.run, self.influence)
+        steps = np.array([a.step for a in self.rotor.adjusters])[:, None]
+        return quadratic.expected_cost((change / steps).ravel())
+
+
+def _singles(rotor: Rotor, setting: Reals, low: Counts, high: Counts, adjusters: list[int]) -> list[Reals]:
+    """Return every single adjustment of some adjusters, in their units, (A, B) each."""
+    choices = change_choices(rotor, setting, low, high)
+    blades, found = len(rotor.blades), []
+    for a in adjusters:
+        for b in range(blades):
+            steps = np.arange(low[a, b], high[a, b] + 1) if choices is None else choices[a * blades + b]
+            for k in _some(steps[steps != 0]):
+                change = np.zeros(low.shape)
+                change[a, b] = k * rotor.adjusters[a].step
+                found.append(change)
+    return found
+
+
+def _some(steps: Counts, most: int = 40) -> Counts:
+    """Return the steps, thinned out in even ratios where there are many."""
+    if len(steps) <= most:
+        return steps
+    wanted = np.geomspace(np.abs(steps).min(), np.abs(steps).max(), most // 2)
+    near = np.abs(np.abs(steps)[:, None] - wanted).argmin(axis=0)
+    mirrored = np.abs(steps[:, None] + steps[near]).argmin(axis=0)
+    return np.unique(steps[np.concatenate([near, mirrored])])
+
+
+def _levelling(rotor: Rotor, run: Run, influence: Influence, setting: Reals, adjusters: list[int]) -> list[Reals]:
+    """Return plans by tip heights alone, of each adjuster whose effect on them is known and on vibration is not.
+
+    Tips over their limit have to be levelled anyhow; done as the trial it costs no run of its own.
+    """
+    over = run.height_read & (run.spread > rotor.height_limit)
+    found: list[Reals] = []
+    if not over.any():
+        return found
+    blind = replace(run, vibration_count=np.zeros_like(run.vibration_count))
+    for a in adjusters:
+        if influence.unknown_height[a, run.height_read].any() or not influence.tau[a, over].any():
+            continue
+        alone = influence.unknown_height.copy()
+        alone[np.arange(len(alone)) != a] = True
+        advice = advise(rotor, blind, replace(influence, unknown_height=alone), setting, most=len(rotor.blades) - 1)
+        plan = None if advice.recommended is None else advice.plans[advice.recommended]
+        if plan is not None and plan.count:
+            found.append(plan.change)
+    return found
+
+
+def _choose(view: _View, trials: list[Trial]) -> Trial:
+    """Return the trial to make: within limits if one is, telling, among the instructive the one that helps most."""
+    pool = [t for t in trials if t.within] or [min(trials, key=lambda t: t.worst + t.effect)]
+    pool = [t for t in pool if t.told >= TOLD] or pool
+    best = max(t.worth for t in pool)
+    near = [t for t in pool if t.worth >= NEARLY * best]
+    # of those that help alike, the more instructive; then what is added rather than taken off, and the first blade
+    return min(near, key=lambda t: (round(view.helps(t.change), 6), -round(t.worth, 6), -float(t.change.sum())))
+
+
+def _pair(view: _View, best: Trial, each: list[Trial], made: list[Trial], known: list[Reals]) -> Trial | None:
+    """Return the best trial with another change on other blades in the same run, where neither blurs the other.
+
+    The other is a trial of another adjuster, or a plan with what is known: its effect can be told apart.
+    """
+    found = []
+    for one in (t for t in made if t.adjusters == best.adjusters and t.within and t.worth >= NEARLY * best.worth):
+        for other in [t.change for t in each if t.adjusters != best.adjusters] + known:
+            if (one.change.any(axis=0) & other.any(axis=0)).any():
+                continue
+            both = view.trial(one.change + other)
+            subjects = {*one.adjusters} | {a for t in each for a in t.adjusters if other[a].any()}
+            apart = all(
+                view.left_open(both.change, a) <= view.left_open(one.change if one.change[a].any() else other, a) + BLUR
+                for a in subjects
+            )
+            if both.within and apart:
+                found.append(both)
+    better = [t for t in found if len(t.adjusters) > 1 and view.helps(t.change) < view.helps(best.change)]
+    pool = better or [t for t in found if sum(t.adjusters == (a,) for a in t.adjusters)]
+    return min(pool, key=lambda t: (round(view.helps(t.change), 6), -round(t.worth, 6)), default=None)
+
+
+def _known_plans(rotor: Rotor, run: Run, influence: Influence, setting: Reals) -> list[Reals]:
+    """Return plans of one to three adjustments of what is known, (A, B) each, that are worth making along the way."""
+    plans = advise(rotor, run, influence, setting, most=3, override_stop=True).plans
+    return [
+        plan.change for m, plan in enumerate(plans) if plan.count and plan.expected_cost < plans[m - 1].expected_cost
+    ]
+
+
+def _sequence(view: _View, each: list[Trial]) -> tuple[int, ...]:
+    """Return the adjusters in the order of what each teaches after those before it."""
+    left, order = list(each), []
+    while left:
+        following = max(left, key=lambda t: view.information(t.change)[1])
+        order.append(following.adjusters[0])
+        view = view.taught(following.change)
+        left = [t for t in left if t is not following]
+    return tuple(order)
