@@ -190,6 +190,6 @@ def test_one_trial_of_weights_alone_says_learn_not_investigate():
         rpm=np.array([200.0]),
     )
     tied = replace(influence, tau=influence.tau * 0.0)  # weights that do not move the tips
-    answer = advise(rotor, run, tied)
+    answer = advise(rotor, run, tied, most=2)
     assert answer.verdict == "learn"
     assert answer.recommended is None

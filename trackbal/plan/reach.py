@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +23,7 @@ from trackbal.runs.run import Counts, Reals, Run
 ROUGH = 0.5  # a coefficient uncertain by this part of itself is known roughly
 CURE = 0.5  # a plan must bring the worst reading below this part of today's, or inside
 
-_POWERS = (2.0, 8.0, 24.0, 64.0)  # the worst of n readings is below their 64-norm, and above it over n^(1/64)
+_ROUNDS, _SWEEPS, _SETTLED = 60, 40, 1e-4  # of Lawson's weights, of coordinate descent, and steps that settle it
 
 
 @dataclass(frozen=True)
@@ -168,44 +167,47 @@ def knowing_more_would_do(
 def least_worst(rotor: Rotor, run: Run, influence: Influence, low: Counts, high: Counts) -> float:
     """Return the lowest worst reading, in limits, that changes in bounds are expected to come to; whole steps aside.
 
-    The largest of many readings is approached by norms of growing power, each minimised over
-    the box from where the last one ended; every one is convex.
+    By C. L. Lawson's weights (1961 thesis, UCLA; J. R. Rice, The Approximation of Functions, vol. 2 (1969); from
+    memory): least squares within the bounds, again and again, each reading weighted by the product of its sizes so
+    far. The best of these points counts, so the answer is never below the true one.
     """
-    from scipy.optimize import minimize
-
     free = (high > low).ravel()
     start, effect = _ratios(rotor, run, influence)
     effect = effect[:, free]
     if not len(start):
         return 0.0
     best = float(np.abs(start).max())
-    x = np.zeros(int(free.sum()))
-    if not x.size:
-        return best
-    bounds = list(zip(low.ravel()[free].tolist(), high.ravel()[free].tolist(), strict=True))
-    for power in _POWERS:
-        found = minimize(
-            partial(_norm, start=start, effect=effect, power=power),
-            x,
-            jac=True,
-            bounds=bounds,
-            method="L-BFGS-B",
-            options={"maxiter": 400},
-        )
-        x = found.x
-        best = min(best, float(np.abs(start + effect @ x).max()))
+    lowest, highest = low.ravel()[free].astype(float), high.ravel()[free].astype(float)
+    x, weight = np.zeros(lowest.size), np.full(len(start), 1.0 / len(start))
+    for _ in range(_ROUNDS if x.size else 0):
+        heavy = effect.conj().T * weight
+        x = _box_minimum((heavy @ effect).real, (heavy @ start).real, x, lowest, highest)
+        size = np.abs(start + effect @ x)
+        best = min(best, float(size.max()))
+        weight = weight * size
+        total = weight.sum()
+        if total <= 1e-12 * best:
+            break
+        weight = weight / total
     return best
 
 
-def _norm(x: Reals, start: NDArray[np.complex128], effect: NDArray[np.complex128], power: float) -> tuple[float, Reals]:
-    """Return the norm of that power of the readings after x, (n,), and its slope."""
-    ratio = start + effect @ x
-    size = np.abs(ratio)
-    largest = max(float(size.max()), 1e-300)
-    parts = (size / largest) ** (power - 1.0)
-    value = float((parts * size).sum() / largest) ** (1.0 / power)
-    slope = value ** (1.0 - power) * parts * np.exp(-1j * np.angle(ratio))
-    return largest * value, np.asarray((slope @ effect).real)
+def _box_minimum(quad: Reals, lin: Reals, x: Reals, low: Reals, high: Reals) -> Reals:
+    """Return a point near the minimum of ``x'Gx + 2g'x`` in a box, by coordinate descent from x."""
+    x = x.copy()
+    slope = quad @ x + lin
+    diagonal = np.maximum(np.diag(quad), 1e-300)
+    for _ in range(_SWEEPS):
+        moved = 0.0
+        for j in range(x.size):
+            step = min(max(x[j] - slope[j] / diagonal[j], low[j]), high[j]) - x[j]
+            if step:
+                slope += quad[:, j] * step
+                x[j] += step
+                moved = max(moved, abs(step))
+        if moved < _SETTLED:
+            break
+    return x
 
 
 def _ratios(rotor: Rotor, run: Run, influence: Influence) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
