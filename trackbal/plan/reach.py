@@ -84,7 +84,8 @@ def missing_knowledge(
     for enough in (1.0,) if now is None else (1.0, CURE * now):
         if enough >= 1.0 and knowing_more_would_do(rotor, run, influence, low, high, found, enough):
             return found
-    rough = roughly_known(rotor, run, influence, low, high) if now is not None else ()
+    first = influence.source.get("jobs") == 0  # no past jobs: what is known, a trial or two have told
+    rough = roughly_known(rotor, run, influence, low, high) if now is not None and first else ()
     if rough and least_worst(rotor, run, influence, *_without(found, low, high)) <= max(1.0, CURE * (now or 0.0)):
         return (*found, *rough)
     return ()
