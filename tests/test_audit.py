@@ -231,3 +231,46 @@ def test_runs_alone_in_their_job_are_never_suspect(small: tuple[Rotor, History, 
     alone = replace(history, jobs=each, aircraft=each, job=np.arange(len(each)))
     alone = replace(alone, run=np.ones_like(alone.run), change=np.zeros_like(alone.change))
     assert audit(rotor, alone, influence).findings == ()
+
+
+def _fleet_with(wrong: str) -> tuple[Rotor, History, Influence, int]:
+    """Return a fleet whose third job has one amount a step off, or one adjustment noted a run late or early."""
+    rotor = plain_rotor(blades=4, regimes=2, sensors=2, adjusters=2)
+    truth = Truth.draw(rotor, seed=3, sd=0.002, height_sd=0.1, kappa=0.05, height_kappa=0.05)
+    history = simulate(rotor, truth, jobs=14, runs=5, seed=3)
+    influence = fit(rotor, history).influence
+    change = history.change.copy()
+    rows = np.flatnonzero(history.job == 2)
+    made = np.diff(change[rows], axis=0)
+    # one that was not changed again beside it: the two would be one amount
+    alone = (np.abs(made[1:3]) > 4) & (made[:2] == 0) & (made[2:4] == 0)
+    t, a, b = np.argwhere(alone)[0] + [1, 0, 0]
+    if wrong == "one_step":
+        change[rows[t + 1 :], a, b] += 1.0
+    elif wrong == "late":
+        change[rows[t + 1], a, b] -= made[t][a, b]
+    else:
+        change[rows[t], a, b] += made[t][a, b]
+    return rotor, replace(history, change=change), influence, t + 2 + (wrong == "late") - (wrong == "early")
+
+
+@pytest.mark.parametrize("wrong", ["one_step", "late", "early"])
+def test_a_step_off_and_a_note_a_run_late_have_kinds_of_their_own(wrong: str) -> None:
+    rotor, history, influence, run_number = _fleet_with(wrong)
+    (finding,) = audit(rotor, history, influence).findings
+    assert (finding.job, finding.best.kind) == ("job2", wrong)
+    assert finding.run == run_number and finding.corrected
+
+
+def test_every_kind_of_finding_says_what_to_look_up(small: tuple[Rotor, History, Influence, Sizes]) -> None:
+    from trackbal.records.audit import PRIORS
+    from trackbal.reports.audit_report import LOOK_UP, audit_json, report
+
+    rotor, history, influence, _ = small
+    account = Account.as_recorded(job_arrays(history, next(iter(rows_of_jobs(history)))))
+    kinds = {m.kind for m in record_mistakes(rotor, account)} | set(PRIORS)
+    assert kinds <= set(LOOK_UP), kinds - set(LOOK_UP)
+    rotor, history, influence, _ = _fleet_with("late")
+    found = audit(rotor, history, influence)
+    assert "look up: the times on the job card" in report(found)
+    assert audit_json(found)["suspects"][0]["look_up"] == LOOK_UP["late"]

@@ -45,6 +45,8 @@ PRIORS = {
     "half_turn": 0.005,
     "phase_sense": 0.005,
     "one_decimal": 0.005,
+    "one_step": 0.005,
+    "late": 0.005,
 }
 PRIOR_OF_OTHERS = 0.002
 PRIOR_OF_WHOLE_JOB = 1e-5  # of each kind that is in every run: an unusual aircraft looks much the same

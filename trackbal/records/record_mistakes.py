@@ -2,7 +2,7 @@
 
 Mistakes about a job's last run are listed by entry_mistakes.py; here they are put at every run,
 and those added that only a finished job shows: runs exchanged, blades further off, amounts
-a decimal place out, and what stays unexplained. Common practice, no published source.
+a decimal place or a step out, adjustments noted a run late or early. Common practice, no published source.
 """
 
 from __future__ import annotations
@@ -127,6 +127,8 @@ def _further(rotor: Rotor, now: Account, t: int) -> Iterator[RecordMistake]:
             other = made.copy()
             other[a, b] *= factor
             yield _done(now, t, "amount_decimal", f'"{words}" was done {what}', other)
+    yield from _one_step_off(rotor, now, t, made)
+    yield from _other_run(rotor, now, t, made)
     order = np.arange(len(job))
     order[[t - 1, t]] = t, t - 1
     exchanged = JobArrays(
@@ -141,6 +143,43 @@ def _further(rotor: Rotor, now: Account, t: int) -> Iterator[RecordMistake]:
         height_log_scale=now.height_log_scale[order],
     )
     yield RecordMistake("run_order", t, f"the sheets of runs {t} and {t + 1} exchanged", account)
+
+
+def _one_step_off(rotor: Rotor, now: Account, t: int, made: Reals) -> Iterator[RecordMistake]:
+    """Yield every amount with a step more or less; what is listed as not done, doubled or halved is left out."""
+    for b, a in np.argwhere(made.T != 0.0).tolist():
+        amount, step = float(made[a, b]), rotor.adjusters[a].step
+        for turn, what in ((1.0, "more"), (-1.0, "less")):
+            true = amount + np.sign(amount) * turn * step
+            if np.isclose(true, [0.0, 2.0 * amount, 0.5 * amount, -amount], rtol=0.0, atol=1e-9 * step).any():
+                continue
+            other = made.copy()
+            other[a, b] = true
+            words = adjustment_words(rotor, a, b, amount)
+            yield _done(now, t, "one_step", f'"{words}" was done with one step {what}', other)
+
+
+def _other_run(rotor: Rotor, now: Account, t: int, made: Reals) -> Iterator[RecordMistake]:
+    """Yield every adjustment, and all of them together, as done a run earlier or later than noted."""
+    items = [(a, b) for b, a in np.argwhere(made.T != 0.0).tolist()]
+    groups: list[tuple[str, Reals]] = []
+    for a, b in items:
+        one = np.zeros_like(made)
+        one[a, b] = made[a, b]
+        groups.append((f'"{adjustment_words(rotor, a, b, float(made[a, b]))}"', one))
+    if len(items) > 1:
+        groups.append(("what is recorded there", made))
+    for words, moved in groups:
+        total = now.job.change.copy()
+        if t > 1:
+            total[t - 1] = total[t - 1] + moved
+            text = f"before run {t + 1}: {words} was done before run {t} already, and noted one run late"
+            yield RecordMistake("late", t, text, replace(now, job=replace(now.job, change=total)))
+        if t < len(total) - 1:
+            total = now.job.change.copy()
+            total[t] = total[t] - moved
+            text = f"before run {t + 1}: {words} was done only after run {t + 1}, and noted one run early"
+            yield RecordMistake("early", t, text, replace(now, job=replace(now.job, change=total)))
 
 
 def _done(now: Account, t: int, kind: str, text: str, change: Reals) -> RecordMistake:
