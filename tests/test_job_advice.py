@@ -79,7 +79,8 @@ def test_nothing_is_learned_from_a_surprising_run() -> None:
     found = advise_in_job(ROTOR, runs, wrong, influence, SETTING, most=2)
     assert found.surprise is not None and found.surprise.surprising
     assert not found.learned and found.run is runs[1]
-    assert "Find out why before adjusting again" in found.advice.cautions[0]
+    assert found.advice.verdict == "hold" and not found.advice.plans and found.on_hold == (1,)
+    assert "nobody has said why" in found.advice.cautions[0]
 
 
 @pytest.mark.parametrize("amplitude", [0.199, 0.201, 1.21], ids=["inside", "just-outside", "stop"])
@@ -88,6 +89,7 @@ def test_the_verdict_is_that_of_the_readings_as_taken(amplitude: float) -> None:
     influence = replace(random_influence(np.random.default_rng(4)), vibration_noise=np.full((R, S), 0.1))
     quiet = np.zeros((R, S), dtype=complex)
     before = 0.5 if amplitude == 0.199 else 0.0 if amplitude == 0.201 else 1.0
+    has = np.array([regime.heights for regime in ROTOR.regimes])
     flat = np.zeros((R, B))
 
     def run(value: float) -> Run:
@@ -97,7 +99,7 @@ def test_the_verdict_is_that_of_the_readings_as_taken(amplitude: float) -> None:
         zeros = np.zeros((R, S))
         none = np.zeros(R)
         taken = np.ones((R, B), dtype=bool)
-        return Run(vibration, flat, ones, np.ones(R, dtype=int), zeros, none, taken, np.full(R, 240.0))
+        return Run(vibration, flat, ones, has.astype(int), zeros, none, taken, np.full(R, 240.0))
 
     change = np.zeros((2, A, B))
     found = advise_in_job(ROTOR, [run(before), run(amplitude)], change, influence, SETTING, most=1)
@@ -116,7 +118,9 @@ def test_learning_does_not_explain_away_what_the_type_calls_a_fault() -> None:
     weak = replace(
         influence,
         alpha=1e-3 * influence.alpha,
-        departures=Departures(np.eye(R), np.eye(S), np.eye(R), np.array([20.0, 2.0]), np.full(S, 0.5), 5.0),
+        departures=Departures(
+            np.eye(R), np.eye(S), np.eye(R), np.array([20.0, 2.0]), np.full(S, 0.5), 5.0, np.zeros(2)
+        ),
     )
     still = np.zeros_like(change)
     assert advise(ROTOR, runs[0], weak, SETTING, most=2, override_stop=True).verdict == "investigate"

@@ -11,11 +11,13 @@ import numpy as np
 import pytest
 from demo_fits import FOLDERS, ROOT, demo_lesson
 
+from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.posterior import JobRuns
 from trackbal.base.text_layout import WIDTH, across
-from trackbal.lessons.agreement import agrees
 from trackbal.lessons.demo_folder import read_demo
 from trackbal.lessons.lesson import Lesson, prepare_lesson
 from trackbal.lessons.lesson_text import lesson_steps
+from trackbal.plan.forecast import forecast
 
 FIVE = "five_blades"
 FAULT = "three_blades"
@@ -86,28 +88,25 @@ def test_without_one_adjustment_the_expectation_is_that_of_the_rest() -> None:
     rest[one.adjuster, one.blade] = 0.0
     lesson = demo_lesson(FIVE)
     rotor, influence = lesson.rotor, lesson.fit.influence
-    vibration = np.abs(visit.run.vibration + influence.vibration_change(rotor, rest)) / rotor.vibration_limit
-    spread = np.ptp(visit.run.height + influence.height_change(rest), axis=1) / rotor.height_limit
-    assert one.worst.ratio == pytest.approx(np.nanmax([np.nanmax(vibration), np.nanmax(spread)]))
+    own = own_of(rotor, [JobRuns([visit.run], np.zeros((1, *rest.shape)))], influence)
+    assert one.worst.ratio == pytest.approx(forecast(rotor, visit.run, influence, rest, own).worst_ratio(rotor))
 
 
 def test_the_fault_is_investigated_and_the_repair_is_noticed() -> None:
     lesson = demo_lesson(FAULT)
     assert [v.advice.verdict for v in lesson.visits] == ["investigate", "adjust", "inside"]
-    apart = [v.misses for v in lesson.visits]
-    assert apart[0] is None
-    assert apart[1] is not None
-    assert not agrees(apart[1])  # the damper was replaced, which no adjustments sheet holds
-    assert apart[2] is not None
-    assert agrees(apart[2])
+    seen = [v.surprise for v in lesson.visits]
+    assert seen[0] is None
+    assert seen[1] is not None and seen[1].surprising  # the damper was replaced, which no adjustments sheet holds
+    assert seen[2] is not None and not seen[2].surprising  # a right record after it is no surprise
     assert "Lead-lag dampers" in told(lesson)
-    assert "is no chance" in told(lesson)
+    assert "SURPRISING" in told(lesson)
 
 
 @pytest.mark.parametrize("name", [n for n in FOLDERS if n != FAULT])
 def test_demos_without_a_fault_agree_and_with_a_wrong_sign_do_not(name: str, copy: Callable[[str], Path]) -> None:
     lesson = demo_lesson(name)
-    assert all(v.misses is None or agrees(v.misses) for v in lesson.visits)
+    assert all(v.surprise is None or not v.surprise.surprising for v in lesson.visits)
     folder = copy(name)
 
     def turn(row: dict[str, str]) -> None:
@@ -116,10 +115,9 @@ def test_demos_without_a_fault_agree_and_with_a_wrong_sign_do_not(name: str, cop
     rewrite(folder / "adjustments1.csv", turn)
     (folder / "settings.csv").write_text(_middle_settings(folder), encoding="utf-8")
     wrong = prepare_lesson(read_demo(folder))
-    misses = wrong.visits[1].misses
-    assert misses is not None
-    assert not agrees(misses)
-    assert "is no chance" in told(wrong)
+    seen = wrong.visits[1].surprise
+    assert seen is not None and seen.surprising
+    assert "SURPRISING" in told(wrong)
 
 
 def _middle_settings(folder: Path) -> str:

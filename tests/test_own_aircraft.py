@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from invented_rotor import ROTOR
 
-from trackbal.aircraft.posterior import TypeModel, entries_of, own_aircraft, symmetric_root
+from trackbal.aircraft.posterior import JobRuns, TypeModel, entries_of, own_aircraft, symmetric_root
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures import Departures
 from trackbal.plan.chance import chances
@@ -44,7 +44,7 @@ def invented_influence(seed=1, spread=SPREAD):
 
 def even_departures(shared, fault=(25.0, 2.0)):
     alike = lambda n: np.full((n, n), shared) + (1.0 - shared) * np.eye(n)  # noqa: E731
-    return Departures(alike(R), alike(S), alike(R), np.array(fault), np.full(S, 0.02), 0.3)
+    return Departures(alike(R), alike(S), alike(R), np.array(fault), np.full(S, 0.02), 0.3, np.zeros(A))
 
 
 def effect_of(alpha, tau, x):
@@ -129,8 +129,7 @@ def test_without_shared_departures_or_faults_the_type_is_all_that_is_known():
     alpha, tau, fault, rest, rest_height = fleet.draw()
     own = own_aircraft(
         TypeModel.of(ROTOR, influence, departures),
-        [fleet.read(alpha, tau, fault, rest, rest_height)],
-        np.zeros((1, A, B)),
+        [JobRuns([fleet.read(alpha, tau, fault, rest, rest_height)], np.zeros((1, A, B)))],
     )
     assert own.influence().alpha == pytest.approx(influence.alpha, abs=1e-12)
     assert own.influence().vibration_cov == pytest.approx(influence.vibration_cov, abs=1e-15)
@@ -146,7 +145,7 @@ def test_one_known_cause_read_without_noise_gives_the_coefficient_exactly():
     change[1, 1, 2] = 4.0
     first, second = (effect_of(alpha, tau, fault + x) for x in change)
     runs = [as_run(*first), as_run(*second)]
-    found = own_aircraft(TypeModel.of(ROTOR, influence, departures), runs, change).influence()
+    found = own_aircraft(TypeModel.of(ROTOR, influence, departures), [JobRuns(runs, change)]).influence()
     # what keeps exact readings solvable, 1e-9 of a limit squared, is all that is left of the noise
     assert found.alpha[1] == pytest.approx(alpha[1], rel=2e-3, abs=1e-4)
     assert found.tau[1, :3] == pytest.approx(tau[1, :3], rel=2e-3)
@@ -158,7 +157,9 @@ def test_own_influence_is_nearer_the_truth_than_the_types_and_its_covariance_is_
     before, after, scaled = [], [], []
     for _ in range(150):
         alpha, tau, fault, rest, rest_height = fleet.draw()
-        own = own_aircraft(model, [fleet.read(alpha, tau, fault, rest, rest_height)], np.zeros((1, A, B))).influence()
+        own = own_aircraft(
+            model, [JobRuns([fleet.read(alpha, tau, fault, rest, rest_height)], np.zeros((1, A, B)))]
+        ).influence()
         before.append(np.mean(np.abs(alpha - influence.alpha)[1] ** 2))
         after.append(np.mean(np.abs(alpha - own.alpha)[1] ** 2))
         error = (alpha - own.alpha)[1]
@@ -177,8 +178,8 @@ def test_chances_agree_with_what_happens_and_tell_more_than_the_type_alone():
     for _ in range(250):
         alpha, tau, fault, rest, rest_height = fleet.draw()
         run = fleet.read(alpha, tau, fault, rest, rest_height)
-        own = own_aircraft(TypeModel.of(ROTOR, influence, departures), [run], np.zeros((1, A, B)))
-        change = -np.round(own.fault, 1)
+        own = own_aircraft(TypeModel.of(ROTOR, influence, departures), [JobRuns([run], np.zeros((1, A, B)))])
+        change = -np.round(own.fault[-1].reshape(A, B), 1)
         said.append(chances(ROTOR, run, informed, change[None])[0])
         plain.append(chances(ROTOR, run, influence, change[None])[0])
         after = fleet.read(alpha, tau, fault + change, rest, rest_height)
@@ -208,14 +209,14 @@ def test_present_state_lies_between_the_readings_and_what_the_job_expects():
     alpha, tau, fault, rest, rest_height = fleet.draw()
     model = TypeModel.of(ROTOR, influence, departures)
     runs = [fleet.read(alpha, tau, fault, rest, rest_height) for _ in range(6)]
-    own = own_aircraft(model, runs, np.zeros((6, A, B)))
+    own = own_aircraft(model, [JobRuns(runs, np.zeros((6, A, B)))])
     truth = effect_of(alpha, tau, fault)[0] + rest
     errors = [np.mean(np.abs(run.vibration - truth) ** 2) for run in (own.present(runs[-1]), runs[-1])]
     assert errors[0] < 0.5 * errors[1]  # six readings of one state: noise falls, to about a sixth
 
 
 @pytest.mark.parametrize("runs", [1, 2])
-def test_what_is_left_of_a_departure_is_a_covariance_however_far_off_the_readings_are(runs):
+def test_what_is_left_of_the_next_run_is_a_covariance_however_far_off_the_readings_are(runs):
     influence = invented_influence(spread=0.5)
     model = TypeModel.of(ROTOR, influence, even_departures(0.9))
     rng = np.random.default_rng(3)
@@ -226,6 +227,6 @@ def test_what_is_left_of_a_departure_is_a_covariance_however_far_off_the_reading
             vibration = 0.5 * (rng.normal(size=(R, S)) + 1j * rng.normal(size=(R, S)))
             tips = 15.0 * rng.normal(size=(R, B))
             flown.append(as_run(vibration, tips - tips.mean(axis=1, keepdims=True)))
-        own = own_aircraft(model, flown, change)
-        left = own.departure(own.runs[-1], -own.fault)[1]
+        own = own_aircraft(model, [JobRuns(flown, change)])
+        left = own.predict(own.seen[-1].entries, -own.fault[-1].reshape(A, B))[1]
         assert np.linalg.eigvalsh(left).min() >= -1e-9 * np.diag(left).max()

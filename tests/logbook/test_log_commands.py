@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 import sqlite3
@@ -28,6 +29,7 @@ COMMANDS = (
     "show",
     "advise",
     "done",
+    "checked",
     "note",
     "correct",
     "close",
@@ -87,7 +89,10 @@ def test_a_job_from_start_to_close(book: Path, files: Path, command: Command) ->
     }
     assert command("run", book, sheet(files / "run2.csv", LOW))[0] in (0, 1)
     standing = show(command, book)
-    assert standing["next"] == ("explain" if standing["surprising"] else "close")
+    assert standing["next"] == "explain" and standing["surprising"] and standing["hold"] == [2]
+    assert command("checked", book, "sheet compared")[0] == 0
+    standing = show(command, book)
+    assert standing["next"] == "close" and standing["surprising"] and standing["hold"] == []
     assert command("note", book, "ship-shape", "--run", 2)[0] == 0
     code, out, _ = command("close", book, "--outcome", "inside limits")
     assert code == 0 and "2 runs" in out and "3.00 of its limit at first, 0.30 now" in out
@@ -103,7 +108,7 @@ def test_the_first_advice_is_that_of_advise(book: Path, files: Path, command: Co
     assert run_command([*map(str, arguments), "--most", "3", "--json"]) == code
     plain = json.loads(capsys.readouterr().out)
     logged = json.loads(out)
-    assert logged.pop("learned") is False
+    assert logged.pop("learned") is False and logged.pop("earlier_jobs") == 0
     assert logged == plain
 
 
@@ -335,12 +340,87 @@ def test_a_surprise_is_named_and_put_right(book: Path, files: Path, command: Com
     assert standing["explanations"][0]["kind"] == "wrong_sign"
     assert f"trackbal log correct done {book} 1 2 tip_weight -100" in out
     code, out, _ = command("advise", book)
-    assert code == 1 and "Find out why before adjusting again" in " ".join(out.split())
+    assert code == 1 and "HOLD" in out and "nobody has said why" in " ".join(out.split())
     assert command("correct", "done", book, 1, "2", "tip_weight", "-100", "--why", "removed")[0] == 0
     standing = show(command, book)
     assert not standing["surprising"] and standing["explanations"] == []
     code, out, _ = command("advise", book, "--json")
     assert json.loads(out)["learned"] is True
+
+
+def surprising_job(book: Path, files: Path, command: Command) -> None:
+    """Enter a run, 100 g said to be added on blade 2, and a second run of the same readings."""
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    command("done", book, "--item", "2", "tip_weight", "100")
+    assert command("run", book, sheet(files / "run2.csv", HIGH))[0] == 1
+
+
+def test_a_surprising_run_holds_the_job_until_somebody_says_why(book: Path, files: Path, command: Command) -> None:
+    surprising_job(book, files, command)
+    card, plan = files / "card.html", files / "plan.csv"
+    code, out, _ = command("advise", book, "--json", "--card", card, "--plan-out", plan)
+    answer = json.loads(out)
+    assert code == 1 and answer["verdict"] == "hold" and answer["recommended"] is None and answer["plans"] == []
+    assert answer["hold"] == [2] and answer["surprise"]["p"] < 1e-3 and answer["explanations"]
+    page = card.read_text()
+    assert "HOLD" in page and answer["explanations"][0]["text"] in html.unescape(page) and "chance" not in page.lower()
+    assert not plan.exists()
+    code, out, _ = command("show", book)
+    assert code == 1 and "HOLD" in out and "trackbal log checked" in out
+    assert command("checked", book, "  ")[0] == 2  # a reason is needed
+    assert command("checked", book, "Weighed blade 2: it is on", "--by", "R. Lindqvist")[0] == 0
+    code, out, _ = command("show", book)
+    assert code == 0 and "checked by R. Lindqvist" in out and "Weighed blade 2" in out
+    code, out, _ = command("advise", book, "--json", "--most", 1, "--plan-anyway")
+    assert json.loads(out)["verdict"] in ("adjust", "investigate") and json.loads(out)["plans"]
+
+
+def test_a_name_must_sign_that_a_run_was_checked(book: Path, files: Path, command: Command, monkeypatch) -> None:
+    surprising_job(book, files, command)
+    monkeypatch.delenv("TRACKBAL_BY")
+    code, _, error = command("checked", book, "looked at")
+    assert code == 2 and "--by" in error
+
+
+def test_a_check_does_not_outlive_a_correction(book: Path, files: Path, command: Command) -> None:
+    surprising_job(book, files, command)
+    command("checked", book, "all as written")
+    assert show(command, book)["hold"] == []
+    command("correct", "done", book, 1, "2", "tip_weight", "150")
+    assert show(command, book)["hold"] == [2]
+    command("correct", "done", book, 1, "2", "tip_weight", "0")
+    assert show(command, book)["hold"] == []  # explained: nothing was done
+
+
+def test_a_job_closed_on_hold_warns_and_a_finding_ends_it(book: Path, files: Path, command: Command) -> None:
+    surprising_job(book, files, command)
+    code, out, _ = command("close", book, "--outcome", "left")
+    assert code == 1 and "HOLD" in out.upper()
+    assert command("start", book, "A")[0] == 0
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    command("done", book, "--item", "2", "tip_weight", "100")
+    command("run", book, sheet(files / "run2.csv", LOW))
+    code, out, _ = command("close", book, "--finding", "cracked pylon mount, replaced", "--json")
+    closed = json.loads(out)
+    assert code == 0 and closed["hold"] == [] and closed["finding"] == "cracked pylon mount, replaced"
+
+
+def test_earlier_jobs_of_the_aircraft_count_until_it_was_reworked(book: Path, files: Path, command: Command) -> None:
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    command("done", book, "--nothing")
+    command("run", book, sheet(files / "run2.csv", HIGH))
+    command("close", book)
+
+    def earlier(*options: str) -> int:
+        command("start", book, "A", *options)
+        command("run", book, sheet(files / "run1.csv", HIGH))
+        found = json.loads(command("advise", book, "--json", "--most", 1)[1])["earlier_jobs"]
+        command("close", book)
+        return int(found)
+
+    assert earlier() == 1
+    assert earlier("--reworked", "pick-ups moved") == 0
+    assert earlier() == 0  # a single run tells nothing
 
 
 def test_other_programs_read_json_after_every_entry(book: Path, files: Path, command: Command) -> None:

@@ -34,13 +34,16 @@ def filled(book: Path, files: Path, command: Command) -> Path:
     """Return a logbook with a row in every table."""
     (files / "settings.csv").write_text("blade,adjuster,setting\n1,tip_weight,20\n")
     command("close", book, "--outcome", "put away")
-    command("start", book, "B", "--settings", files / "settings.csv")
+    command("start", book, "B", "--settings", files / "settings.csv", "--reworked", "head overhauled")
     command("run", book, sheet(files / "run1.csv", HIGH))
     command("advise", book)
     command("done", book, "--ask", keys="0\nstop")
     command("done", book, "--ask", "--drop")
     command("done", book)
     command("note", book, "a note")
+    command("checked", book, "as written")
+    command("close", book, "--finding", "damper worn, replaced")
+    command("start", book, "B")
     return book
 
 
@@ -48,7 +51,7 @@ def test_every_table_refuses_to_change_delete_or_replace(filled: Path) -> None:
     raw = sqlite3.connect(filled)
     tables = [row[0] for row in raw.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
     tables = [t for t in tables if not t.startswith("sqlite_")]
-    assert set(tables) == {*schema._KEYS, *schema._ANSWER_KEYS}
+    assert set(tables) == {*schema._KEYS, *schema._ANSWER_KEYS, *schema._CHECK_KEYS}
     for table in tables:
         rows = raw.execute(f"SELECT * FROM {table}").fetchall()
         assert rows, table
@@ -87,7 +90,7 @@ def test_foreign_newer_and_damaged_files_are_refused_in_one_line(
         (foreign, "an SQLite file of another program"),
         (text, "a file of another kind"),
         (empty, "an empty file"),
-        (newer, "a logbook of version 99, expected at most version 2; use a newer trackbal"),
+        (newer, "a logbook of version 99, expected at most version 3; use a newer trackbal"),
         (tmp_path / "none", "No such file"),
         (tmp_path, "Is a directory"),
     ):
@@ -127,10 +130,10 @@ def test_an_older_logbook_is_brought_up_to_date(filled: Path, command: Command, 
     monkeypatch.setattr(schema, "STEPS", (*schema.STEPS, STEP))
     monkeypatch.setattr("trackbal.logbook.store.STEPS", schema.STEPS)
     code, _, error = command("show", filled)  # looking at it changes nothing
-    assert code == 2 and "a logbook of version 2" in error
+    assert code == 2 and "a logbook of version 3" in error
     assert command("note", filled, "after")[0] == 0
     raw = sqlite3.connect(filled)
-    assert raw.execute("PRAGMA user_version").fetchone() == (3,)
+    assert raw.execute("PRAGMA user_version").fetchone() == (4,)
     assert raw.execute("SELECT text, weather FROM note").fetchall() == [("a note", None), ("after", None)]
     raw.close()
     after = show(command, filled)

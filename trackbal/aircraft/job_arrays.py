@@ -44,6 +44,24 @@ class JobArrays:
         """Return the job as it was after some runs."""
         return JobArrays(*(getattr(self, field.name)[:runs] for field in fields(self)))
 
+    def chosen(self, runs: Sequence[int]) -> JobArrays:
+        """Return some runs of the job, by index; changes still count from the job's first run."""
+        return JobArrays(*(getattr(self, field.name)[list(runs)] for field in fields(self)))
+
+    def run(self, t: int) -> Run:
+        """Return the readings of one run, without what else was written of it."""
+        regimes, sensors = self.vibration_count.shape[1:]
+        return Run(
+            vibration=self.vibration[t],
+            height=self.height[t],
+            vibration_count=self.vibration_count[t],
+            height_count=self.height_count[t],
+            vibration_squares=np.zeros((regimes, sensors)),
+            height_squares=np.zeros(regimes),
+            height_taken=~np.isnan(self.height[t]),
+            rpm=np.full(regimes, np.nan),
+        )
+
     def __len__(self) -> int:
         """Return the number of runs."""
         return len(self.change)

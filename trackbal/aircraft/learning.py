@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.aircraft.belief import Belief, after_change, contrasts, observe, prior_belief
-from trackbal.aircraft.posterior import OwnAircraft, TypeModel, own_aircraft
+from trackbal.aircraft.posterior import JobRuns, OwnAircraft, TypeModel, own_aircraft
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
@@ -42,7 +42,22 @@ class Learned:
     own: OwnAircraft | None = None
 
 
-def learn(rotor: Rotor, runs: Sequence[Run], change: Reals, influence: Influence) -> Learned:
+def own_of(
+    rotor: Rotor, jobs: Sequence[JobRuns], influence: Influence, made: Reals | None = None
+) -> OwnAircraft | None:
+    """Return the posterior of one aircraft from the runs of its jobs, the present one last.
+
+    None where the influence does not say how departures go together, or where an adjuster was moved, or will be
+    by `made`, shape (A, B), whose influence on a reading taken is not known: then readings are taken one by one.
+    """
+    if influence.departures is None or any(_moved_unknown(influence, job, made) for job in jobs):
+        return None
+    return own_aircraft(TypeModel.of(rotor, influence, influence.departures), jobs)
+
+
+def learn(
+    rotor: Rotor, runs: Sequence[Run], change: Reals, influence: Influence, earlier: Sequence[JobRuns] = ()
+) -> Learned:
     """Return state and influence of one aircraft from the runs of its job.
 
     With a single run the answer is that run and the type's influence, unchanged, unless
@@ -55,26 +70,49 @@ def learn(rotor: Rotor, runs: Sequence[Run], change: Reals, influence: Influence
         Adjustments made since the first run, summed, in the adjusters' units; change[0] is 0.
     influence : Influence
         Of the type: alpha and tau with covariance for one more aircraft, and the noise.
+    earlier : sequence of JobRuns
+        Earlier jobs of the same aircraft.
     """
-    if influence.departures is not None and not _anything_unknown(influence, runs):
-        own_now = own_aircraft(TypeModel.of(rotor, influence, influence.departures), runs, change)
+    own_now = own_of(rotor, [*earlier, JobRuns(runs, change)], influence)
+    if own_now is not None:
         return Learned(own_now.present(runs[-1]), own_now.influence(), None, own_now)
     prior = belief = prior_belief(rotor, influence)
-    for t, run in enumerate(runs):
-        if t:
-            belief = after_change(rotor, belief, change[t] - change[t - 1])
-        belief, _, _ = observe(rotor, belief, run.vibration, run.vibration_count, run.height, run.height_count)
+    for job in earlier:
+        belief = _filtered(rotor, _begun_anew(belief), job)
+    belief = _filtered(rotor, _begun_anew(belief), JobRuns(runs, change))
+    alone = len(runs) == 1 and not earlier
     # a first run teaches nothing of the coefficients: they are returned without the rounding of a filter
-    own = influence if len(runs) == 1 else _own_influence(influence, prior, belief)
+    own = influence if alone else _own_influence(influence, prior, belief)
     present = runs[-1] if len(runs) == 1 else _present_run(rotor, belief, runs[-1])
     return Learned(present, own, belief)
 
 
-def _anything_unknown(influence: Influence, runs: Sequence[Run]) -> bool:
-    """Return whether a reading was taken that some adjuster's influence on is not known."""
-    vibration = np.any([run.vibration_read for run in runs], axis=0)
-    height = np.any([run.height_read for run in runs], axis=0)
-    return bool((influence.unknown_vibration & vibration).any() or (influence.unknown_height & height).any())
+def _filtered(rotor: Rotor, belief: Belief, job: JobRuns) -> Belief:
+    """Return the belief after the runs of a job."""
+    for t, run in enumerate(job.runs):
+        if t:
+            belief = after_change(rotor, belief, job.change[t] - job.change[t - 1])
+        belief, _, _ = observe(rotor, belief, run.vibration, run.vibration_count, run.height, run.height_count)
+    return belief
+
+
+def _begun_anew(belief: Belief) -> Belief:
+    """Return a belief that knows the coefficients, but of no reading."""
+    families = (replace(f, started=np.zeros_like(f.started)) for f in (belief.vibration, belief.height))
+    return Belief(*families)
+
+
+def _moved_unknown(influence: Influence, job: JobRuns, made: Reals | None) -> bool:
+    """Return whether a reading was taken that an adjuster moved in the job acts on no one knows how."""
+    moved = job.change.any(axis=(0, 2))  # (A,)
+    if made is not None:
+        moved = moved | made.any(axis=1)
+    vibration = np.any([run.vibration_read for run in job.runs], axis=0)
+    height = np.any([run.height_read for run in job.runs], axis=0)
+    unknown = (influence.unknown_vibration & vibration).any(axis=(1, 2)) | (influence.unknown_height & height).any(
+        axis=1
+    )
+    return bool((moved & unknown).any())
 
 
 def _present_run(rotor: Rotor, belief: Belief, last: Run) -> Run:

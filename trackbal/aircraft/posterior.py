@@ -3,16 +3,18 @@
 An aircraft's readings come from blades that differ, in ways that act as adjusters do,
 through the same airframe that answers the adjustments:
 
-    y[t] = (alpha + delta)(x + X[t]) + v + noise
+    y[t] = (alpha + delta)(x + X[t]) + alpha e[t] + v + noise
 
-x (A, B) the faults, X[t] what was adjusted before run t, delta this aircraft's departure
-from its type, v what no blade difference explains; heights likewise. So a misfit between
-the readings and any faults speaks of delta, and what a plan seems to leave over is often
-no more than that. Delta times x is taken at the best estimate of x, found again a few
-times; what x may differ by from that, times delta, counts as one more thing unexplained, of
-the covariance it has. Everything is then jointly normal, and conditional on the readings
-(Kalman's and the krigers' formula; e.g. Rasmussen & Williams 2006, Gaussian Processes, eq.
-A.6, from memory).
+x (A, B) the faults, X[t] what was adjusted before run t, e[t] the errors of setting it,
+delta this aircraft's departure from its type, v what no blade difference explains; heights
+likewise. In another job of the same aircraft delta is the same; x and v begin anew. So a
+misfit between the readings and any faults speaks of delta, and what a plan seems to leave
+over is often no more than that. Delta times x is taken at the best estimate of x, found again
+a few times; what x may differ by from that, times delta, counts as one more thing
+unexplained, of the covariance it has. Everything is then jointly normal, and conditional on
+the readings (Kalman's and the krigers' formula; e.g. Rasmussen & Williams 2006, Gaussian
+Processes, eq. A.6, from memory). What the next run will read, how far it may miss that, the
+chance that it is inside limits, and whether it was as expected are all `OwnAircraft.predict`.
 
 Readings are handled in units of their limits (half the spread limit for heights), as one
 vector: real parts of the vibration cells read, imaginary parts, heights regime by regime.
@@ -23,6 +25,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,8 +37,11 @@ from trackbal.influence.departures import Departures
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Counts, Reals, Run
 
-MOST_ENTRIES = 600  # readings of a job that are weighed together; more add little and cost their cube
+MOST_ENTRIES = 900  # readings that are weighed together, those of the last run apart; more cost their cube
 _ROUNDS = 4
+_FACTORS = np.array([0.7, 0.85, 1.0, 1.2, 1.5, 1.9, 2.4, 3.0, 4.0])
+_UNLIKE = 0.35
+_MOST_JUDGED = 150  # readings of a first run by which it is judged like or unlike the record
 _LEAST = 1e-9  # variance, in limits squared, that keeps exact readings solvable
 
 
@@ -144,68 +150,130 @@ def _evenly(count: int, share: float) -> Counts:
 
 
 @dataclass(frozen=True)
+class JobRuns:
+    """Runs of one job of an aircraft, in their order.
+
+    Parameters
+    ----------
+    runs : sequence of Run, T of them
+    change : ndarray, shape (T, A, B)
+        Adjustments made before each run since the first, summed, in the adjusters' units.
+    """
+
+    runs: Sequence[Run]
+    change: Reals
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A run as the posterior holds it.
+
+    Parameters
+    ----------
+    job : int
+        Which job, numbered from 0; the present one is the last.
+    entries : Entries
+    change : ndarray, shape (A, B)
+        Adjustments made before it since the job's first run.
+    error : ndarray, shape (A B,)
+        Variance of what those were set wrong by.
+    basis : ndarray, shape (D, 3A, A B)
+        What the coordinates of delta make of a unit of each adjuster on each blade.
+    """
+
+    job: int
+    entries: Entries
+    change: Reals
+    error: Reals
+    basis: Reals
+
+
+@dataclass(frozen=True)
 class OwnAircraft:
     """The posterior of one aircraft after some runs.
 
     Parameters
     ----------
     model : TypeModel
-    runs : tuple of Entries
-    change : ndarray, shape (T, A, B)
-        Adjustments made before each run, since the first.
-    fault : ndarray, shape (A, B)
-        Best estimate of x.
+    seen : tuple of Seen
+        The runs, job by job.
+    fault : ndarray, shape (J, A B)
+        Best estimate of x in each job, at which delta times x is taken.
     cov : ndarray, shape (D, D)
         Covariance of all readings, of all runs in turn, before they were taken.
     weighed : ndarray, shape (D,)
         ``cov^-1 (y - expected)``.
-    estimate : tuple of ndarray, shape (A B,) and (A B, A B)
+    estimate : tuple of ndarray, shape (J A B,) and (J A B, J A B)
         Of x after this, and a root of its covariance.
-    basis : tuple of ndarray, shape (D of a run, 3A, A B)
-        What the coordinates of delta make of a unit of each adjuster on each blade.
+    unlike : float
+        How many times as large as the record's what no adjuster explains was taken to be (unlikeness).
     """
 
     model: TypeModel
-    runs: tuple[Entries, ...]
-    change: Reals
+    seen: tuple[Seen, ...]
     fault: Reals
     cov: Reals
     weighed: Reals
     estimate: tuple[Reals, Reals]
-    basis: tuple[Reals, ...]
+    unlike: float = 1.0
 
     @cached_property
     def inverse(self) -> Reals:
         """Inverse of `cov`, shape (D, D)."""
         return np.asarray(np.linalg.inv(self.cov))
 
-    def departure(self, entries: Entries, change: Reals) -> tuple[Reals, Reals]:
-        """Return what this aircraft's departure from its type does to a change, mean (E,) and covariance (E, E).
+    @cached_property
+    def _slices(self) -> list[slice]:
+        ends = np.cumsum([0, *(one.entries.values.size for one in self.seen)])
+        return [slice(int(a), int(b)) for a, b in pairwise(ends)]
+
+    @cached_property
+    def _levers(self) -> list[Reals]:
+        """Coordinates of delta to readings, (D of a run, 3A), run by run, at the best estimate of x."""
+        return [one.basis @ (self.fault[one.job] + one.change.ravel()) for one in self.seen]
+
+    @cached_property
+    def _doubts(self) -> list[Reals]:
+        """The same of what x may differ by, (D of a run, 3A, J A B), run by run."""
+        size = self.fault.shape[1]
+        root = self.estimate[1]
+        return [one.basis @ root[one.job * size : (one.job + 1) * size] for one in self.seen]
+
+    def predict(self, entries: Entries, change: Reals) -> tuple[Reals, Reals]:
+        """Return what the next run of the present job is to read, mean (E,) and covariance (E, E), its noise apart.
 
         Parameters
         ----------
         entries : Entries
             The readings wanted; their values are not used.
         change : ndarray, shape (A, B)
-            In the adjusters' units.
+            Adjustments between the last run and that one, in the adjusters' units.
         """
-        lever = _basis(self.model, entries) @ change.ravel()
-        cross = np.concatenate(
-            [(lever @ b.T) * _alike(self.model, entries, e) for e, b in zip(self.runs, self._levers, strict=True)],
-            axis=1,
-        )
-        cov = (lever @ lever.T) * _alike(self.model, entries, entries) - cross @ self.inverse @ cross.T
-        return cross @ self.weighed, np.asarray(0.5 * (cov + cov.T))
-
-    @cached_property
-    def _levers(self) -> list[Reals]:
-        return [basis @ (self.fault + done).ravel() for basis, done in zip(self.basis, self.change, strict=True)]
+        last = self.seen[-1]
+        model, total = self.model, last.change + change
+        error = last.error + _setting_variance(model, change)
+        basis = basis_of(model, entries)
+        size = self.fault.shape[1]
+        lever = basis @ (self.fault[last.job] + total.ravel())
+        doubt = basis @ self.estimate[1][last.job * size : (last.job + 1) * size]
+        faults = entries.effect @ _fault_cov(model)
+        cross = np.empty((entries.values.size, len(self.cov)))
+        for one, part, other, unsure in zip(self.seen, self._slices, self._levers, self._doubts, strict=True):
+            shared = lever @ other.T + _flat(doubt) @ _flat(unsure).T
+            block = shared * _alike(model, entries, one.entries)
+            if one.job == last.job:
+                block += (faults + entries.effect * one.error) @ one.entries.effect.T
+                block += _unexplained(model, entries, one.entries)
+            cross[:, part] = block
+        cov = (lever @ lever.T + _flat(doubt) @ _flat(doubt).T) * _alike(model, entries, entries)
+        cov += (faults + entries.effect * error) @ entries.effect.T + _unexplained(model, entries, entries)
+        cov -= cross @ self.inverse @ cross.T
+        return entries.effect @ total.ravel() + cross @ self.weighed, np.asarray(0.5 * (cov + cov.T))
 
     def state(self) -> Reals:
         """Return the best estimate of the last run's readings without their noise, shape (D of that run,)."""
-        last = self.runs[-1]
-        start = len(self.cov) - last.values.size
-        return last.values - (last.noise + _LEAST) * self.weighed[start:]
+        last = self.seen[-1].entries
+        return last.values - (last.noise + _LEAST) * self.weighed[self._slices[-1]]
 
     def influence(self) -> Influence:
         """Return this aircraft's own coefficients with what is left of their covariance."""
@@ -236,12 +304,14 @@ class OwnAircraft:
 
     def _coefficient_cross(self, regime: int, sensor: int | None = None) -> Reals:
         """Return the covariance of a cell's coefficients, (2A) or of a regime's heights (A), with all readings."""
-        model, adjusters = self.model, self.fault.shape[0]
+        model = self.model
+        adjusters = len(model.rotor.adjusters)
         height = sensor is None
         root = model.height_root[regime] if height else model.root[regime, sensor]
         own = slice(2 * adjusters, None) if height else slice(2 * adjusters)
         blocks = []
-        for entries, lever in zip(self.runs, self._levers, strict=True):
+        for one, lever in zip(self.seen, self._levers, strict=True):
+            entries = one.entries
             if height:
                 alike = model.departures.heights[regime, entries.regime_of]
             else:
@@ -252,7 +322,7 @@ class OwnAircraft:
 
     def present(self, last: Run) -> Run:
         """Return the last run with its readings replaced by the best estimate of the present state."""
-        entries = self.runs[-1]
+        entries = self.seen[-1].entries
         mean = self.state()
         cells, rotor = len(entries.regime), self.model.rotor
         vibration, height = last.vibration.copy(), last.height.copy()
@@ -263,49 +333,118 @@ class OwnAircraft:
         return replace(last, vibration=vibration, height=height)
 
 
-def own_aircraft(model: TypeModel, runs: Sequence[Run], change: Reals, *, most: int = MOST_ENTRIES) -> OwnAircraft:
-    """Return the posterior of one aircraft from the runs of its job, in their order.
+def own_aircraft(model: TypeModel, jobs: Sequence[JobRuns], *, most: int = MOST_ENTRIES) -> OwnAircraft:
+    """Return the posterior of one aircraft from the runs of its jobs, in their order, the present one last.
 
     Parameters
     ----------
-    model : TypeModel
-    runs : sequence of Run, T of them
-    change : ndarray, shape (T, A, B)
-        Adjustments made before each run since the first, summed, in the adjusters' units.
     most : int
-        Readings to go by, about; more are thinned out evenly, run by run.
+        Readings to go by before the last run's, about; more are thinned out evenly, run by run.
     """
-    blades = len(model.rotor.blades)
-    entries = tuple(entries_of(model, run).thinned(most // len(runs), blades) for run in runs)
-    return posterior(model, entries, change)
+    blades, runs = len(model.rotor.blades), sum(len(job.runs) for job in jobs)
+    found: list[Seen] = []
+    for j, job in enumerate(jobs):
+        error = np.zeros(job.change[0].size)
+        for t, (run, change) in enumerate(zip(job.runs, job.change, strict=True)):
+            entries = entries_of(model, run)
+            if len(found) + 1 < runs:
+                entries = entries.thinned(max(most // (runs - 1), 1), blades)
+            if t:
+                error = error + _setting_variance(model, change - job.change[t - 1])
+            found.append(Seen(j, entries, change, error, basis_of(model, entries)))
+    first = next(one for one in found if one.job == len(jobs) - 1)
+    factor = unlikeness(model, first)
+    return replace(posterior(_rest_times(model, factor), tuple(found)), unlike=factor)
 
 
-def posterior(
-    model: TypeModel, runs: tuple[Entries, ...], change: Reals, before: OwnAircraft | None = None
-) -> OwnAircraft:
+def unlikeness(model: TypeModel, seen: Seen) -> float:
+    """Return how many times as large as the record's what no adjuster explains is on this aircraft, by a first run.
+
+    A first run is held against what first runs of the type look like given any blade differences. The
+    factor is the mean of its logarithm over a few values, weighed by how probable the run is under each and by
+    how far aircraft of a type may be thought to differ (a standard deviation of _UNLIKE in the logarithm).
+    """
+    few = seen.entries.thinned(_MOST_JUDGED, len(model.rotor.blades))
+    seen = replace(seen, entries=few, basis=basis_of(model, few))
+    logs = np.log(_FACTORS)
+    weights = np.empty(len(_FACTORS))
+    for i, factor in enumerate(_FACTORS):
+        own = posterior(_rest_times(model, factor), (seen,))
+        distance = float(own.weighed @ own.cov @ own.weighed)
+        weights[i] = -0.5 * (distance + np.linalg.slogdet(own.cov)[1]) - 0.5 * (logs[i] / _UNLIKE) ** 2
+    weights = np.exp(weights - weights.max())
+    return float(np.exp(weights @ logs / weights.sum()))
+
+
+def _rest_times(model: TypeModel, factor: float) -> TypeModel:
+    departures = model.departures
+    rest = replace(
+        departures,
+        unexplained=factor * departures.unexplained,
+        unexplained_height=factor * departures.unexplained_height,
+    )
+    return replace(model, departures=rest)
+
+
+def posterior(model: TypeModel, seen: tuple[Seen, ...], before: OwnAircraft | None = None) -> OwnAircraft:
     """Return the posterior of one aircraft from readings as vectors; see own_aircraft.
 
     `before`: what was found with other `departures` of the model, from which a single round goes on.
     """
-    effect = np.concatenate([e.effect for e in runs])
-    expected = np.concatenate([e.effect @ x.ravel() for e, x in zip(runs, change, strict=True)])
-    misfit = np.concatenate([e.values for e in runs]) - expected
-    prior = _fault_cov(model)
-    fixed = effect @ prior @ effect.T + np.block([[_unexplained(model, one, other) for other in runs] for one in runs])
-    fixed[np.diag_indices_from(fixed)] += np.concatenate([e.noise for e in runs]) + _LEAST
-    alike = np.block([[_alike(model, one, other) for other in runs] for one in runs])
-    bases = tuple(_basis(model, e) for e in runs) if before is None else before.basis
-    basis = np.concatenate(bases)
-    made = np.concatenate([b @ x.ravel() for b, x in zip(bases, change, strict=True)])
-    found, root = (np.zeros(effect.shape[1]), np.zeros((effect.shape[1], 0))) if before is None else before.estimate
+    jobs, size = seen[-1].job + 1, seen[-1].change.size
+    effect = _by_job([one.entries.effect for one in seen], [one.job for one in seen], jobs)
+    made = np.concatenate([one.entries.effect @ one.change.ravel() for one in seen])
+    misfit = np.concatenate([one.entries.values for one in seen]) - made
+    prior = np.kron(np.eye(jobs), _fault_cov(model))
+    fixed = effect @ prior @ effect.T + np.block([[_own_to_job(model, a, b) for b in seen] for a in seen])
+    fixed[np.diag_indices_from(fixed)] += np.concatenate([one.entries.noise for one in seen]) + _LEAST
+    alike = np.block([[_alike(model, a.entries, b.entries) for b in seen] for a in seen])
+    found, root = (np.zeros(jobs * size), np.zeros((jobs * size, 0))) if before is None else before.estimate
     for _ in range(_ROUNDS if before is None else 1):
-        fault = found  # the one that cov is of: with another, what is left of a variance can come out negative
-        levers = np.concatenate([(basis @ fault + made)[..., None], basis @ root], axis=-1).reshape(len(basis), -1)
+        fault, doubt = found.reshape(jobs, size), root  # those that cov is of: others can leave a variance negative
+        levers = np.concatenate([_levers_of(one, fault, doubt) for one in seen])
         cov = fixed + (levers @ levers.T) * alike
         pull = np.linalg.solve(cov, np.column_stack([misfit, effect @ prior]))
         found = prior @ (effect.T @ pull[:, 0])
         root = symmetric_root(prior - prior @ effect.T @ pull[:, 1:])
-    return OwnAircraft(model, runs, change, fault.reshape(change.shape[1:]), cov, pull[:, 0], (found, root), bases)
+    return OwnAircraft(model, seen, fault, cov, pull[:, 0], (found, doubt))
+
+
+def _levers_of(one: Seen, fault: Reals, doubt: Reals) -> Reals:
+    """Return what delta makes of the faults and of what they may differ by, flat, (D of the run, 3A (1 + n))."""
+    size = fault.shape[1]
+    sure = one.basis @ (fault[one.job] + one.change.ravel())
+    unsure = one.basis @ doubt[one.job * size : (one.job + 1) * size]
+    return _flat(np.concatenate([sure[..., None], unsure], axis=-1))
+
+
+def _by_job(blocks: list[Reals], job: list[int], jobs: int) -> Reals:
+    """Return blocks (D of a run, n) side by side by job, shape (D, J n)."""
+    size = blocks[0].shape[1]
+    wide = np.zeros((sum(len(b) for b in blocks), jobs * size))
+    start = 0
+    for block, j in zip(blocks, job, strict=True):
+        wide[start : start + len(block), j * size : (j + 1) * size] = block
+        start += len(block)
+    return wide
+
+
+def _own_to_job(model: TypeModel, one: Seen, other: Seen) -> Reals:
+    """Return the covariance, (D, D'), of what belongs to a job beside its faults: setting errors, the unexplained."""
+    if one.job != other.job:
+        return np.zeros((one.entries.values.size, other.entries.values.size))
+    error = np.minimum(one.error, other.error)  # what both share was set before the earlier of the two
+    errors = (one.entries.effect * error) @ other.entries.effect.T
+    return errors + _unexplained(model, one.entries, other.entries)
+
+
+def _setting_variance(model: TypeModel, change: Reals) -> Reals:
+    """Return the variance of the setting errors of adjustments, shape (A B,)."""
+    return np.where(change != 0.0, model.departures.setting_error[:, None] ** 2, 0.0).ravel()
+
+
+def _flat(levers: Reals) -> Reals:
+    return levers.reshape(len(levers), -1)
 
 
 def entries_of(model: TypeModel, run: Run) -> Entries:
@@ -346,7 +485,7 @@ def entries_of(model: TypeModel, run: Run) -> Entries:
 # ---- covariances -------------------------------------------------------------------------
 
 
-def _basis(model: TypeModel, entries: Entries) -> Reals:
+def basis_of(model: TypeModel, entries: Entries) -> Reals:
     """Return what the coordinates of delta make of a unit of each adjuster on each blade, (D, 3A, A B).
 
     Coordinates are (2A) of vibration, then (A) of heights.

@@ -1,26 +1,38 @@
 """Is a new run what the runs and adjustments before it lead to expect?
 
-The expectation and its covariance come from belief.py: present state and influence of this
-aircraft, the noise of the readings before and of this one. Squared and summed over all
-readings the difference is a chi-square; its upper tail probability is the surprise.
+What is expected, and how far it may be missed, is that of the model behind every chance and
+likely reading (posterior.py); where the influence does not say how departures go together,
+that of readings taken one by one (belief.py). Squared over its covariance and summed over all
+readings the difference is a chi-square; its upper tail probability p is the surprise.
+
+After a surprising run nobody can know whether the aircraft changed or that run was
+written wrongly. The next one is therefore held against both: the surprising run and what
+followed it alone, and the runs that were not surprising. It is as expected if either is.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.aircraft.belief import Belief, Innovation, after_change, contrasts, observe, prior_belief
+from trackbal.aircraft.belief import Belief, Innovation, after_change, observe, prior_belief
 from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.posterior import Entries, JobRuns, OwnAircraft, entries_of
+from trackbal.base.covariance import contrasts
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import Complexes, Reals
+from trackbal.runs.run import Complexes, Counts, Reals
 
-#: A run less probable than this is called surprising. Readings share what one aircraft answers otherwise than its
-#: type, which a sum of independent readings does not know, so the figure is set by measurement: docs/logbook.md.
-ALARM = 1e-5
+#: A run less probable than this is called surprising: of runs with nothing wrong, one in a thousand.
+ALARM = 1e-3
+#: Degrees of freedom with which the variances of the model are taken to be known: its tail is that of F.
+_KNOWN = 60.0
 
 
 @dataclass(frozen=True)
@@ -38,9 +50,13 @@ class Surprise:
     height, height_sd : ndarray, shape (R, B) and (R,)
         Expected tips and the same for one contrast of them.
     vibration_chi2, height_chi2 : ndarray, shape (R, S) and (R,)
-        Share of each reading.
+        Squared distance of each reading by itself.
     vibration_compared, height_compared : ndarray of bool, shape (R, S) and (R,)
         Readings that were compared: taken now and before.
+    log_likelihood : float
+        Of the readings compared, given those before, Gaussian.
+    rests_on : tuple of int
+        Runs before it that it was held against, by index.
     """
 
     chi2: float
@@ -54,6 +70,8 @@ class Surprise:
     height_chi2: Reals
     vibration_compared: NDArray[np.bool_]
     height_compared: NDArray[np.bool_]
+    log_likelihood: float
+    rests_on: tuple[int, ...]
 
     @property
     def surprising(self) -> bool:
@@ -66,34 +84,132 @@ def observe_run(rotor: Rotor, belief: Belief, job: JobArrays, t: int) -> tuple[B
     return observe(rotor, belief, job.vibration[t], job.vibration_count[t], job.height[t], job.height_count[t])
 
 
-def surprise(rotor: Rotor, job: JobArrays, influence: Influence) -> Surprise | None:
+def surprise(rotor: Rotor, job: JobArrays, influence: Influence, earlier: Sequence[JobRuns] = ()) -> Surprise | None:
     """Return how the last run of a job compares with what was expected of it; None for a first run.
 
     Parameters
     ----------
     influence : Influence
         Of the type, for one more aircraft.
+    earlier : sequence of JobRuns
+        Earlier jobs of the same aircraft.
     """
-    return surprises(rotor, job, influence)[-1]
+    return surprises(rotor, job, influence, earlier)[-1]
 
 
-def surprises(rotor: Rotor, job: JobArrays, influence: Influence) -> tuple[Surprise | None, ...]:
+def surprises(
+    rotor: Rotor, job: JobArrays, influence: Influence, earlier: Sequence[JobRuns] = ()
+) -> tuple[Surprise | None, ...]:
     """Return the same of every run of a job, each held against the runs before it."""
-    belief = prior_belief(rotor, influence)
     found: list[Surprise | None] = []
     for t in range(len(job)):
-        if t:
-            belief = after_change(rotor, belief, job.change[t] - job.change[t - 1])
-        before = belief
-        belief, vibration, height = observe_run(rotor, before, job, t)
-        found.append(_compared(rotor, before, vibration, height, job, t) if t else None)
+        odd = [s for s, seen in enumerate(found) if seen is not None and seen.surprising]
+        bases = [tuple(range(odd[-1] if odd else 0, t))]
+        if odd:
+            bases.append(tuple(s for s in range(t) if s not in odd))
+        ways = [held_against(rotor, job, t, base, influence, earlier) for base in bases] if t else []
+        found.append(max(ways, key=lambda one: one.p) if ways else None)
     return tuple(found)
 
 
-def _compared(
-    rotor: Rotor, belief: Belief, vibration: Innovation, height: Innovation, job: JobArrays, t: int
+def held_against(
+    rotor: Rotor, job: JobArrays, t: int, before: Sequence[int], influence: Influence, earlier: Sequence[JobRuns] = ()
 ) -> Surprise:
-    """Return the surprise of run t, `belief` being what was expected of it."""
+    """Return how run t compares with what some runs before it, by index, lead to expect."""
+    part = job.chosen(before)
+    change = part.change - part.change[0]
+    jobs = [*earlier, JobRuns([part.run(s) for s in range(len(part))], change)]
+    made = job.change[t] - part.change[-1]
+    read = np.any(part.vibration_count > 0, axis=0), np.any(part.height_count > 0, axis=0)
+    own = own_of(rotor, jobs, influence, made)
+    if own is not None:
+        return _by_model(own, job, t, made, read, tuple(before))
+    return _by_reading(rotor, job, t, influence, tuple(before))
+
+
+# ---- by the model of the aircraft ------------------------------------------------------------
+
+
+def _by_model(
+    own: OwnAircraft,
+    job: JobArrays,
+    t: int,
+    made: Reals,
+    read: tuple[Any, Any],
+    before: tuple[int, ...],
+) -> Surprise:
+    rotor = own.model.rotor
+    regimes, sensors, blades = len(rotor.regimes), len(rotor.sensors), len(rotor.blades)
+    count = np.where(read[0], job.vibration_count[t], 0)
+    height_count = np.where(read[1], job.height_count[t], 0)
+    now = JobArrays(
+        job.vibration[t : t + 1], count[None], job.height[t : t + 1], height_count[None], job.change[t : t + 1]
+    )
+    entries = entries_of(own.model, now.run(0))
+    mean, cov = own.predict(entries, made)
+    cov[np.diag_indices_from(cov)] += entries.noise
+    miss = entries.values - mean
+    turn = _free_parts(entries, blades)
+    cells, free = len(entries.regime), blades - 1
+    part, spread = turn @ miss, turn @ cov @ turn.T
+    chi2 = float(part @ np.linalg.solve(spread, part)) if part.size else 0.0
+    at = entries.regime, entries.sensor
+    limit, half = rotor.vibration_limit[at], rotor.height_limit[entries.height_regime] / 2.0
+    vibration = np.full((regimes, sensors), complex(np.nan, np.nan))
+    vibration[at] = (mean[:cells] + 1j * mean[cells : 2 * cells]) * limit
+    height = np.full((regimes, blades), np.nan)
+    height[entries.height_regime] = mean[2 * cells :].reshape(-1, blades) * half[:, None]
+    sd, height_sd = np.full((regimes, sensors), np.nan), np.full(regimes, np.nan)
+    alone, height_alone = np.zeros((regimes, sensors)), np.zeros(regimes)
+    variance = np.diag(spread)
+    sd[at] = np.sqrt((variance[:cells] + variance[cells : 2 * cells]) / 2.0) * limit
+    for i, (r, s) in enumerate(zip(*at, strict=True)):
+        alone[r, s] = _alone(part, spread, np.array([i, cells + i]))
+    for i, r in enumerate(entries.height_regime):
+        rows = 2 * cells + free * i + np.arange(free)
+        height_sd[r] = np.sqrt(variance[rows].mean()) * half[i]
+        height_alone[r] = _alone(part, spread, rows)
+    return Surprise(
+        chi2=chi2,
+        dof=part.size,
+        p=estimated_tail(chi2, part.size),
+        vibration=vibration,
+        vibration_sd=sd,
+        height=height,
+        height_sd=height_sd,
+        vibration_chi2=alone,
+        height_chi2=height_alone,
+        vibration_compared=count > 0,
+        height_compared=height_count > 0,
+        log_likelihood=-0.5 * (chi2 + float(np.linalg.slogdet(spread)[1]) + part.size * math.log(2.0 * math.pi)),
+        rests_on=before,
+    )
+
+
+def _free_parts(entries: Entries, blades: int) -> Reals:
+    """Return the rows that take entries to their free numbers: tips to contrasts, as their mean is always 0."""
+    cells, heights = 2 * len(entries.regime), len(entries.height_regime)
+    turn = np.zeros((cells + heights * (blades - 1), entries.values.size))
+    turn[:cells, :cells] = np.eye(cells)
+    turn[cells:, cells:] = np.kron(np.eye(heights), contrasts(blades))
+    return turn
+
+
+def _alone(part: Reals, spread: Reals, rows: Counts) -> float:
+    return float(part[rows] @ np.linalg.solve(spread[np.ix_(rows, rows)], part[rows]))
+
+
+# ---- reading by reading ------------------------------------------------------------------------
+
+
+def _by_reading(rotor: Rotor, job: JobArrays, t: int, influence: Influence, before: tuple[int, ...]) -> Surprise:
+    belief, last = prior_belief(rotor, influence), before[0]
+    for s in before:
+        belief = after_change(rotor, belief, job.change[s] - job.change[last])
+        belief, _, _ = observe_run(rotor, belief, job, s)
+        last = s
+    belief = after_change(rotor, belief, job.change[t] - job.change[last])
+    _, vibration, height = observe_run(rotor, belief, job, t)
     chi2 = float(vibration.chi2.sum() + height.chi2.sum())
     dof = int(vibration.dof.sum() + height.dof.sum())
     state, tips = belief.vibration, belief.height
@@ -114,6 +230,8 @@ def _compared(
         height_chi2=height.chi2,
         vibration_compared=vibration.dof > 0,
         height_compared=height.dof > 0,
+        log_likelihood=float(vibration.log_likelihood.sum() + height.log_likelihood.sum()),
+        rests_on=before,
     )
 
 
@@ -124,3 +242,12 @@ def tail(chi2: float, dof: int) -> float:
     from scipy.special import chdtrc
 
     return float(chdtrc(dof, chi2))
+
+
+def estimated_tail(chi2: float, dof: int) -> float:
+    """Return the same where the covariance is itself an estimate: chi2 over dof is taken to be of F."""
+    if dof == 0:
+        return 1.0
+    from scipy.special import fdtrc
+
+    return float(fdtrc(dof, _KNOWN, chi2 / dof))

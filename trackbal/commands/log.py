@@ -23,6 +23,7 @@ _HOMES = {
     "advise": "log_advise:advise_command",
     "trial": "log_trial:trial_command",
     "done": "log_done:done_command",
+    "checked": "log_book:checked_command",
     "note": "log_book:note_command",
     "correct": "log_correct:correct_command",
     "close": "log_book:close_command",
@@ -73,9 +74,11 @@ def tell(book: Book, record: JobRecord, as_json: bool, text: str) -> int:
     if not as_json:
         click.echo(text)
         return 0
+    from trackbal.logbook.earlier import earlier_jobs
     from trackbal.logbook.records import influence_if_any
     from trackbal.logbook.report import job_json
     from trackbal.logbook.standing import stand
 
-    echo_json(job_json(record, stand(record, influence_if_any(book, record.rotor))))
+    influence = influence_if_any(book, record.rotor)
+    echo_json(job_json(record, stand(record, influence, earlier_jobs(book, record, influence))))
     return 0

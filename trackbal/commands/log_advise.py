@@ -33,7 +33,7 @@ from trackbal.commands.options import (
 @click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit.")
 @plan_anyway_option
 @preference_options
-@click.option("--type-only", is_flag=True, help="Leave aside what earlier runs of the job have shown.")
+@click.option("--type-only", is_flag=True, help="Leave aside what the aircraft's earlier runs have shown.")
 @click.option("--plan-out", cls=Output, metavar="ADJ.csv", help="Write the recommended adjustments to a sheet.")
 @click.option("--card", "card_file", cls=Output, metavar="FILE.html", help="Write the job card too.")
 @all_option
@@ -59,9 +59,10 @@ def advise_command(
 ) -> int:
     """Recommend adjustments after the last run, and record the plan as advised.
 
-    Settings and bounds follow from the record. From the second run on, this
-    aircraft's own response in the job counts too. Exit code 1 if the answer is to
-    investigate, to stop or to learn more first, or the last run is surprising.
+    Settings and bounds follow from the record. This aircraft's own response in the
+    job, and in its earlier ones, counts too. Exit code 1 if the answer is to
+    investigate, to stop, to learn more first or to hold: after a run that is not as
+    expected no plan is offered until a correction, a finding or log checked says why.
 
     \b
     Example:
@@ -72,11 +73,12 @@ def advise_command(
     from trackbal.base.files import check_free, write_whole
     from trackbal.logbook.beginning import influence_to_go_by
     from trackbal.logbook.deeds import advised_items, record_advice
+    from trackbal.logbook.earlier import earlier_jobs
     from trackbal.logbook.entries import job_to_advise
-    from trackbal.logbook.standing import look_at
+    from trackbal.logbook.report import hold_json, hold_text
+    from trackbal.logbook.standing import look_at, stand
     from trackbal.logbook.store import Book
     from trackbal.plan.advice import with_settings_assumed
-    from trackbal.plan.forecast import forecast
     from trackbal.plan.job_advice import advise_in_job
     from trackbal.reports.advice_report import advice_json, advice_text, ranges_json
     from trackbal.runs.sheets import write_adjustments
@@ -86,12 +88,15 @@ def advise_command(
         record = job_to_advise(book, job_name)
         rotor = record.rotor
         entry, influence = influence_to_go_by(book, rotor, author)
+        earlier = earlier_jobs(book, record, influence)
         found = advise_in_job(
             preferring(rotor, **preferences),
             record.readings,
             record.change,
             influence,
             record.setting(),
+            earlier=earlier,
+            checked=record.checked,
             type_only=type_only,
             most=most,
             chance=chance,
@@ -101,10 +106,15 @@ def advise_command(
         )
         found = replace(found, advice=replace(found.advice, anyway=plan_anyway))
         advice = found.advice if record.as_found else with_settings_assumed(found.advice)
-        answer = advice_json(rotor, found.run, advice) | {"learned": found.learned}
+        answer = advice_json(rotor, found.run, advice) | {
+            "learned": found.learned,
+            "earlier_jobs": 0 if type_only else len(earlier),
+        }
+        standing = stand(record, influence, earlier) if found.on_hold else None
+        if standing is not None:
+            answer |= hold_json(record, standing)
         if advice.recommended is not None:
-            change = advice.plans[advice.recommended].change
-            answer["ranges"] = ranges_json(rotor, forecast(rotor, found.run, found.influence, change))
+            answer["ranges"] = ranges_json(rotor, advice.plans[advice.recommended].likely)
         record_advice(book, record, entry, answer, advised_items(rotor, advice), author)
     if plan_out is not None:
         if (plan := advice.to_write) is None:
@@ -120,16 +130,20 @@ def advise_command(
             influence_file=f"{book_file}, entry {entry}",
             settings_file=book_file if record.as_found else "",
         )
-        write_whole(card_file, card(rotor, found.run, found.influence, advice, labels), force=force)
-    surprising = found.surprise is not None and found.surprise.surprising
+        checks = () if standing is None else tuple(e.text for e in standing.explanations)
+        page = card(rotor, found.run, found.influence, advice, labels, checks)
+        write_whole(card_file, page, force=force)
     if as_json:
         echo_json(answer)
     else:
         told = written(card_file, None if advice.to_write is None else plan_out)
-        when_done = f"When the work is done: trackbal log done {book_file}"
-        if advice.verdict == "learn":
-            when_done = f"Next: trackbal log trial {book_file}"
-        told += [f"Recorded as advised. {when_done}"]
+        if standing is not None:
+            echo_text(hold_text(record, standing) + "\n\n")
+        else:
+            when_done = f"When the work is done: trackbal log done {book_file}"
+            if advice.verdict == "learn":
+                when_done = f"Next: trackbal log trial {book_file}"
+            told += [f"Recorded as advised. {when_done}"]
         first = not record.advice
         echo_text(advice_text(rotor, found.run, advice, everything=everything, general=first, told=told))
-    return 1 if surprising or advice.warns else 0
+    return 1 if advice.warns else 0

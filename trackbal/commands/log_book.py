@@ -102,6 +102,12 @@ def renew_command(
     metavar="SETTINGS.csv",
     help="Settings as found [as the aircraft's last job left them, else 0].",
 )
+@click.option(
+    "--reworked",
+    default="",
+    metavar="TEXT",
+    help="Work on head, airframe or pick-ups since the last job: what was learned before is left aside.",
+)
 @by_option
 @json_option
 def start_command(
@@ -110,6 +116,7 @@ def start_command(
     job_name: str | None,
     rotor_name: str | None,
     settings_file: str | None,
+    reworked: str,
     author: str,
     as_json: bool,
 ) -> int:
@@ -129,7 +136,7 @@ def start_command(
         if settings_file is not None:
             rotor = load_rotor(book, rotor_of(book, rotor_name))
             as_found = items_of_sheet(rotor, settings_file, "setting")
-        job = start_job(book, aircraft, rotor_name, job_name, as_found, author)
+        job = start_job(book, aircraft, rotor_name, job_name, as_found, author, reworked)
         carried = settings_file is None and any(float(v) for v in load_job(book, job).as_found.values())
         lead = "Started. Settings are those the aircraft's last job left: check them on the aircraft."
         return _tell(book, job, as_json, lead=lead if carried else "Started.")
@@ -144,7 +151,8 @@ def start_command(
 def show_command(book_file: str, job_name: str | None, run_number: int | None, everything: bool, as_json: bool) -> int:
     """Show where a job stands, and what comes next.
 
-    Exit code 1 if the last run is surprising or a reading is at its stop limit.
+    Exit code 1 if a run is surprising and nobody has said why, or a reading is at its
+    stop limit.
 
     \b
     Example:
@@ -209,37 +217,71 @@ def note_command(
         return tell(book, record, as_json, "Noted.")
 
 
+@click.command("checked")
+@book_argument
+@click.argument("reason")
+@job_option
+@click.option("--run", "run_number", type=click.IntRange(1), metavar="N", help="The run that was checked [the last].")
+@click.option("--by", "author", envvar="TRACKBAL_BY", metavar="NAME", required=True, help="Who checked it, and signs.")
+@json_option
+def checked_command(
+    book_file: str, reason: str, job_name: str | None, run_number: int | None, author: str, as_json: bool
+) -> int:
+    """Sign that record and readings of a surprising run were checked, and go on.
+
+    The run then stands as it is, and advice rests on it. The name and the reason
+    stay in the record; where a wrong entry is found correct it instead, and where a
+    mechanical cause is found close the job with it.
+
+    \b
+    Example:
+      trackbal log checked fleet.tblog "Pitch link 3 measured, sheet compared: as written" --by "R. Lindqvist"
+    """
+    from trackbal.logbook.entries import add_check
+    from trackbal.logbook.store import Book
+
+    with Book.open(book_file, write=True) as book:
+        record, run = add_check(book, job_name, run_number, reason, author)
+        return tell(book, record, as_json, f"Run {run.number} checked by {author}: it stands.")
+
+
 @click.command("close")
 @book_argument
 @job_option
 @click.option("--outcome", default="", metavar="TEXT", help="How it ended, in words.")
+@click.option("--finding", default="", metavar="TEXT", help="The mechanical cause that was found and put right.")
 @by_option
 @json_option
-def close_command(book_file: str, job_name: str | None, outcome: str, author: str, as_json: bool) -> int:
+def close_command(book_file: str, job_name: str | None, outcome: str, finding: str, author: str, as_json: bool) -> int:
     """Close a job and sum it up. Corrections and notes are still taken afterwards.
 
     Closing releases nothing: the manual, local rules and licensed people decide.
     What is not read and inside its limit in the last run of its regime needs a reason:
-    --outcome. Exit code 1 then.
+    --outcome. Exit code 1 then. So is it where a run is surprising and nobody has said why.
+    A finding says why, and ends the job: the work on it is no adjustment, so the next
+    run begins another.
 
     \b
     Example:
       trackbal log close fleet.tblog --outcome "inside limits, signed by the inspector"
     """
+    from trackbal.logbook.earlier import earlier_jobs
     from trackbal.logbook.entries import close_job
     from trackbal.logbook.report import close_json, close_text
     from trackbal.logbook.standing import refuse_unfinished, stand
     from trackbal.logbook.store import Book
 
     with Book.open(book_file, write=True) as book:
-        check = None if outcome.strip() else refuse_unfinished
-        record = close_job(book, job_name, outcome or "closed without words", author, check)
-        standing = stand(record, _influence(book, record))
+        check = None if outcome.strip() or finding.strip() else refuse_unfinished
+        said = f"found: {finding.strip()}" if finding.strip() else "closed without words"
+        record = close_job(book, job_name, outcome or said, author, check, finding)
+        influence = _influence(book, record)
+        standing = stand(record, influence, earlier_jobs(book, record, influence))
     if as_json:
         echo_json(close_json(record, standing))
     else:
         echo_text(close_text(record, standing))
-    return 0 if standing.finished else 1
+    return 0 if standing.finished and not standing.on_hold else 1
 
 
 @click.command("jobs")
@@ -272,12 +314,14 @@ def jobs_command(book_file: str, only_open: bool, last: int, as_json: bool) -> i
 
 def _tell(book: Book, job: int, as_json: bool, lead: str = "") -> int:
     """Print where a job stands and return the exit code."""
+    from trackbal.logbook.earlier import earlier_jobs
     from trackbal.logbook.records import load_job
     from trackbal.logbook.report import job_json, job_text
     from trackbal.logbook.standing import stand
 
     record = load_job(book, job)
-    standing = stand(record, _influence(book, record))
+    influence = _influence(book, record)
+    standing = stand(record, influence, earlier_jobs(book, record, influence))
     if as_json:
         echo_json(job_json(record, standing))
     else:

@@ -204,11 +204,13 @@ def _ask_more(asking: Asking) -> bool:
 
 def _review(book: Book, record: JobRecord, as_json: bool) -> int:
     """Say how the run just entered looks, and return the exit code."""
+    from trackbal.logbook.earlier import earlier_jobs
     from trackbal.logbook.records import influence_if_any
     from trackbal.logbook.report import job_json, run_text
     from trackbal.logbook.standing import stand
 
-    standing = stand(record, influence_if_any(book, record.rotor))
+    influence = influence_if_any(book, record.rotor)
+    standing = stand(record, influence, earlier_jobs(book, record, influence))
     if as_json:
         echo_json(job_json(record, standing))
     else:

@@ -15,7 +15,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from trackbal.aircraft.posterior import Entries, OwnAircraft, TypeModel, entries_of, posterior
+from trackbal.aircraft.posterior import Entries, OwnAircraft, Seen, TypeModel, basis_of, entries_of, posterior
 from trackbal.base.sampling import evenly_spaced
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures import Departures
@@ -44,13 +44,12 @@ def find_blade_differences(rotor: Rotor, influence: Influence, alike: Departures
     jobs = [entries_of(neutral, start).thinned(_MOST_ENTRIES, len(rotor.blades)) for start in starts]
     jobs = [entries for entries in jobs if entries.values.size]
     now = _first_guess(rotor, alike, jobs)
-    still = np.zeros((1, len(rotor.adjusters), len(rotor.blades)))
+    still = np.zeros((len(rotor.adjusters), len(rotor.blades)))
+    seen = [(Seen(0, e, still, np.zeros(still.size), basis_of(neutral, e)),) for e in jobs]
     posteriors: list[OwnAircraft | None] = [None] * len(jobs)
     for _ in range(_ROUNDS if jobs else 0):
         model = replace(neutral, departures=now)
-        posteriors = [
-            posterior(model, (entries,), still, before) for entries, before in zip(jobs, posteriors, strict=True)
-        ]
+        posteriors = [posterior(model, one, before) for one, before in zip(seen, posteriors, strict=True)]
         now = _improved(model, [one for one in posteriors if one is not None])
     return now
 
@@ -104,7 +103,7 @@ def _improved(model: TypeModel, jobs: Sequence[OwnAircraft]) -> Departures:
     faults = np.zeros(adjusters)
     rest, taken = np.zeros(sensors + 1), np.zeros(sensors + 1)
     for own in jobs:
-        (entries,), inverse = own.runs, own.inverse
+        entries, inverse = own.seen[0].entries, own.inverse
         explained = np.sum(entries.effect * (inverse @ entries.effect), axis=0)
         pull = entries.effect.T @ own.weighed
         for a in range(adjusters):

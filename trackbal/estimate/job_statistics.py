@@ -9,7 +9,7 @@ sums of a CellStatistics, whatever the number of runs.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Protocol
@@ -62,6 +62,33 @@ class CellStatistics:
             self.repeat_squares,
             self.repeat_dof,
         )
+
+
+def by_aircraft(cells: list[CellStatistics], aircraft: Sequence[str]) -> list[CellStatistics]:
+    """Return cells with the jobs of each aircraft added up; `aircraft`, J of them: whose each job is.
+
+    Each job has a start of its own, which its sums are free of; the coefficients are the aircraft's in all of its
+    jobs. So what its jobs say of them adds up, and aircraft, not jobs, are what departs from the type.
+    """
+    number = {name: i for i, name in enumerate(dict.fromkeys(aircraft))}
+    if len(number) == len(aircraft):
+        return cells
+    which = np.array([number[name] for name in aircraft], dtype=int)
+    order = np.argsort(which, kind="stable")
+    starts = np.flatnonzero(np.diff(which[order], prepend=-1))
+    added: dict[int, Matrix] = {}  # cells share arrays: those of the sums are shared too
+
+    def add(values: Matrix) -> Matrix:
+        if id(values) not in added:
+            added[id(values)] = np.add.reduceat(values[order], starts, axis=0)
+        return added[id(values)]
+
+    return [
+        CellStatistics(
+            add(c.gram), add(c.moment), add(c.squares), add(c.dof), add(c.runs), c.repeat_squares, c.repeat_dof
+        )
+        for c in cells
+    ]
 
 
 class Sums(Protocol):

@@ -12,7 +12,7 @@ from trackbal.base.summary import Summarised
 from trackbal.estimate.blade_differences import find_blade_differences
 from trackbal.estimate.cell_coefficients import by_adjuster, to_influence
 from trackbal.estimate.estimate import Estimates, Floor, estimate
-from trackbal.estimate.job_statistics import HistoryCells, Sums
+from trackbal.estimate.job_statistics import HistoryCells, Sums, by_aircraft
 from trackbal.estimate.likeness import family_likeness
 from trackbal.estimate.prior import history_family, prior_jobs, prior_knowledge, unite
 from trackbal.fitting.fit_cautions import amount_cautions, aside_cautions, cautions, prior_cautions, suspect_cautions
@@ -257,9 +257,10 @@ def estimate_cells(
     least = noise_floor(cells.rotor) if floor is None else floor
     vibration = Floor(*(2.0 * sd.ravel() ** 2 for sd in (least.vibration, least.stated, least.digit)))
     tips = Floor(least.height**2, least.height_stated**2, np.zeros(regimes))
+    both = [by_aircraft(family, cells.aircraft) for family in (cells.vibration_statistics, cells.height_statistics)]
     return Estimates(
-        estimate(cells.vibration_statistics, largest, by_sensor, vibration, known, spread=spread),
-        estimate(cells.height_statistics, largest, together, tips, known_height, spread=spread),
+        estimate(both[0], largest, by_sensor, vibration, known, spread=spread),
+        estimate(both[1], largest, together, tips, known_height, spread=spread),
     )
 
 
@@ -281,8 +282,9 @@ def _with_departures(sums: JobSums, estimates: Estimates, influence: Influence, 
     regimes, sensors, adjusters = len(rotor.regimes), len(rotor.sensors), len(rotor.adjusters)
     if not np.isfinite(estimates.vibration.kappa).any():  # too few jobs to tell aircraft apart
         return replace(influence, departures=prior.departures if prior is not None else None)
-    alike = family_likeness(sums.vibration_statistics, estimates.vibration, (regimes, sensors))
-    alike_height = family_likeness(sums.height_statistics, estimates.height, (regimes, 1))
+    both = [by_aircraft(family, sums.aircraft) for family in (sums.vibration_statistics, sums.height_statistics)]
+    alike = family_likeness(both[0], estimates.vibration, (regimes, sensors))
+    alike_height = family_likeness(both[1], estimates.height, (regimes, 1))
     together = Departures(
         regimes=alike.regimes,
         sensors=alike.sensors,
@@ -290,6 +292,7 @@ def _with_departures(sums: JobSums, estimates: Estimates, influence: Influence, 
         fault=np.zeros(adjusters),
         unexplained=np.zeros(sensors),
         unexplained_height=0.0,
+        setting_error=np.zeros(adjusters),
     )
     return replace(influence, departures=find_blade_differences(rotor, influence, together, sums.starts))
 

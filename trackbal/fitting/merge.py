@@ -88,6 +88,7 @@ def _departures(first: Departures | None, second: Departures | None, jobs: tuple
         fault=mixed("fault", 2),
         unexplained=mixed("unexplained", 2),
         unexplained_height=float(mixed("unexplained_height", 2)),
+        setting_error=mixed("setting_error", 2),
     )
 
 

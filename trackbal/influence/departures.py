@@ -28,6 +28,8 @@ class Departures:
         difference explains; sensor unit.
     unexplained_height : float
         The same of one tip's height.
+    setting_error : ndarray, shape (A,)
+        Root-mean-square error of setting one adjustment, in the adjuster's unit.
 
     Raises
     ------
@@ -41,6 +43,7 @@ class Departures:
     fault: Reals
     unexplained: Reals
     unexplained_height: float
+    setting_error: Reals
 
     def __post_init__(self) -> None:
         """Check shapes and numbers."""
@@ -49,9 +52,9 @@ class Departures:
         regimes = len(self.regimes)
         check_shape("regimes", self.regimes, (regimes, regimes))
         check_shape("heights", self.heights, (regimes, regimes))
-        for name in ("regimes", "sensors", "heights", "fault", "unexplained"):
+        for name in ("regimes", "sensors", "heights", "fault", "unexplained", "setting_error"):
             check_finite(name, getattr(self, name))
-        for name in ("fault", "unexplained"):
+        for name in ("fault", "unexplained", "setting_error"):
             check_not_negative(name, getattr(self, name))
         if not 0.0 <= self.unexplained_height < np.inf:
             raise ValueError(f"unexplained_height is {self.unexplained_height}, not a finite size")
@@ -59,4 +62,5 @@ class Departures:
     @classmethod
     def neutral(cls, regimes: int, sensors: int, fault: Reals) -> Departures:
         """Return departures that share nothing, with given blade differences and nothing unexplained."""
-        return cls(np.eye(regimes), np.eye(sensors), np.eye(regimes), fault, np.zeros(sensors), 0.0)
+        none = np.zeros(sensors), 0.0, np.zeros(len(fault))
+        return cls(np.eye(regimes), np.eye(sensors), np.eye(regimes), fault, *none)

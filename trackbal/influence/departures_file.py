@@ -16,6 +16,8 @@ from trackbal.influence.departures import Departures
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals
 
+_SET = "setting_error"  # may be left out: none
+
 
 class Checks(Protocol):
     """What the reader of the file lends."""
@@ -41,6 +43,7 @@ def departures_document(rotor: Rotor, departures: Departures) -> dict[str, Any]:
         "fault": departures.fault.tolist(),
         "unexplained": departures.unexplained.tolist(),
         "unexplained_height": departures.unexplained_height,
+        "setting_error": departures.setting_error.tolist(),
     }
 
 
@@ -58,6 +61,7 @@ def read_departures(checks: Checks, given: Any) -> Departures | None:
         fault=_deviations(checks, given, "fault", adjusters),
         unexplained=_deviations(checks, given, "unexplained", sensors),
         unexplained_height=checks.number(given.get("unexplained_height"), "departures.unexplained_height", 0.0),
+        setting_error=_deviations(checks, {_SET: [0.0] * len(adjusters)} | given, _SET, adjusters),
     )
 
 

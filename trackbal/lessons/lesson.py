@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.posterior import JobRuns
+from trackbal.aircraft.surprise import Surprise, surprises
 from trackbal.base.errors import InputError
 from trackbal.check.review import Reading, check_run
 from trackbal.fitting.fit import Fit, fit
 from trackbal.influence.coefficients import Influence
-from trackbal.lessons.agreement import Miss, expected_run, misses
 from trackbal.lessons.demo_folder import Demo
 from trackbal.plan.advice import Advice, Plan, advise
+from trackbal.plan.forecast import forecast
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
 
@@ -40,8 +44,8 @@ class Visit:
         What trackbal says after this run alone, from the type's coefficients.
     left_out : tuple of LeftOut
         The recommended plan without each of its adjustments; empty if there is none.
-    misses : tuple of Miss or None
-        Against what was expected from the run before; None for the first run.
+    surprise : Surprise or None
+        Against what the runs before it lead to expect; None for the first run.
     unseen : tuple of int
         Regimes read this time that the run before did not read.
     done : ndarray, shape (A, B), or None
@@ -54,7 +58,7 @@ class Visit:
     run: Run
     advice: Advice
     left_out: tuple[LeftOut, ...]
-    misses: tuple[Miss, ...] | None
+    surprise: Surprise | None
     unseen: tuple[int, ...]
     done: Reals | None
     then: Reading | None
@@ -96,28 +100,27 @@ def prepare_lesson(demo: Demo, *, most: int | None = None, chance: float = 0.9) 
                 run.source, "no complete reading", "a vibration reading, or the height of every tip, in a regime"
             )
     found = fit(demo.rotor, demo.history)
-    visits = tuple(_visit(demo, k, found.influence, most, chance) for k in range(len(demo.runs)))
+    done = [np.zeros_like(demo.settings[0]), *demo.changes[: len(demo.runs) - 1]]
+    seen = surprises(demo.rotor, JobArrays.of(demo.runs, np.cumsum(done, axis=0)), found.influence)
+    visits = tuple(_visit(demo, k, found.influence, seen[k], most, chance) for k in range(len(demo.runs)))
     return Lesson(demo.rotor, found, visits)
 
 
-def _visit(demo: Demo, k: int, influence: Influence, most: int | None, chance: float) -> Visit:
+def _visit(demo: Demo, k: int, influence: Influence, seen: Surprise | None, most: int | None, chance: float) -> Visit:
     rotor, run = demo.rotor, demo.runs[k]
     if check_run(rotor, run).inside:
         most = 0  # nothing will be advised, so no larger plan is searched for
     advice = advise(rotor, run, influence, demo.settings[k], most=most, chance=chance)
-    apart: tuple[Miss, ...] | None = None
     unseen: tuple[int, ...] = ()
     if k > 0:
-        before = demo.runs[k - 1]
-        apart = misses(rotor, before, demo.changes[k - 1], run, influence)
-        unseen = tuple(int(r) for r in np.flatnonzero(run.regime_read & ~before.regime_read))
+        unseen = tuple(int(r) for r in np.flatnonzero(run.regime_read & ~demo.runs[k - 1].regime_read))
     done = demo.changes[k] if k < len(demo.changes) else None
     visit = Visit(
         number=k + 1,
         run=run,
         advice=advice,
         left_out=(),
-        misses=apart,
+        surprise=seen,
         unseen=unseen,
         done=done,
         then=None if done is None else _worst(rotor, run, influence, done),
@@ -139,5 +142,13 @@ def _each_left_out(rotor: Rotor, run: Run, influence: Influence, plan: Plan) -> 
 
 
 def _worst(rotor: Rotor, run: Run, influence: Influence, change: Reals) -> Reading:
-    """Return the worst reading expected after a change."""
-    return check_run(rotor, expected_run(rotor, run, influence, change)).readings[0]
+    """Return the worst of the likely readings after a change."""
+    own = own_of(rotor, [JobRuns([run], np.zeros((1, *change.shape)))], influence)
+    told = forecast(rotor, run, influence, change, own)
+    reach = told.spread / np.maximum(np.ptp(told.height, axis=1), 1e-300)  # tips of the likely spread
+    likely = replace(
+        run,
+        vibration=told.amplitude * np.exp(1j * np.angle(told.vibration)),
+        height=told.height * reach[:, None],
+    )
+    return check_run(rotor, likely).readings[0]

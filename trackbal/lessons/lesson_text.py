@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Sequence
+from functools import partial
 
 import numpy as np
 
+from trackbal.aircraft.surprise import Surprise
 from trackbal.base import cautions
 from trackbal.base.phasor import phase_deg
 from trackbal.base.text_layout import across, count, cut, paragraphs, table, wrap
 from trackbal.check.coverage import HEIGHT
 from trackbal.check.review import Reading, Review
-from trackbal.lessons.agreement import Miss, agrees
 from trackbal.lessons.lesson import Lesson, Visit
 from trackbal.lessons.lesson_opening import Step, history_step, rotor_step
 from trackbal.runs.rotor import Rotor
@@ -39,7 +40,7 @@ def _visit_steps(lesson: Lesson, visit: Visit) -> Iterator[Step]:
     blocks = [_readings(rotor, visit), _heights(rotor, visit), _stands_out(rotor, visit), _remarks(visit)]
     blocks.append(_doubts(visit))
     yield Step(f"Run {visit.number}: what was read", paragraphs(blocks))
-    if visit.misses is not None:
+    if visit.surprise is not None:
         yield Step(f"Run {visit.number}: as expected?", _agreement(rotor, visit))
     yield Step(f"Run {visit.number}: what trackbal says", _advice(lesson, visit))
     if visit.done is not None:
@@ -138,19 +139,16 @@ def _doubts(visit: Visit) -> str:
 
 
 def _agreement(rotor: Rotor, visit: Visit) -> str:
-    found = visit.misses
-    assert found is not None
+    seen = visit.surprise
+    assert seen is not None
     parts = []
-    if found:
-        usual = float(np.median([d.deviations for d in found]))
-        worst = found[0]
-        parts.append(wrap(f"{len(found)} readings can be held against what was expected. Farthest off:"))
-        rows = [["regime", "reading", "measured", "expected", "off by"]]
-        rows += [_miss_row(rotor, d) for d in found[:3]]
+    if seen.dof:
+        rows = [["regime", "reading", "measured", "expected", "off by"], *_farthest(rotor, visit, seen)]
         first, *rest = zip(*rows, strict=True)
+        parts.append(wrap("Held against what the runs before and the work recorded lead to expect. Farthest off:"))
         parts.append(across(first, rest, left=2))
-        hint = " The crew's notes may say what." if visit.run.notes and not agrees(found) else ""
-        parts.append(wrap(_believable(found, worst, usual) + hint))
+        hint = " The crew's notes may say what." if visit.run.notes and seen.surprising else ""
+        parts.append(wrap(_believable(seen) + hint))
     else:
         parts.append("No reading was taken both times, so nothing can be compared.")
     if visit.unseen:
@@ -159,34 +157,39 @@ def _agreement(rotor: Rotor, visit: Visit) -> str:
     return "\n".join(parts)
 
 
-def _believable(found: tuple[Miss, ...], worst: Miss, usual: float) -> str:
-    meaning = "sd is one standard deviation of reading noise and influence together"
-    if agrees(found):
+def _believable(seen: Surprise) -> str:
+    meaning = "sd: standard deviations of what is known of this aircraft and of the readings' noise together"
+    if not seen.surprising:
         return (
-            f"{meaning}; half of the readings are within {usual:.1f} sd. The run agrees, as far as noise and "
-            "the differences between aircraft allow: nothing suggests that a sign, a blade or an amount was mixed up."
+            f"{meaning}. All readings together: as expected (p = {seen.p:.2g}). Nothing suggests that a sign, a blade "
+            "or an amount was mixed up."
         )
+    p = f"p = {seen.p:.1g}" if seen.p >= 1e-9 else "p below one in a thousand million"
     return (
-        f"{meaning}. One reading is {worst.deviations:.1f} times that off, which is no chance. Something changed that "
-        "was not written down as an adjustment, or was made otherwise than written down, or a reading is wrong. Find "
-        "out which before relying on the next plan."
+        f"{meaning}. All readings together: SURPRISING ({p}). Something changed that was not written down as an "
+        "adjustment, or was made otherwise than written down, or a reading is wrong. Find out which before relying "
+        "on the next plan; a logbook offers none until then."
     )
 
 
-def _miss_row(rotor: Rotor, d: Miss) -> list[str]:
-    off = f"{d.deviations:.1f} sd"
-    regime = cut(rotor.regimes[d.regime].name)
-    if d.sensor is None:
-        assert d.blade is not None
-        unit = rotor.height_unit
-        values = [f"{d.measured.real:+.1f} {unit}", f"{d.expected.real:+.1f} {unit}"]
-        return [regime, cut(f"tip of blade {rotor.blades[d.blade]}"), *values, off]
-    sensor = rotor.sensors[d.sensor]
-    values = [
-        f"{abs(v):.3f} {sensor.unit} at {round(float(phase_deg(v, rotor.phase_sense))) % 360:>3}"
-        for v in (d.measured, d.expected)
-    ]
-    return [regime, cut(sensor.name), *values, off]
+def _farthest(rotor: Rotor, visit: Visit, seen: Surprise) -> list[list[str]]:
+    """Return the three readings farthest from what was expected, in words."""
+    degrees = partial(phase_deg, sense=rotor.phase_sense)
+    found: list[tuple[float, list[str]]] = []
+    for r, s in np.argwhere(seen.vibration_compared):
+        sensor, off = rotor.sensors[s], float(np.sqrt(seen.vibration_chi2[r, s]))
+        values = [
+            f"{abs(v):.3f} {sensor.unit} at {round(float(degrees(v))) % 360:>3}"
+            for v in (visit.run.vibration[r, s], seen.vibration[r, s])
+        ]
+        found.append((off, [cut(rotor.regimes[r].name), cut(sensor.name), *values]))
+    for r in np.flatnonzero(seen.height_compared):
+        b = int(np.argmax(np.abs(visit.run.height[r] - seen.height[r])))
+        values = [f"{tips[r, b]:+.1f} {rotor.height_unit}" for tips in (visit.run.height, seen.height)]
+        off = float(np.sqrt(seen.height_chi2[r]))
+        found.append((off, [cut(rotor.regimes[r].name), cut(f"tip of blade {rotor.blades[b]}"), *values]))
+    found.sort(key=lambda one: -one[0])
+    return [[*words, f"{off:.1f} sd"] for off, words in found[:3]]
 
 
 # ---- the advice and what was done --------------------------------------------------------------
@@ -225,7 +228,7 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
     parts.append(
         wrap(
             f"{plan.size_words}. Worst reading now {worst:.2f} of its limit, expected "
-            f"{plan.worst_ratio:.2f}; chance that the next run is inside: {chance_words(plan.chance)}."
+            f"{plan.worst_likely:.2f}; chance that the next run is inside: {chance_words(plan.chance)}."
         )
     )
     parts += [_plan_table(lesson.rotor, visit), _not_read(lesson.rotor, visit), _ladder(visit), _why(visit)]
@@ -279,7 +282,7 @@ def _ladder(visit: Visit) -> str:
         seen = plan.size
         mark = "  <- advised" if m == advice.recommended else ""
         cost = f"{plan.expected_cost:.4g}"
-        rows.append((f"{plan.size:g}", f"{plan.worst_ratio:.2f}", chance_words(plan.chance), cost, mark))
+        rows.append((f"{plan.size:g}", f"{plan.worst_likely:.2f}", chance_words(plan.chance), cost, mark))
     head = "What each further adjustment buys"
     if visit.number == 1:
         head += " (cost: the squares of all readings over their limits, added up, with what is uncertain)"
@@ -315,7 +318,7 @@ def _almost_as_good(visit: Visit) -> list[str]:
     gain = plans[0].expected_cost - plan.expected_cost
     for smaller in plans:
         part = (plans[0].expected_cost - smaller.expected_cost) / gain if gain > 0.0 else 0.0
-        no_worse = smaller.worst_ratio <= plan.worst_ratio + _NO_WORSE and smaller.chance >= plan.chance - _NO_WORSE
+        no_worse = smaller.worst_likely <= plan.worst_likely + _NO_WORSE and smaller.chance >= plan.chance - _NO_WORSE
         if 0 < smaller.count < plan.count and part >= _NEARLY and no_worse:
             return [
                 f"{count(smaller.count, 'adjustment')} would bring nearly all of its gain in cost already: enough if "

@@ -66,7 +66,13 @@ def add_influence(book: Book, text: str, source: str, rotor: Rotor, author: str,
 
 
 def start_job(
-    book: Book, aircraft: str, rotor_name: str | None, name: str | None, as_found: Items | None, author: str
+    book: Book,
+    aircraft: str,
+    rotor_name: str | None,
+    name: str | None,
+    as_found: Items | None,
+    author: str,
+    reworked: str = "",
 ) -> int:
     """Begin a job and return its entry.
 
@@ -78,6 +84,8 @@ def start_job(
         None: the aircraft's name and a running number.
     as_found : Items or None
         Settings as found; None: as the aircraft's last job on this rotor left them, if there is one.
+    reworked : str
+        Work on head, airframe or pick-ups since the last job: the aircraft may answer otherwise than before it.
 
     Raises
     ------
@@ -112,6 +120,9 @@ def start_job(
         job = book.add_entry("job", author)
         book.run("INSERT INTO job (entry, name, aircraft, rotor) VALUES (?, ?, ?, ?)", (job, name, aircraft, rotor))
         add_settings(book, job, as_found, author, None)
+        if reworked.strip():
+            entry = book.add_entry("reworked", author, job)
+            book.run("INSERT INTO reworked (entry, job, what) VALUES (?, ?, ?)", (entry, job, reworked.strip()))
         return job
 
 
@@ -147,9 +158,20 @@ def add_settings(book: Book, job: int, settings: Items, author: str, why: str | 
 
 
 def close_job(
-    book: Book, name: str | None, outcome: str, author: str, check: Callable[[JobRecord], None] | None = None
+    book: Book,
+    name: str | None,
+    outcome: str,
+    author: str,
+    check: Callable[[JobRecord], None] | None = None,
+    finding: str = "",
 ) -> JobRecord:
-    """Close a job, if `check` does not refuse it. Raises InputError if it is closed or a run is being typed."""
+    """Close a job, if `check` does not refuse it, with the mechanical cause that was found, if one was.
+
+    Raises
+    ------
+    InputError
+        If it is closed or a run is being typed.
+    """
     with book.writing():
         record = open_job(book, name)
         _refuse_answers(record)
@@ -159,6 +181,9 @@ def close_job(
             )
         if check is not None:
             check(record)
+        if finding.strip():
+            entry = book.add_entry("finding", author, record.entry)
+            book.run("INSERT INTO finding (entry, job, found) VALUES (?, ?, ?)", (entry, record.entry, finding.strip()))
         entry = book.add_entry("closing", author, record.entry)
         book.run("INSERT INTO closing (entry, job, outcome) VALUES (?, ?, ?)", (entry, record.entry, outcome))
         return load_job(book, record.entry)
@@ -207,6 +232,29 @@ def job_to_advise(book: Book, name: str | None) -> JobRecord:
         expected = "the next run first: these readings are from before them"
         raise InputError(book.file, State(f"adjustments done after run {len(record.runs)}"), expected)
     return record
+
+
+def add_check(book: Book, name: str | None, run: int | None, reason: str, author: str) -> tuple[JobRecord, RunRecord]:
+    """Enter that record and readings of a run, by number (None: the last), were checked and stand.
+
+    Raises
+    ------
+    InputError
+        If there is no such run, or no reason or name is given.
+    """
+    if not reason.strip() or len(reason) > _LONGEST_TEXT:
+        raise InputError(book.file, reason or "nothing", f"a reason of 1 to {_LONGEST_TEXT} characters")
+    if not author.strip():
+        raise InputError(book.file, "no name", "who checked it: --by NAME")
+    with book.writing():
+        record = open_job(book, name)
+        if not record.runs:
+            raise InputError(book.file, f"no run in job {record.name}", "a run that is not as expected")
+        its_run = record.runs[-1] if run is None else the_run(record, run)
+        entry = book.add_entry("checked", author, record.entry)
+        values = (entry, its_run.entry, reason.strip())
+        book.run("INSERT INTO checked (entry, run, reason) VALUES (?, ?, ?)", values)
+        return load_job(book, record.entry), its_run
 
 
 def add_note(book: Book, name: str | None, run: int | None, text: str, author: str) -> JobRecord:

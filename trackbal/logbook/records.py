@@ -53,6 +53,16 @@ class AdviceRecord:
 
 
 @dataclass(frozen=True)
+class CheckRecord:
+    """A surprising run looked into: record and readings are right; `stale`: corrected since."""
+
+    run: int
+    reason: str
+    stale: bool
+    stamp: Stamp
+
+
+@dataclass(frozen=True)
 class NoteRecord:
     """A note; `run` is the entry of the run it belongs to, None if to the job."""
 
@@ -91,6 +101,10 @@ class JobRecord:
         What was said when the job was closed; None while it is open.
     definitions : tuple of (entry, Rotor)
         The rotor as it was defined from an entry on, the last being `rotor`; empty where there was but one.
+    checks : tuple of CheckRecord
+        Surprising runs that a person looked into and let stand.
+    finding : str or None
+        The mechanical cause that was found and put right, which ended the job.
     """
 
     book: str
@@ -113,6 +127,15 @@ class JobRecord:
         """Return the rotor as it was defined when a run was entered: a stop reached then stays one."""
         before = [rotor for entry, rotor in self.definitions if entry < run.entry]
         return before[-1] if before else self.rotor
+
+    checks: tuple[CheckRecord, ...] = ()
+    finding: str | None = None
+
+    @property
+    def checked(self) -> tuple[int, ...]:
+        """Finished runs, by index, that a person has checked as they stand now."""
+        entries = {check.run for check in self.checks if not check.stale}
+        return tuple(t for t, run in enumerate(self.runs) if run.entry in entries)
 
     def in_order(self, items: Items) -> Items:
         """Return items blade by blade, in the rotor's order."""
@@ -284,6 +307,8 @@ def load_job(book: Book, entry: int) -> JobRecord:
             outcome=closing[0] if closing else None,
             stamp=_stamp(book, entry),
             definitions=rotors if len(rotors) > 1 else (),
+            checks=_load_checks(book, entry),
+            finding=_finding(book, entry),
         )
 
 
@@ -392,6 +417,23 @@ def _corrected_since(book: Book, job: int, run: int, advice: int) -> bool:
         )
         is not None
     )
+
+
+def _load_checks(book: Book, job: int) -> tuple[CheckRecord, ...]:
+    rows = book.all(
+        "SELECT checked.entry, checked.run, reason, at, author FROM checked JOIN run ON run.entry = checked.run "
+        "JOIN entry ON entry.id = checked.entry WHERE run.job = ? ORDER BY checked.entry",
+        (job,),
+    )
+    return tuple(
+        CheckRecord(run, reason, _corrected_since(book, job, run, entry), Stamp(entry, at, author))
+        for entry, run, reason, at, author in rows
+    )
+
+
+def _finding(book: Book, job: int) -> str | None:
+    row = book.one("SELECT found FROM finding WHERE job = ? ORDER BY entry DESC LIMIT 1", (job,))
+    return None if row is None else str(row[0])
 
 
 def _load_notes(book: Book, job: int) -> tuple[NoteRecord, ...]:

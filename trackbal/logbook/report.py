@@ -30,8 +30,9 @@ NEXT = {
     "run": "Next: run, and enter it (trackbal log run).",
     "finish": "Next: go on typing the run (trackbal log run).",
     "advise": "Next: get advice (trackbal log advise).",
-    "explain": "Next: find out why this run is surprising (trackbal log show); then put the record right or look at "
-    "the aircraft.",
+    "explain": "HOLD. Next: find out why the run is surprising; then put the record right (trackbal log correct), "
+    "close the job with what was found (trackbal log close --finding), or sign that record and readings were checked "
+    "(trackbal log checked).",
     "investigate": "Next: look for a mechanical cause. When it is put right, say what was done with the adjusters "
     "(trackbal log done --nothing, if nothing), and run again.",
     "trial": "Next: choose a trial (trackbal log trial).",
@@ -77,8 +78,31 @@ def job_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
             for n in record.notes
         ],
         "surprising": standing.surprising,
+        "hold": [t + 1 for t in standing.on_hold],
+        "checked": [
+            {
+                "run": _number(record, c.run),
+                "reason": c.reason,
+                "at": c.stamp.at,
+                "by": c.stamp.author,
+                "stale": c.stale,
+            }
+            for c in record.checks
+        ],
+        "finding": record.finding,
         "explanations": [explanation_json(record.rotor, e) for e in standing.explanations],
         "cautions": _cautions(record, standing),
+    }
+
+
+def hold_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
+    """Return what a job is on hold for as plain data: the runs, how surprising, what may explain it."""
+    surprise = standing.runs[standing.on_hold[-1]].surprise
+    assert surprise is not None
+    return {
+        "hold": [t + 1 for t in standing.on_hold],
+        "surprise": surprise_json(record.rotor, surprise),
+        "explanations": [explanation_json(record.rotor, e) for e in standing.explanations],
     }
 
 
@@ -150,7 +174,7 @@ def _number(record: JobRecord, run: int | None) -> int | None:
 
 def _cautions(record: JobRecord, standing: Standing) -> list[str]:
     said = []
-    if standing.surprising and not standing.explanations:
+    if standing.on_hold and not standing.explanations:
         said += mechanical_causes(record.rotor.place)
     return said + general_cautions()
 
@@ -169,8 +193,15 @@ def job_text(record: JobRecord, standing: Standing) -> str:
     notes = [f"{n.stamp.at} {n.stamp.author}: {n.text}" for n in record.notes]
     if notes:
         blocks.append("\n".join(["Notes", *(wrap(note, "- ") for note in notes)]))
-    if standing.surprising:
-        blocks.append(surprise_text(record, standing))
+    blocks += [
+        wrap(f"Run {_number(record, c.run)} checked by {c.stamp.author}, {c.stamp.at}: {c.reason}")
+        for c in record.checks
+        if not c.stale
+    ]
+    if standing.on_hold:
+        blocks.append(hold_text(record, standing))
+    if record.finding:
+        blocks.append(wrap(f"Found: {record.finding}"))
     if record.draft is not None:
         blocks.append(f"A run is being typed ({len(record.draft.rows)} regimes so far).")
     for run in record.runs:
@@ -212,8 +243,8 @@ def run_text(record: JobRecord, standing: Standing) -> str:
     blocks = [listed("Doubts", [finding.text for finding in review.doubts]), wrap(head)]
     blocks.append(stop_text(record, last))
     blocks.append(wrap(stage_words(record.rotor, review)))
-    if standing.surprising:
-        blocks.append(surprise_text(record, standing))
+    if standing.on_hold:
+        blocks.append(hold_text(record, standing))
     elif last.surprise is not None and last.surprise.dof:
         blocks.append(wrap(f"The readings are as the recorded work leads to expect{_rarity_words(last.surprise.p)}."))
     if len(record.runs) > 1 and record.runs[-2].entry not in record.done:
@@ -377,9 +408,9 @@ def _settings_text(record: JobRecord) -> str:
     return across(first, columns)
 
 
-def surprise_text(record: JobRecord, standing: Standing) -> str:
-    """Return what is surprising in the last run, and what may explain it."""
-    last = standing.runs[-1]
+def hold_text(record: JobRecord, standing: Standing) -> str:
+    """Return what is surprising in the last run on hold, and what may explain it."""
+    last = standing.runs[standing.on_hold[-1]]
     assert last.surprise is not None
     parts = surprise_json(record.rotor, last.surprise)["readings"][:3]
     where = "; ".join(f"{part['regime']}, {part['sensor']}" for part in parts)
@@ -405,7 +436,7 @@ def surprise_text(record: JobRecord, standing: Standing) -> str:
         near = "" if i == 0 else " (about as likely)" if best - found.score < ALIKE else ""
         lines.append(wrap(f"{found.text}{near} ({found.gain:.1f})", f"{i + 1}. "))
         if i == 0:
-            lines += _commands(record, found)
+            lines += _commands(record, standing.on_hold[-1], found)
     lines.append(
         wrap(
             "Nothing has been changed. Look at the aircraft and at the paper; put the record right with "
@@ -431,11 +462,11 @@ def _rarity_words(p: float) -> str:
     return "" if p >= 0.01 else f", though only {one_in_words(p)} is as far off"
 
 
-def _commands(record: JobRecord, found: Explanation) -> list[str]:
+def _commands(record: JobRecord, run: int, found: Explanation) -> list[str]:
     """Return the commands that would put the record right, if adjustments are meant."""
     if found.change is None:
         return []
-    rotor, before = record.rotor, record.runs[-2]
+    rotor, before = record.rotor, record.runs[run - 1]
     recorded = record.amounts(record.done.get(before.entry, {}))
     return [
         f"   If so: trackbal log correct done {shlex.quote(record.book)} {before.number} "

@@ -125,6 +125,28 @@ CREATE INDEX answers_end_of_run ON answers_end (run);
 """
 _ANSWER_KEYS = {"answer": ("run", "blade", "adjuster", "entry"), "answers_end": ("entry",)}
 
+#: A person has checked record and readings of a surprising run, and goes on; a mechanical cause found and put right;
+#: work before a job after which the aircraft may answer otherwise than in its earlier jobs.
+_CHECKS = """
+CREATE TABLE checked (
+    entry INTEGER PRIMARY KEY REFERENCES entry (id),
+    run INTEGER NOT NULL REFERENCES run (entry),
+    reason TEXT NOT NULL
+);
+CREATE INDEX checked_of_run ON checked (run);
+CREATE TABLE reworked (
+    entry INTEGER PRIMARY KEY REFERENCES entry (id),
+    job INTEGER NOT NULL REFERENCES job (entry),
+    what TEXT NOT NULL
+);
+CREATE TABLE finding (
+    entry INTEGER PRIMARY KEY REFERENCES entry (id),
+    job INTEGER NOT NULL REFERENCES job (entry),
+    found TEXT NOT NULL
+);
+"""
+_CHECK_KEYS = {"checked": ("entry",), "finding": ("entry",), "reworked": ("entry",)}
+
 #: Table -> the columns that tell its rows apart.
 _KEYS = {
     "entry": ("id",),
@@ -160,6 +182,7 @@ WHEN EXISTS (SELECT 1 FROM {table} WHERE {same}) BEGIN {refusal % "replaced"}; E
 STEPS: tuple[str, ...] = (
     _TABLES + "".join(append_only(table, key) for table, key in _KEYS.items()),
     _ANSWERS + "".join(append_only(table, key) for table, key in _ANSWER_KEYS.items()),
+    _CHECKS + "".join(append_only(table, key) for table, key in _CHECK_KEYS.items()),
 )
 
 

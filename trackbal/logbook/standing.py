@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.aircraft.posterior import JobRuns
 from trackbal.aircraft.surprise import Surprise, surprises
 from trackbal.base.errors import InputError
 from trackbal.check.coverage import Coverage, coverage_of
@@ -15,6 +17,7 @@ from trackbal.check.review import Review, check_run
 from trackbal.influence.coefficients import Influence
 from trackbal.logbook.records import JobRecord
 from trackbal.logbook.rows import run_of_rows
+from trackbal.plan.job_advice import open_holds
 from trackbal.records.explanations import Explanation, explain
 from trackbal.runs.run import Run
 
@@ -42,16 +45,19 @@ class Standing:
     ----------
     runs : tuple of RunStanding
     explanations : tuple of Explanation
-        Of the last run, if it is surprising.
+        Of the last run on hold.
     next : str
         What comes next: "run", "finish" (the run being typed), "advise",
-        "trial" (not enough is known), "explain" (the last run is surprising),
-        "investigate" (a cause is to be found), "done", "close",
-        "stop" (a stop limit is reached), "read" (inside limits so far, but not all was read) or "closed".
+        "trial" (not enough is known), "explain" (a run is surprising, and nobody has said why), "investigate" (a cause
+        is to be found),
+        "done", "close", "stop" (a stop limit is reached), "read" (inside limits so far, but not all was read) or
+        "closed".
     coverage : Coverage or None
         What was read of the rotor since anything was last changed; None without a run.
     finished : bool
         Whether all of it was, and in the last run of its regime each reading is inside.
+    on_hold : tuple of int
+        Surprising runs, by index, of which nobody has said why.
     """
 
     runs: tuple[RunStanding, ...]
@@ -59,6 +65,7 @@ class Standing:
     next: Next
     coverage: Coverage | None = None
     finished: bool = False
+    on_hold: tuple[int, ...] = ()
 
     @property
     def surprising(self) -> bool:
@@ -68,33 +75,48 @@ class Standing:
 
     @property
     def warns(self) -> bool:
-        """Whether the last run is surprising or at a stop limit."""
-        return self.surprising or self.next == "stop" or (bool(self.runs) and self.runs[-1].stopped)
+        """Whether a run is surprising and nobody has said why, or the last one is at a stop limit."""
+        return bool(self.on_hold) or self.next == "stop" or (bool(self.runs) and self.runs[-1].stopped)
 
 
-def stand(record: JobRecord, influence: Influence | None) -> Standing:
-    """Return where a job stands; without influence no run is held against an expectation."""
+def stand(record: JobRecord, influence: Influence | None, earlier: Sequence[JobRuns] = ()) -> Standing:
+    """Return where a job stands; without influence no run is held against an expectation.
+
+    Parameters
+    ----------
+    earlier : sequence of JobRuns
+        Earlier jobs of the same aircraft.
+    """
     rotor, readings = record.rotor, record.readings
     job = JobArrays.of(readings, record.change) if readings else None
     seen: tuple[Surprise | None, ...] = (None,) * len(readings)
     if job is not None and influence is not None:
-        seen = surprises(rotor, job, influence)
+        seen = surprises(rotor, job, influence, earlier)
     runs = [
         RunStanding(t + 1, review, seen[t], review.stop or bool(stops_when_entered(record, t)))
         for t, review in enumerate(check_run(rotor, reading) for reading in readings)
     ]
+    on_hold = () if record.finding else open_holds(seen, record.checked)
     explanations: tuple[Explanation, ...] = ()
-    last = runs[-1].surprise if runs else None
-    if job is not None and influence is not None and last is not None and last.surprising:
-        before = record.latest_advice(record.runs[-2])
-        advised = record.amounts(before.items) if before else None
-        setting = record.setting(len(runs)) - (record.change[-1] - record.change[-2])
-        explanations = explain(rotor, job, influence, advised, setting)
+    if job is not None and influence is not None and on_hold:
+        explanations = _explained(record, job.first(on_hold[-1] + 1), influence, earlier)
     if not runs:
-        return Standing((), (), _next(record, runs, None))
+        return Standing((), (), _next(record, runs, None, ()))
     look = look_at(record)
-    step = _next(record, runs, look)
-    return Standing(tuple(runs), explanations, step, look.coverage, look.inside and look.coverage.complete)
+    step = _next(record, runs, look, on_hold)
+    finished = look.inside and look.coverage.complete
+    return Standing(tuple(runs), explanations, step, look.coverage, finished, on_hold)
+
+
+def _explained(
+    record: JobRecord, job: JobArrays, influence: Influence, earlier: Sequence[JobRuns]
+) -> tuple[Explanation, ...]:
+    """Return what the last run of a job, as it was after that run, may be made of."""
+    last = len(job) - 1
+    before = record.latest_advice(record.runs[last - 1])
+    advised = record.amounts(before.items) if before else None
+    setting = record.setting(last + 1) - (job.change[-1] - job.change[-2])
+    return explain(record.rotor, job, influence, advised, setting, earlier)
 
 
 def refuse_unfinished(record: JobRecord) -> None:
@@ -160,7 +182,7 @@ def _touched(run: Run, r: int) -> bool:
     return bool(run.regime_read[r] or run.height_taken[r].any())
 
 
-def _next(record: JobRecord, runs: list[RunStanding], look: Look | None) -> Next:
+def _next(record: JobRecord, runs: list[RunStanding], look: Look | None, on_hold: tuple[int, ...]) -> Next:
     if record.outcome is not None:
         return "closed"
     if record.draft is not None:
@@ -169,6 +191,8 @@ def _next(record: JobRecord, runs: list[RunStanding], look: Look | None) -> Next
         return "run"
     if look.stopped:
         return "stop"
+    if on_hold:
+        return "explain"
     advice = record.latest_advice(record.runs[-1])
     if advice is not None and not advice.stale and advice.items:
         return "done"
@@ -176,9 +200,6 @@ def _next(record: JobRecord, runs: list[RunStanding], look: Look | None) -> Next
         return "investigate"
     if advice is not None and not advice.stale and advice.verdict == "learn":
         return "trial"
-    last = runs[-1].surprise
-    if last is not None and last.surprising:
-        return "explain"
     if look.inside:
         return "close" if look.coverage.complete else "read"
     return "advise"

@@ -50,6 +50,10 @@ _QUERIES = {
     "' recorded or dropped' FROM answers_end JOIN run ON run.entry = answers_end.run WHERE run.job = :job "
     "ORDER BY answers_end.entry",
     "note": "SELECT note.entry, note.entry, text FROM note JOIN entry ON entry.id = note.entry WHERE entry.job = :job",
+    "checked": "SELECT checked.entry, checked.entry, 'run entry ' || checked.run || ' checked: ' || reason "
+    "FROM checked JOIN run ON run.entry = checked.run WHERE run.job = :job ORDER BY checked.entry",
+    "reworked": "SELECT entry, entry, 'worked on before: ' || what FROM reworked WHERE job = :job",
+    "finding": "SELECT entry, entry, 'found: ' || found FROM finding WHERE job = :job",
     "closing": "SELECT entry, entry, outcome FROM closing WHERE job = :job",
 }
 

@@ -12,7 +12,7 @@ from trackbal.pages.card_pictures import buys_section, pictures_section
 from trackbal.pages.card_readings import limits_section, readings_section, unread_section
 from trackbal.pages.html import Html, blank_lines, bullets, check_boxes, join, page, table, tag
 from trackbal.plan.advice import Advice, Plan
-from trackbal.plan.forecast import Forecast, forecast
+from trackbal.plan.forecast import Forecast
 from trackbal.reports.advice_report import plan_adjustments
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
@@ -50,18 +50,24 @@ def card(
     influence: Influence,
     advice: Advice,
     labels: CardLabels | None = None,
+    look_at: Sequence[str] = (),
 ) -> str:
     """Return the job card of an advice as one HTML page that needs nothing else.
 
     The same input gives the same bytes.
+
+    Parameters
+    ----------
+    look_at : sequence of str
+        What may be recorded wrongly, for the check list that the card of a job on hold is.
     """
     labels = labels or CardLabels()
     plan = advice.to_write
     expected = None
     if plan is not None and plan.count:
-        expected = forecast(rotor, run, influence, plan.change)
+        expected = plan.likely
     body = [_head(rotor, run, labels), _verdict(rotor, advice, plan), _own_cautions(rotor, advice)]
-    body += [_what_to_do(rotor, advice, plan, labels)]
+    body += [_what_to_do(rotor, advice, plan, labels, look_at)]
     body += [
         readings_section(
             rotor, run, expected, again=advice.verdict != "inside", new_page=plan is not None and plan.count > 0
@@ -108,6 +114,9 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
         best = advice.plans[advice.recommended].worst_ratio
         text = "INVESTIGATE. Find the mechanical cause; adjust nothing."
         detail = f"{now} Adjusting could at best bring it to {best:.2f} of its limit: that does not cure the cause."
+    elif advice.verdict == "hold":
+        text = "HOLD. Find out why the run is not as expected; adjust nothing."
+        detail = f"{now} It is not what the recorded work leads to expect, and nobody has said why."
     elif advice.verdict == "learn":
         text = "NOT ENOUGH IS KNOWN. Make a trial before adjusting."
         detail = f"{now} What is known of the adjusters cannot bring it inside; what is not known might."
@@ -118,7 +127,7 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
             "how likely it is to pass is not known" if advice.blind else f"chance {chance_words(plan.chance)} {whose}"
         )
         text = f"ADJUST. {plan.size_words}; {likely}."
-        detail = f"{now} Expected after the work: {plan.worst_ratio:.2f} of its limit."
+        detail = f"{now} Likely after the work: {plan.worst_likely:.2f} of its limit."
     parts: list[object] = [text, tag("p", detail + unread)]
     if advice.review.stop and advice.verdict != "stop":
         parts.append(blank_lines(["Stop limit overridden by, reason, date:"], wide=True))
@@ -140,9 +149,12 @@ def _label(rotor: Rotor, regime: str) -> str:
     return rotor.regimes[rotor.regime_index(regime)].label
 
 
-def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan | None, labels: CardLabels) -> Html:
+def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan | None, labels: CardLabels, look_at: Sequence[str]) -> Html:
     parts: list[Html] = []
-    if advice.verdict in ("stop", "investigate") and not advice.read_again:
+    if advice.verdict == "hold":
+        parts += [tag("h2", "Look at the record first"), check_boxes([*look_at, *_RECORD])]
+        parts.append(tag("p", "If an entry is wrong: trackbal log correct. Nothing is corrected by itself."))
+    if advice.verdict in ("stop", "investigate", "hold") and not advice.read_again:
         parts += [tag("h2", "Look for the cause"), check_boxes(cautions.mechanical_causes(rotor.place))]
         parts.append(tag("p", "Tick what was looked at, and write down what was found:"))
         parts.append(blank_lines(["Found:", "Found:", "Looked at by, date:", "Decided by, date:"], wide=True))
@@ -196,6 +208,12 @@ def _checklist(rotor: Rotor, advice: Advice, plan: Plan, labels: CardLabels) -> 
     return join(parts)
 
 
+_RECORD = (
+    "Every adjustment done: blade, adjuster, direction, amount, against the aircraft",
+    "Adjustments made or undone that nobody wrote down",
+    "Readings as written: sensor, unit, phase, regime, blade numbering",
+    "Sensors, cables and tach as they were for the run before",
+)
 _RECORDED = "Entered in the aircraft's records, reference"
 _COMPARE = "Compare 'installed before' with what is on the aircraft; if they differ, do not start: advise again."
 

@@ -116,7 +116,7 @@ def buys_section(advice: Advice) -> Html:
         (
             join([f"{size:g}", tag("strong", " (this card)") if size == chosen else ""]),
             chance_words(plan.chance),
-            f"{plan.worst_ratio:.2f}",
+            f"{plan.worst_likely:.2f}",
             f"{plan.expected_cost:.4g}" + ("" if plan.proven else " (not proven)"),
         )
         for size, plan in plans.items()

@@ -51,7 +51,7 @@ def readings_section(rotor: Rotor, run: Run, expected: Forecast | None, *, again
     headings = ["Regime", "Reading", "Now", "Limit"]
     kinds = "ttnn"
     if expected is not None:
-        headings += ["Expected", "95 % range"]
+        headings += ["Likely", "95 % range"]
         kinds += "nn"
     if again:
         headings.append("Next run")
@@ -74,7 +74,7 @@ def _vibration_row(rotor: Rotor, run: Run, expected: Forecast | None, r: int, s:
     ]
     if expected is not None:
         turned = _degrees(float(phase_deg(expected.vibration[r, s], rotor.phase_sense)))
-        row.append(_value(float(abs(expected.vibration[r, s])), limit, math.inf, places, turned))
+        row.append(_value(float(expected.amplitude[r, s]), limit, math.inf, places, turned))
         row.append(_range(expected.amplitude_low[r, s], expected.amplitude_high[r, s], places))
     return row
 
@@ -93,7 +93,7 @@ def _height_row(rotor: Rotor, run: Run, expected: Forecast | None, r: int) -> li
         f"{limit:.6g}",
     ]
     if expected is not None:
-        row.append(_value(float(np.ptp(expected.height[r])), limit, math.inf, places))
+        row.append(_value(float(expected.spread[r]), limit, math.inf, places))
         row.append(_range(expected.spread_low[r], expected.spread_high[r], places))
     return row
 
@@ -124,7 +124,7 @@ def _blade_heights(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
         rows.append([f"{r + 1}  {rotor.regimes[r].label}", "now", *now])
         if expected is not None:
             after = [_signed(v, places) for v in expected.height[r]]
-            rows.append([f"{r + 1}  {rotor.regimes[r].label}", "expected", *after])
+            rows.append([f"{r + 1}  {rotor.regimes[r].label}", "likely", *after])
     headings = ["Regime", "", *(f"Blade {b}" for b in rotor.blades)]
     caption = f"Tip heights above the mean tip, {rotor.height_unit}"
     return table(headings, rows, kinds="tw" + "b" * len(rotor.blades), caption=caption, cls="readings")

@@ -218,7 +218,7 @@ def _draw_heights(ax: Axes, rotor: Rotor, run: Run, forecast: Forecast | None, r
 
 def worst_by_count(ax: Axes, advice: Advice) -> Axes:
     """Draw the worst reading over its limit, as expected, against the number of adjustments."""
-    values = {plan.size: (plan.worst_ratio, f"{plan.worst_ratio:.2f}") for plan in advice.plans}
+    values = {plan.size: (plan.worst_likely, f"{plan.worst_likely:.2f}") for plan in advice.plans}
     top = 1.22 * max(1.0, *(value for value, _ in values.values()))
     _by_count(ax, advice, values, top, line=1.0)
     ax.axhline(1.0, color=INK, linewidth=1.6, zorder=1)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from trackbal.aircraft.posterior import OwnAircraft
+from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.posterior import JobRuns, OwnAircraft
 from trackbal.base import cautions
 from trackbal.base.errors import InputError
 from trackbal.base.summary import Summarised
@@ -17,6 +18,7 @@ from trackbal.check.review import READING_SLACK, Review, check_run, held_at
 from trackbal.influence.binding import UNBOUND
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.chance import chances
+from trackbal.plan.forecast import Forecast, forecast
 from trackbal.plan.keeping import condition, held_to_nothing, narrowed, work_of
 from trackbal.plan.quadratic import Quadratic, build_quadratic
 from trackbal.plan.reach import CURE, Gap, learn_cautions, missing_knowledge
@@ -33,7 +35,7 @@ from trackbal.search.work import Work, least_work
 if TYPE_CHECKING:
     import pandas as pd
 
-Verdict = Literal["inside", "adjust", "investigate", "stop", "learn"]
+Verdict = Literal["inside", "adjust", "investigate", "stop", "learn", "hold"]
 
 MOST_AT_FIRST = 6  # adjustments, where the largest count is not given
 MOST_AT_ALL = 12
@@ -56,13 +58,17 @@ class Plan(Summarised):
     proven : bool
         No plan of at most as many adjustments costs less; False only if a search limit was hit.
     vibration : ndarray of complex, shape (R, S)
-        Expected reading, lag convention, sensor units; nan where not read this time.
+        Reading by the influence file alone, lag convention, sensor units; nan where not read this time.
     height : ndarray, shape (R, B)
-        Expected heights relative to the mean tip; nan where not read this time.
+        Heights by the same, relative to the mean tip; nan where not read this time.
     vibration_change, height_change : ndarray, shapes as above
         What the change is expected to do, in every regime, read or not.
     worst_ratio : float
-        Largest expected reading over its limit.
+        Largest of these over its limit.
+    likely : Forecast
+        What the next run is likely to read, and how far it may miss that, by the model that the chance comes from.
+    worst_likely : float
+        Largest of the likely readings over its limit.
     minutes : float or None
         What it takes; None where the rotor file gives no minutes.
     """
@@ -77,6 +83,8 @@ class Plan(Summarised):
     vibration_change: Complexes
     height_change: Reals
     worst_ratio: float
+    likely: Forecast
+    worst_likely: float
     minutes: float | None = None
 
     def summary(self) -> dict[str, object]:
@@ -84,7 +92,7 @@ class Plan(Summarised):
         return {
             "adjustments": self.count,
             "chance": f"{self.chance:.3g}",
-            "worst reading of its limit": f"{self.worst_ratio:.3g}",
+            "worst likely reading of its limit": f"{self.worst_likely:.3g}",
             "expected cost": f"{self.expected_cost:.4g}",
             "proven": self.proven,
         }
@@ -112,10 +120,11 @@ class Advice(Summarised):
 
     Parameters
     ----------
-    verdict : {"inside", "adjust", "investigate", "stop", "learn"}
+    verdict : {"inside", "adjust", "investigate", "stop", "learn", "hold"}
+        "hold", within a job only: a run is not as expected and nobody has said why (job_advice.py).
         "learn": what is known of the adjusters cannot bring the readings inside, and what is not known might.
     recommended : int or None
-        Index into `plans`; None for "stop" and "learn".
+        Index into `plans`; None for "stop", "learn" and "hold".
     plans : tuple of Plan
         plans[m] is the best of at most m adjustments; where the rotor file gives minutes, the best of each
         amount of work that buys anything, the least work first. Empty for "stop".
@@ -241,6 +250,8 @@ def advise(
         )
     if not review.inside:
         _refuse_other_speed(rotor, run)
+    if own is None:
+        own = own_of(rotor, [JobRuns([run], np.zeros((1, *setting.shape)))], influence)
     ladder = _Ladder.of(rotor, run, influence, setting, barred, nominal, own, rotor.preferences)
     if most is not None or review.inside or ladder.work is not None:
         tried, cut_short = MOST_AT_FIRST if most is None else most, False
@@ -436,6 +447,7 @@ class _Ladder:
         influence, run = self.influence, self.run
         moved, lifted = influence.vibration_change(self.rotor, change), influence.height_change(change)
         vibration, height = run.vibration + moved, run.height + lifted
+        likely = forecast(self.rotor, run, influence, change, self.own)
         return Plan(
             change=change,
             cost=self.quadratic.cost(solution.x.astype(float)),
@@ -448,6 +460,8 @@ class _Ladder:
             height_change=lifted,
             worst_ratio=_worst_ratio(self.rotor, vibration, height),
             minutes=None if self.work is None else self.work.of(solution.x),
+            likely=likely,
+            worst_likely=likely.worst_ratio(self.rotor),
         )
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from trackbal.aircraft.posterior import OwnAircraft, TypeModel, entries_of, own_aircraft, symmetric_root
+from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.posterior import JobRuns, OwnAircraft, entries_of, symmetric_root
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.disc import chance_within
@@ -13,7 +14,6 @@ from trackbal.runs.run import Reals, Run
 
 SAMPLES = 10_000  # the standard error of a chance of 0.9 is 0.003
 _SEED = 20_231  # the same readings give the same chance
-_MOST_TOLD = 200  # readings that speak of the aircraft's own departures; more add little
 _SURE = 6.0  # standard deviations inside its limit at which a reading is not sampled
 
 
@@ -38,9 +38,8 @@ def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals, own: O
     -------
     ndarray, shape (P,)
     """
-    if own is None and influence.departures is not None:
-        model = TypeModel.of(rotor, influence, influence.departures)
-        own = own_aircraft(model, [run], np.zeros((1, *changes.shape[1:])), most=_MOST_TOLD)
+    if own is None:
+        own = own_of(rotor, [JobRuns([run], np.zeros((1, *changes.shape[1:])))], influence)
     if own is not None:
         return _chances_of_own(own, run, changes)
     return _vibration_chances(rotor, run, influence, changes) * _height_chances(rotor, run, influence, changes)
@@ -53,8 +52,7 @@ def _chances_of_own(own: OwnAircraft, run: Run, changes: Reals) -> Reals:
     cells = len(entries.regime)
     found = np.zeros(len(changes))
     for p, change in enumerate(changes):
-        drift, cov = own.departure(entries, change)
-        mean = entries.values + entries.effect @ change.ravel() + drift
+        mean, cov = own.predict(entries, change)
         cov[np.diag_indices_from(cov)] += entries.single
         sure = np.abs(mean[:cells] + 1j * mean[cells : 2 * cells])
         sd = np.sqrt(np.diag(cov))

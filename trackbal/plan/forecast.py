@@ -1,4 +1,9 @@
-"""What to expect of the next run's readings after a change, and how far they may miss it."""
+"""What the next run is likely to read after a change, and how far it may miss that.
+
+Where the influence says how departures go together it is what the model of this aircraft
+says (posterior.py), else what the readings taken and the covariance of each row say: in
+either case that from which the chance is worked out (chance.py).
+"""
 
 from __future__ import annotations
 
@@ -6,9 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trackbal.aircraft.posterior import symmetric_root
+from trackbal.aircraft.posterior import OwnAircraft, entries_of, symmetric_root
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence
+from trackbal.plan.disc import chance_within
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Reals, Run
 
@@ -16,9 +22,12 @@ from trackbal.runs.run import Complexes, Reals, Run
 LIKELY = 0.95
 #: Standard deviations from the centre to the ellipse that holds LIKELY of a plane normal distribution.
 ELLIPSE_RADIUS = float(np.sqrt(-2.0 * np.log(1.0 - LIKELY)))
+#: Parts of the next amplitudes below the ends of the likely range, and below the likely one.
+_PARTS = (0.5 * (1.0 - LIKELY), 0.5, 0.5 * (1.0 + LIKELY))
 
-_SAMPLES = 8_000  # the ends of a likely range are then good to about 2 % of a standard deviation
+_SAMPLES = 8_000  # the ends of a likely range of spreads are then good to about 2 % of a standard deviation
 _SEED = 4_057
+_HALVINGS = 24  # of the reach of an amplitude: to one part in ten million
 
 
 @dataclass(frozen=True)
@@ -28,13 +37,16 @@ class Forecast:
     Parameters
     ----------
     vibration : ndarray of complex, shape (R, S)
-        Expected reading, lag convention, sensor units.
+        Mean of the next phasor, lag convention, sensor units.
     vibration_cov : ndarray, shape (R, S, 2, 2)
         Covariance of its real and imaginary part: influence error and reading noise.
     height : ndarray, shape (R, B)
-        Expected height relative to the mean tip.
+        Mean of the next heights relative to the mean tip.
     height_sd : ndarray, shape (R, B)
         Its standard deviation.
+    amplitude, spread : ndarray, shape (R, S) and (R,)
+        The likely next amplitude, and highest minus lowest tip: as many are above as below. A phasor that may fall
+        anywhere about 0 has a mean of 0 but no amplitude of 0.
     amplitude_low, amplitude_high : ndarray, shape (R, S)
         Ends of the range that holds LIKELY of the next amplitudes, in the middle.
     spread_low, spread_high : ndarray, shape (R,)
@@ -45,40 +57,89 @@ class Forecast:
     vibration_cov: Reals
     height: Reals
     height_sd: Reals
+    amplitude: Reals
     amplitude_low: Reals
     amplitude_high: Reals
+    spread: Reals
     spread_low: Reals
     spread_high: Reals
 
+    def worst_ratio(self, rotor: Rotor) -> float:
+        """Return the largest likely reading over its limit."""
+        ratios = np.append(self.amplitude / rotor.vibration_limit, self.spread / rotor.height_limit)
+        return float(np.nanmax(ratios, initial=0.0))
 
-def forecast(rotor: Rotor, run: Run, influence: Influence, change: Reals) -> Forecast:
+
+def forecast(rotor: Rotor, run: Run, influence: Influence, change: Reals, own: OwnAircraft | None = None) -> Forecast:
     """Return what to expect of the next run after a change, shape (A, B), in adjuster units.
 
-    The readings of this run are taken as they are; influence error and the noise of the
-    next reading make it uncertain, as in `trackbal.plan.chance`.
+    Parameters
+    ----------
+    own : OwnAircraft, optional
+        What is known of this aircraft; `run` is its last run. Without it the readings of `run` are taken as they
+        are; influence error and the noise of the next reading make the forecast uncertain.
     """
-    vibration = run.vibration + influence.vibration_change(rotor, change)
-    height = run.height + influence.height_change(change)
-    vibration_cov = _vibration_cov(rotor, influence, change)
-    height_cov = _height_cov(influence, change)
-    rng = np.random.default_rng(_SEED)
-    tails = [50.0 * (1.0 - LIKELY), 50.0 * (1.0 + LIKELY)]
-    draws = rng.standard_normal((2, _SAMPLES))
-    parts = symmetric_root(vibration_cov) @ draws
-    amplitude = np.hypot(vibration.real[..., None] + parts[..., 0, :], vibration.imag[..., None] + parts[..., 1, :])
-    tips = height[..., None] + symmetric_root(height_cov) @ rng.standard_normal((height.shape[1], _SAMPLES))
-    amplitude_low, amplitude_high = np.percentile(amplitude, tails, axis=-1)
-    spread_low, spread_high = np.percentile(np.ptp(tips, axis=1), tails, axis=-1)
+    if own is None:
+        vibration = run.vibration + influence.vibration_change(rotor, change)
+        height = run.height + influence.height_change(change)
+        return _told(vibration, _vibration_cov(rotor, influence, change), height, _height_cov(influence, change))
+    entries = entries_of(own.model, run)
+    mean, cov = own.predict(entries, change)
+    cov[np.diag_indices_from(cov)] += entries.single
+    cells, blades, (regimes, sensors) = len(entries.regime), len(rotor.blades), run.vibration.shape
+    at = entries.regime, entries.sensor
+    limit, half = rotor.vibration_limit[at], rotor.height_limit[entries.height_regime] / 2.0
+    vibration = np.full((regimes, sensors), complex(np.nan, np.nan))
+    vibration_cov = np.full((regimes, sensors, 2, 2), np.nan)
+    vibration[at] = (mean[:cells] + 1j * mean[cells : 2 * cells]) * limit
+    pair = np.arange(cells)[:, None] + np.array([0, cells])
+    vibration_cov[at] = cov[pair[:, :, None], pair[:, None, :]] * limit[:, None, None] ** 2
+    height, height_cov = np.full((regimes, blades), np.nan), np.full((regimes, blades, blades), np.nan)
+    height[entries.height_regime] = mean[2 * cells :].reshape(-1, blades) * half[:, None]
+    tips = 2 * cells + np.arange(mean.size - 2 * cells).reshape(-1, blades)
+    centred = np.eye(blades) - 1.0 / blades  # heights are told from the mean tip, their noise too
+    height_cov[entries.height_regime] = centred @ cov[tips[:, :, None], tips[:, None, :]] @ centred
+    height_cov[entries.height_regime] *= half[:, None, None] ** 2
+    return _told(vibration, vibration_cov, height, height_cov)
+
+
+def _told(vibration: Complexes, vibration_cov: Reals, height: Reals, height_cov: Reals) -> Forecast:
+    low, middle, high = _amplitudes(vibration, vibration_cov)
+    spreads = np.full((3, len(height)), np.nan)
+    draws = np.random.default_rng(_SEED).standard_normal((height.shape[1], _SAMPLES))
+    for r in np.flatnonzero(~np.isnan(height).any(axis=1)):
+        tips = height[r][:, None] + symmetric_root(height_cov[r]) @ draws
+        spreads[:, r] = np.percentile(np.ptp(tips, axis=0), 100.0 * np.array(_PARTS))
     return Forecast(
         vibration=vibration,
         vibration_cov=vibration_cov,
         height=height,
         height_sd=np.sqrt(np.maximum(np.einsum("rbb->rb", height_cov), 0.0)),
-        amplitude_low=amplitude_low,
-        amplitude_high=amplitude_high,
-        spread_low=spread_low,
-        spread_high=spread_high,
+        amplitude=middle,
+        amplitude_low=low,
+        amplitude_high=high,
+        spread=spreads[1],
+        spread_low=spreads[0],
+        spread_high=spreads[2],
     )
+
+
+def _amplitudes(vibration: Complexes, cov: Reals) -> Reals:
+    """Return the amplitudes below which _PARTS of the next ones are, shape (3, R, S), by halving."""
+    found = np.full((len(_PARTS), *vibration.shape), np.nan)
+    read = ~np.isnan(vibration)
+    if not read.any():
+        return found
+    mean, spread = vibration[read], cov[read]
+    sd = np.sqrt(np.einsum("cii->c", spread))
+    for i, part in enumerate(_PARTS):
+        low, high = np.maximum(np.abs(mean) - 4.0 * sd, 0.0), np.abs(mean) + 4.0 * sd
+        for _ in range(_HALVINGS):
+            middle = 0.5 * (low + high)
+            above = chance_within(mean, spread, np.maximum(middle, 1e-300)) < part
+            low, high = np.where(above, middle, low), np.where(above, high, middle)
+        found[i][read] = 0.5 * (low + high)
+    return found
 
 
 def _vibration_cov(rotor: Rotor, influence: Influence, change: Reals) -> Reals:

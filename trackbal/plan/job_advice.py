@@ -1,18 +1,21 @@
 """Advice within a job: what this aircraft's own runs have taught goes into the next plan.
 
 The verdict is always that of the readings as taken: the best estimate of the state takes
-their place only where it would not turn "inside" or "stop" about.
+their place only where it would not turn "inside" or "stop" about. After a run that is not as
+expected there is none to work from until a person has said why: the verdict is "hold".
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.learning import learn
-from trackbal.aircraft.surprise import Surprise, surprise
+from trackbal.aircraft.learning import learn, own_of
+from trackbal.aircraft.posterior import JobRuns
+from trackbal.aircraft.surprise import Surprise, surprises
+from trackbal.base import cautions
 from trackbal.check.review import check_run
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.advice import Advice, advise
@@ -32,9 +35,11 @@ class JobAdvice:
     influence : Influence
         Of this aircraft, if learned; else of the type.
     learned : bool
-        Whether earlier runs of the job went into it.
+        Whether earlier runs, of this job or of earlier ones, went into it.
     surprise : Surprise or None
         Of the last run; None for a first run.
+    on_hold : tuple of int
+        Surprising runs, by index, of which nobody has said why: then the verdict is "hold", or "stop".
     """
 
     advice: Advice
@@ -42,6 +47,7 @@ class JobAdvice:
     influence: Influence
     learned: bool
     surprise: Surprise | None
+    on_hold: tuple[int, ...] = ()
 
 
 def advise_in_job(
@@ -51,6 +57,8 @@ def advise_in_job(
     influence: Influence,
     setting: Reals,
     *,
+    earlier: Sequence[JobRuns] = (),
+    checked: Collection[int] = (),
     type_only: bool = False,
     most: int | None = None,
     chance: float = 0.9,
@@ -60,8 +68,8 @@ def advise_in_job(
 ) -> JobAdvice:
     """Return advice on the last run of a job, with what its runs tell of this aircraft.
 
-    After a first run it is that of `advise`: a single run moves the influence too little to
-    save rounds, and makes the chances too bold (docs/closed_loop.md).
+    After a first run, of an aircraft without earlier jobs, it is that of `advise`: plans are then best by the
+    type's influence, as a single run moves it too little to save rounds (docs/closed_loop.md).
 
     Parameters
     ----------
@@ -70,25 +78,23 @@ def advise_in_job(
         Of the type.
     setting : ndarray, shape (A, B)
         What is installed now.
+    earlier : sequence of JobRuns
+        Earlier jobs of the same aircraft.
+    checked : collection of int
+        Runs, by index, that a person has looked into: if one is surprising, it stands all the same.
     type_only : bool
         Leave the earlier runs aside.
     most, chance, nominal, override_stop, stop_on_record : as in `advise`
 
     Notes
     -----
-    After a surprising run nothing is learned: if the record is wrong, so is what it
-    teaches. Nor does what departures share overrule an "investigate" that the type's influence
-    says: it takes much of a mechanical fault for another influence (docs/closed_loop.md).
+    What rests on a surprising run that stands begins with it, unless later runs agree with those before it
+    (surprise.py). What departures share does not overrule an "investigate" that the type's influence says: it
+    takes much of a mechanical fault for another influence (docs/closed_loop.md).
     """
-    seen = surprise(rotor, JobArrays.of(runs, change), influence)
-    last, own, learned = runs[-1], influence, False
-    shared = None
-    if len(runs) > 1 and not type_only and not (seen is not None and seen.surprising):
-        found = learn(rotor, runs, change, influence)
-        own, learned, shared = found.influence, True, found.own
-        measured, estimated = check_run(rotor, last), check_run(rotor, found.run)
-        if (measured.inside, measured.stop) == (estimated.inside, estimated.stop) == (False, False):
-            last = found.run
+    job = JobArrays.of(runs, change)
+    past = () if type_only else tuple(earlier)
+    seen = surprises(rotor, job, influence, past)
     ask = partial(
         advise,
         rotor,
@@ -99,27 +105,76 @@ def advise_in_job(
         override_stop=override_stop,
         stop_on_record=stop_on_record,
     )
-    advice = ask(last, own, own=shared)
-    by_type = ask(runs[-1], influence) if shared is not None else advice
-    explained_away = shared is not None and by_type.verdict == "investigate"
-    if explained_away:
-        advice, last, own, learned = by_type, runs[-1], influence, False
-    said = []
-    if seen is not None and seen.surprising:
-        said.append(
-            "The last run is not what its adjustments lead to expect. Find out why before adjusting again; "
-            "this plan rests on the last readings and the type's influence alone."
-        )
-    if explained_away:
-        said.append(
-            "By the type's influence no adjustment cures this. What the earlier runs of the job taught would "
-            "explain it away, as a mechanical fault can look like another influence; it is left aside."
-        )
-    if learned:
-        said.append(f"Influence as this aircraft showed it in the {len(runs)} runs of this job.")
+    on_hold = open_holds(seen, checked)
+    if on_hold:
+        held = _held(rotor, runs[-1], influence, setting, chance, on_hold)
+        if stop_on_record and not override_stop:
+            held = replace(held, verdict="stop")
+        return JobAdvice(held, runs[-1], influence, False, seen[-1], on_hold)
+    rests_on = () if type_only else _rests_on(seen)
+    kept = [*rests_on, len(runs) - 1]
+    its_runs, its_change = [runs[t] for t in kept], change[kept] - change[kept[0]]
+    if len(kept) == 1 and not past:
+        return JobAdvice(ask(runs[-1], influence), runs[-1], influence, False, seen[-1])
+    found = learn(rotor, its_runs, its_change, influence, past)
+    last = _present(rotor, runs[-1], found.run)
+    plan_by = found.influence
+    if len(kept) == 1:  # its own earlier jobs, without this run: a single one would move the influence too little
+        known = own_of(rotor, past, influence)
+        plan_by = found.influence if known is None else known.influence()
+    advice = ask(last, plan_by, own=found.own)
+    if found.own is not None:
+        by_type = ask(runs[-1], influence)
+        if by_type.verdict == "investigate":
+            said = (_EXPLAINED_AWAY, *by_type.cautions)
+            return JobAdvice(replace(by_type, cautions=said), runs[-1], influence, False, seen[-1])
+    said = (_learned_from(len(kept), len(past)),)
     if last is not runs[-1]:
-        said.append(
-            '"Now" is the best estimate from all runs of the job; it differs from the last readings by their noise.'
-        )
-    advice = replace(advice, cautions=(*said, *advice.cautions))
-    return JobAdvice(advice, last, own, learned, seen)
+        said = (*said, _ESTIMATED)
+    return JobAdvice(replace(advice, cautions=(*said, *advice.cautions)), last, plan_by, True, seen[-1])
+
+
+_EXPLAINED_AWAY = (
+    "By the type's influence no adjustment cures this. What the earlier runs taught would explain it away, as a "
+    "mechanical fault can look like another influence; it is left aside."
+)
+_ESTIMATED = '"Now" is the best estimate from all runs of the job; it differs from the last readings by their noise.'
+
+
+def open_holds(seen: Sequence[Surprise | None], checked: Collection[int]) -> tuple[int, ...]:
+    """Return the surprising runs, by index, of which nobody has said that record and readings were checked."""
+    return tuple(t for t, one in enumerate(seen) if one is not None and one.surprising and t not in checked)
+
+
+def _rests_on(seen: Sequence[Surprise | None]) -> tuple[int, ...]:
+    """Return the runs before the last, by index, that go with it."""
+    last = seen[-1]
+    return () if last is None or last.surprising else last.rests_on
+
+
+def _held(
+    rotor: Rotor, run: Run, influence: Influence, setting: Reals, chance: float, on_hold: tuple[int, ...]
+) -> Advice:
+    """Return advice without plans: stop where a reading is at its stop limit, else hold."""
+    review = check_run(rotor, run, influence)
+    runs = " and ".join(str(t + 1) for t in on_hold)
+    said = (
+        f"Run {runs}: not what the adjustments lead to expect, and nobody has said why. No plan is offered until the "
+        "record is put right, a mechanical cause is found, or a person signs that record and readings were checked.",
+        *cautions.mechanical_causes(),
+        *cautions.general_cautions(),
+    )
+    return Advice("stop" if review.stop else "hold", None, (), setting, (), said, review, chance)
+
+
+def _present(rotor: Rotor, measured: Run, estimated: Run) -> Run:
+    """Return the best estimate of the state, or the readings as taken where it would turn a verdict about."""
+    reviews = [check_run(rotor, run) for run in (measured, estimated)]
+    if all((review.inside, review.stop) == (False, False) for review in reviews):
+        return estimated
+    return measured
+
+
+def _learned_from(runs: int, jobs: int) -> str:
+    before = f" and in {jobs} earlier job{'s' if jobs > 1 else ''}" if jobs else ""
+    return f"Influence as this aircraft showed it in {runs} run{'s' if runs > 1 else ''} of this job{before}."

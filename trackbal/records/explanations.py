@@ -1,4 +1,8 @@
-"""Likely explanations of a surprising run, ranked by how much better they fit than the record."""
+"""Likely explanations of a surprising run, ranked by how much better they fit than the record.
+
+Every mistake is weighed reading by reading first, hundreds side by side; those that fit best
+then by the model of the aircraft that the surprise comes from (surprise.py).
+"""
 
 from __future__ import annotations
 
@@ -11,13 +15,16 @@ import numpy as np
 
 from trackbal.aircraft.belief import Innovation, after_change, prior_belief
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.surprise import ALARM, observe_run, tail
+from trackbal.aircraft.posterior import JobRuns
+from trackbal.aircraft.surprise import ALARM, held_against, observe_run, tail
 from trackbal.influence.coefficients import Influence
 from trackbal.records.entry_mistakes import Mistake, all_mistakes
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, Reals
 
 _BATCH = 256  # mistakes weighed side by side
+_WEIGHED_TWICE = 24  # the best of them, weighed again by the model of the aircraft
+_ONE_BY_ONE = 1e-5  # p, reading by reading, that these must reach: readings depart together, which it does not know
 WORTH_SHOWING = 6.0  # log-likelihood below the best beyond which an explanation is e^6 = 400 times less likely
 LARGEST_FIRST = 10.0  # limits: a larger reading is not explained by having been taken where none was before
 ALIKE = 3.0  # log-likelihoods closer than this (e^3 = 20 to 1) are said to be about as likely
@@ -42,6 +49,9 @@ class Explanation:
         What would then have been done before the last run; None if readings are meant.
     job : JobArrays
         The job as it would then have been recorded.
+    overturns : bool
+        It is a bundle of several adjustments at once that takes back what a person stated to have done otherwise
+        than advised.
     """
 
     kind: str
@@ -51,6 +61,7 @@ class Explanation:
     p: float
     change: Reals | None
     job: JobArrays
+    overturns: bool = False
 
 
 def explain(
@@ -59,6 +70,7 @@ def explain(
     influence: Influence,
     advised: Reals | None = None,
     setting: Reals | None = None,
+    earlier: Sequence[JobRuns] = (),
 ) -> tuple[Explanation, ...]:
     """Return the mistakes that would explain the last run, best first; empty if none does.
 
@@ -71,16 +83,49 @@ def explain(
     advised, setting : ndarray, shape (A, B), optional
         As in `all_mistakes`.
 
+    earlier : sequence of JobRuns
+        Earlier jobs of the same aircraft.
+
     Notes
     -----
     The likelihood is that of all readings after each one's first, so that mistakes in
     earlier runs and in this one are weighed alike. Only mistakes under which the run is
     not surprising any more are returned, and of those the ones nearly as good as the best.
+    What a person stated to have done otherwise than advised was stated on purpose: a bundle
+    of several adjustments that takes it back is left out where anything else fits, and a
+    single mistake is listed beside bundles however much better they fit.
     """
     mistakes = all_mistakes(rotor, job, advised, setting)
-    record = _Weighed.of(rotor, [job], influence)
+    found = _screened(rotor, job, influence, mistakes)
+    if influence.departures is not None:
+        found = _weighed_again(rotor, job, influence, found, earlier)
     of_kind = Counter(m.kind for m in mistakes)
-    found = []
+    told = [
+        Explanation(
+            m.kind, m.text, gain, gain - math.log(of_kind[m.kind]), p, m.change, m.job, _overturns(job, m, advised)
+        )
+        for m, gain, p in found
+    ]
+    told.sort(key=lambda e: -e.score)  # stable: the commoner mistakes are listed first
+    if not all(e.overturns for e in told):
+        told = [e for e in told if not e.overturns]
+    singles = [e for e in told if not _is_bundle(job, e.change)]
+    least = max((e.score for e in singles), default=math.inf) - WORTH_SHOWING
+    return tuple(
+        e
+        for e in told
+        if e.score > told[0].score - WORTH_SHOWING or (not _is_bundle(job, e.change) and e.score > least)
+    )
+
+
+_Fitting = tuple[Mistake, float, float]  # a mistake, how much better the job fits with it put right, and the run's p
+
+
+def _screened(rotor: Rotor, job: JobArrays, influence: Influence, mistakes: Sequence[Mistake]) -> list[_Fitting]:
+    """Return the mistakes that fit reading by reading."""
+    record = _Weighed.of(rotor, [job], influence)
+    least = ALARM if influence.departures is None else _ONE_BY_ONE
+    found: list[_Fitting] = []
     for first in range(0, len(mistakes), _BATCH):
         some = mistakes[first : first + _BATCH]
         weighed = _Weighed.of(rotor, [m.job for m in some], influence)
@@ -88,11 +133,56 @@ def explain(
         believable = (weighed.unbelievable <= record.unbelievable[0]).tolist()
         for mistake, gain, chi2, can_be in zip(some, gains.tolist(), weighed.chi2.tolist(), believable, strict=True):
             p = tail(chi2, weighed.dof)
-            if gain > 0.0 and p >= ALARM and can_be:
-                score = gain - math.log(of_kind[mistake.kind])
-                found.append(Explanation(mistake.kind, mistake.text, gain, score, p, mistake.change, mistake.job))
-    found.sort(key=lambda e: -e.score)  # stable: the commoner mistakes are listed first
-    return tuple(e for e in found if e.score > found[0].score - WORTH_SHOWING)
+            if gain > 0.0 and p >= least and can_be:
+                found.append((mistake, gain, p))
+    return found
+
+
+def _weighed_again(
+    rotor: Rotor, job: JobArrays, influence: Influence, found: Sequence[_Fitting], earlier: Sequence[JobRuns]
+) -> list[_Fitting]:
+    """Return those of the best mistakes that fit by the model of the aircraft."""
+    best = sorted(range(len(found)), key=lambda i: -found[i][1])[:_WEIGHED_TWICE]
+    chosen = [found[i] for i in sorted(best)]
+    as_written = _by_model(rotor, job, influence, earlier)[0]
+    again = []
+    for mistake, _, _ in chosen:
+        likelihood, p = _by_model(rotor, mistake.job, influence, earlier)
+        gain = likelihood - as_written + _scaled(mistake, job)
+        if gain > 0.0 and p >= ALARM:
+            again.append((mistake, gain, p))
+    return again
+
+
+def _by_model(rotor: Rotor, job: JobArrays, influence: Influence, earlier: Sequence[JobRuns]) -> tuple[float, float]:
+    """Return the log-likelihood of the job's later runs, each given those before it, and p of the last."""
+    seen = [held_against(rotor, job, t, range(t), influence, earlier) for t in range(1, len(job))]
+    return sum(one.log_likelihood for one in seen), seen[-1].p
+
+
+def _scaled(mistake: Mistake, job: JobArrays) -> float:
+    """Return what changing the scale of readings adds to their log-likelihood, those read before alone."""
+    total = 0.0
+    for t in range(1, len(job)):
+        before = (job.vibration_count[:t] > 0).any(axis=0), (job.height_count[:t] > 0).any(axis=0)
+        free = job.height.shape[-1] - 1
+        total += 2.0 * float(mistake.log_scale[t][before[0] & (job.vibration_count[t] > 0)].sum())
+        total += free * float(mistake.height_log_scale[t][before[1] & (job.height_count[t] > 0)].sum())
+    return total
+
+
+def _is_bundle(job: JobArrays, change: Reals | None) -> bool:
+    """Return whether an explanation takes several adjustments for otherwise than recorded; None: readings."""
+    return change is not None and int(np.count_nonzero(change != job.change[-1] - job.change[-2])) > 1
+
+
+def _overturns(job: JobArrays, mistake: Mistake, advised: Reals | None) -> bool:
+    """Return whether a mistake is a bundle that takes back a deviation from the advice that a person stated."""
+    if advised is None or mistake.change is None or not _is_bundle(job, mistake.change):
+        return False
+    recorded = job.change[-1] - job.change[-2]
+    stated = (recorded != advised) & (advised != 0.0)
+    return bool((stated & (mistake.change != recorded)).any())
 
 
 @dataclass(frozen=True)

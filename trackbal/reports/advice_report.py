@@ -29,6 +29,7 @@ from trackbal.runs.words import adjustment_words, chance_words
 
 ANYWAY = "PLAN SHOWN ON REQUEST (--plan-anyway), against the advice to find the cause first."
 CHANCE_MAY_FALL = "Each plan has the least cost of its count, which may bring a lower chance than fewer do."
+_APART, _FAR_APART = 0.1, 0.5  # of a limit
 _MUCH = 0.5  # of the limit: so large a change of what was not read is put beside the limit
 
 
@@ -93,6 +94,7 @@ def _plan_json(rotor: Rotor, run: Run, advice: Advice, plan: Plan) -> dict[str, 
         "chance": plan.chance,
         "proven": plan.proven,
         "worst_ratio": plan.worst_ratio,
+        "worst_likely": plan.worst_likely,
         "vibration": _vibration_json(rotor, run, plan),
         "heights": _heights_json(rotor, run, plan),
         "not_read": _unread_json(rotor, run, plan),
@@ -102,6 +104,7 @@ def _plan_json(rotor: Rotor, run: Run, advice: Advice, plan: Plan) -> dict[str, 
 def _vibration_json(rotor: Rotor, run: Run, plan: Plan) -> list[dict[str, Any]]:
     now_deg = phase_deg(run.vibration, rotor.phase_sense)
     after_deg = phase_deg(plan.vibration, rotor.phase_sense)
+    likely_deg = phase_deg(plan.likely.vibration, rotor.phase_sense)
     return [
         {
             "regime": rotor.regimes[r].name,
@@ -110,6 +113,10 @@ def _vibration_json(rotor: Rotor, run: Run, plan: Plan) -> list[dict[str, Any]]:
             "now_deg": float(now_deg[r, s]),
             "after": float(abs(plan.vibration[r, s])),
             "after_deg": float(after_deg[r, s]),
+            "likely": float(plan.likely.amplitude[r, s]),
+            "likely_deg": float(likely_deg[r, s]),
+            "low": float(plan.likely.amplitude_low[r, s]),
+            "high": float(plan.likely.amplitude_high[r, s]),
             "limit": float(rotor.vibration_limit[r, s]),
             "unit": rotor.sensors[s].unit,
         }
@@ -123,9 +130,13 @@ def _heights_json(rotor: Rotor, run: Run, plan: Plan) -> list[dict[str, Any]]:
             "regime": rotor.regimes[r].name,
             "spread_now": float(run.spread[r]),
             "spread_after": float(np.ptp(plan.height[r])),
+            "spread_likely": float(plan.likely.spread[r]),
+            "spread_low": float(plan.likely.spread_low[r]),
+            "spread_high": float(plan.likely.spread_high[r]),
             "limit": float(rotor.height_limit[r]),
             "now": dict(zip(rotor.blades, map(float, run.height[r]), strict=True)),
             "after": dict(zip(rotor.blades, map(float, plan.height[r]), strict=True)),
+            "likely": dict(zip(rotor.blades, map(float, plan.likely.height[r]), strict=True)),
         }
         for r in np.flatnonzero(run.height_read)
     ]
@@ -186,7 +197,7 @@ def advice_text(
         answer.append(_what_to_do(rotor, advice, offered))
     blocks.append("\n".join(answer))
     if plan is not None and not everything:
-        blocks.append(_worst(rotor, run, plan, "expected" if offered else "at best"))
+        blocks.append(_worst(rotor, run, plan, "likely" if offered else "at best"))
     more = "" if everything else "More: add --all."
     short = "" if general or everything else IN_SHORT
     last = [_next_run(rotor, run, advice), " ".join(filter(None, [*told, more])), short]
@@ -199,7 +210,7 @@ def _what_to_mind(
 ) -> Iterable[str]:
     """Yield the causes to look for, and the cautions: those of this advice always, the general ones if wanted."""
     causes = mechanical_causes(rotor.place)
-    if advice.verdict in ("stop", "investigate") and not advice.read_again:
+    if advice.verdict in ("stop", "investigate", "hold") and not advice.read_again:
         short = wrap(f"Look for the cause first: {MECHANICAL_IN_SHORT[rotor.place]}")
         yield listed("Look for the cause first", causes) if everything else short
     own = [caution for caution in advice.cautions if caution not in (*general_cautions(), *causes)]
@@ -215,6 +226,7 @@ def _all_readings(rotor: Rotor, run: Run, advice: Advice, offered: Plan | None) 
     if offered is not None or advice.verdict == "investigate":
         yield _readings(rotor, run, offered)
     if offered is not None:
+        yield _by_file_alone(rotor, run, offered)
         yield _unread(rotor, run, offered)
         yield "" if advice.verdict == "inside" else _ladder(advice)
     if advice.verdict == "learn" and any(plan.count for plan in advice.plans):
@@ -225,6 +237,8 @@ def _next_run(rotor: Rotor, run: Run, advice: Advice) -> str:
     """Return what to run next, in the order in which it is flown."""
     if advice.read_again:
         return "Next run: the same again, in steadier conditions."
+    if advice.verdict == "hold":
+        return ""
     if advice.verdict in ("stop", "investigate"):
         return "Next run: only after the cause was looked for, on the ground first."
     if advice.verdict == "inside":
@@ -236,7 +250,7 @@ def _next_run(rotor: Rotor, run: Run, advice: Advice) -> str:
 
 
 def _worst(rotor: Rotor, run: Run, plan: Plan, then: str) -> str:
-    """Return the worst reading now and the worst one `then` ("expected" or "at best"), each now and then."""
+    """Return the worst reading now and the worst one `then` ("likely" or "at best"), each now and then."""
     rows = _reading_rows(rotor, run, plan)
     if not rows:
         return ""
@@ -252,7 +266,7 @@ def _worst(rotor: Rotor, run: Run, plan: Plan, then: str) -> str:
 
 @dataclass(frozen=True)
 class _Row:
-    """A reading now and as expected; phases None for a spread."""
+    """A reading now and as is likely after a plan, with the ends of its range; phases None for a spread."""
 
     regime: str
     reading: str
@@ -260,15 +274,17 @@ class _Row:
     now: float
     after: float
     limit: float
+    ends: tuple[float, float] | None
     now_deg: float | None = None
     after_deg: float | None = None
 
 
 def _reading_rows(rotor: Rotor, run: Run, plan: Plan | None) -> list[_Row]:
     """Return the readings taken, in the rotor's order; without a plan they stay as they are."""
-    vibration, height = (plan.vibration, plan.height) if plan else (run.vibration, run.height)
     now_deg = phase_deg(run.vibration, rotor.phase_sense)
-    after_deg = phase_deg(vibration, rotor.phase_sense)
+    likely = plan.likely if plan else None
+    amplitude, spread = (likely.amplitude, likely.spread) if likely else (np.abs(run.vibration), run.spread)
+    after_deg = phase_deg(likely.vibration, rotor.phase_sense) if likely else now_deg
     rows = []
     for r, regime in enumerate(rotor.regimes):
         rows += [
@@ -277,17 +293,19 @@ def _reading_rows(rotor: Rotor, run: Run, plan: Plan | None) -> list[_Row]:
                 rotor.sensors[s].name,
                 rotor.sensors[s].unit,
                 float(abs(run.vibration[r, s])),
-                float(abs(vibration[r, s])),
+                float(amplitude[r, s]),
                 float(rotor.vibration_limit[r, s]),
+                (float(likely.amplitude_low[r, s]), float(likely.amplitude_high[r, s])) if likely else None,
                 float(now_deg[r, s]),
                 float(after_deg[r, s]),
             )
             for s in np.flatnonzero(run.vibration_read[r])
         ]
         if run.height_read[r]:
-            after = float(np.ptp(height[r]))
             limit = float(rotor.height_limit[r])
-            rows.append(_Row(regime.name, "tip spread", rotor.height_unit, float(run.spread[r]), after, limit))
+            ends = (float(likely.spread_low[r]), float(likely.spread_high[r])) if likely else None
+            now, after = float(run.spread[r]), float(spread[r])
+            rows.append(_Row(regime.name, "tip spread", rotor.height_unit, now, after, limit, ends))
     return rows
 
 
@@ -321,6 +339,11 @@ def _answer(advice: Advice, worst: float) -> str:
         return (
             f"inside in {seen.what_was_read} only (worst {times_words(worst)} of its limit). No adjustment from these."
         )
+    if advice.verdict == "hold":
+        return (
+            "HOLD. A run is not as expected, and nobody has said why: no chance, no plan (worst reading now "
+            f"{times_words(worst)} of its limit)."
+        )
     if advice.verdict == "learn":
         return (
             f"NOT ENOUGH IS KNOWN to bring this inside limits (worst reading {times_words(worst)} of "
@@ -338,7 +361,7 @@ def _answer(advice: Advice, worst: float) -> str:
         )
     return (
         f"{plan.size_words}, {_likely(advice, plan)} "
-        f"(worst reading now {times_words(worst)} of its limit, expected {times_words(plan.worst_ratio)})."
+        f"(worst reading now {times_words(worst)} of its limit, likely {times_words(plan.worst_likely)})."
     )
 
 
@@ -356,16 +379,17 @@ def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan) -> str:
 
 def _readings(rotor: Rotor, run: Run, plan: Plan | None) -> str:
     """Return the readings against their limits, with what a plan is expected to make of them."""
-    rows = [("regime", "reading", "now", "expected", "limit", "unit", "")]
+    rows = [("regime", "reading", "now", "likely", "95 % range", "limit", "unit", "")]
     for row in _reading_rows(rotor, run, plan):
         now, after, limit = _numbers(row)
         if row.now_deg is not None and row.after_deg is not None:
             now, after = f"{now} at {row.now_deg:3.0f}", f"{after} at {row.after_deg:3.0f}"
         else:
             now, after = f"{now}       ", f"{after}       "
-        rows.append((row.regime, row.reading, now, after, limit, row.unit, _mark(row.now, row.after, row.limit)))
+        ends = " to ".join(number_words(end, row.limit) for end in row.ends or ())
+        rows.append((row.regime, row.reading, now, after, ends, limit, row.unit, _mark(row.now, row.after, row.limit)))
     return table(
-        [r if plan else (*r[:3], *r[4:]) for r in rows], sides="<<>>><<" if plan else "<<>><<", lead="", names=2
+        [r if plan else (*r[:3], *r[5:]) for r in rows], sides="<<>>>><<" if plan else "<<>><<", lead="", names=2
     )
 
 
@@ -373,6 +397,35 @@ def _mark(now: float, after: float, limit: float) -> str:
     if not is_inside(after, limit):
         return "over"
     return "" if is_inside(now, limit) else "was over"
+
+
+def _by_file_alone(rotor: Rotor, run: Run, plan: Plan) -> str:
+    """Return which likely readings differ much from what the influence file alone would say."""
+    likely, lines = plan.likely, []
+    for r, s in np.argwhere(run.vibration_read):
+        limit, nominal = float(rotor.vibration_limit[r, s]), float(abs(plan.vibration[r, s]))
+        if _differ(nominal, float(likely.amplitude[r, s]), limit):
+            sensor, number = rotor.sensors[s], number_words(nominal, limit)
+            lines.append(f"{rotor.regimes[r].name}, {sensor.name} {number} {sensor.unit}{_over(nominal, limit)}")
+    for r in np.flatnonzero(run.height_read):
+        limit, nominal = float(rotor.height_limit[r]), float(np.ptp(plan.height[r]))
+        if _differ(nominal, float(likely.spread[r]), limit):
+            number = f"{number_words(nominal, limit)} {rotor.height_unit}"
+            lines.append(f"{rotor.regimes[r].name}, tip spread {number}{_over(nominal, limit)}")
+    if not lines or not plan.count:
+        return ""
+    said = "By the influence file alone, without what this aircraft's own readings tell of it: "
+    return wrap(said + "; ".join(lines) + ".")
+
+
+def _differ(nominal: float, likely: float, limit: float) -> bool:
+    """Return whether two forecasts are on different sides of a limit and not near each other, or far apart."""
+    apart = abs(nominal - likely) / limit
+    return apart > _FAR_APART or (apart > _APART and (nominal > limit) != (likely > limit))
+
+
+def _over(value: float, limit: float) -> str:
+    return " (over)" if value > limit else ""
 
 
 def _unread(rotor: Rotor, run: Run, plan: Plan) -> str:
@@ -411,7 +464,7 @@ def _ladder(advice: Advice) -> str:
         seen = plan.size
         mark = "<- recommended" if m == advice.recommended else ""
         proven = "" if plan.proven else " (not proven)"
-        numbers = (chance_words(plan.chance), times_words(plan.worst_ratio), f"{plan.expected_cost:.4g}")
+        numbers = (chance_words(plan.chance), times_words(plan.worst_likely), f"{plan.expected_cost:.4g}")
         minutes = [f"{plan.minutes:g}"] if timed else []
         rows.append((*minutes, str(plan.count), *numbers, (mark + proven).strip()))
     title = "What more minutes buy" if timed else "What each further adjustment buys"
