@@ -223,6 +223,7 @@ def test_done_from_a_sheet_and_item_by_item(book: Path, files: Path, command: Co
     assert command("done", book, "--sheet", files / "adj.csv")[0] == 0
     assert len(show(command, book)["runs"][0]["done"]) == 2
     command("run", book, sheet(files / "run2.csv", HIGH))
+    command("checked", book, "nothing moved, sheet compared")
     command("advise", book, "--most", 2, "--plan-anyway")
     advised = show(command, book)["runs"][1]["advised"]
     assert len(advised) == 1
@@ -409,13 +410,13 @@ def test_earlier_jobs_of_the_aircraft_count_until_it_was_reworked(book: Path, fi
     command("run", book, sheet(files / "run1.csv", HIGH))
     command("done", book, "--nothing")
     command("run", book, sheet(files / "run2.csv", HIGH))
-    command("close", book)
+    command("close", book, "--outcome", "enough")
 
     def earlier(*options: str) -> int:
         command("start", book, "A", *options)
         command("run", book, sheet(files / "run1.csv", HIGH))
         found = json.loads(command("advise", book, "--json", "--most", 1)[1])["earlier_jobs"]
-        command("close", book)
+        command("close", book, "--outcome", "enough")
         return int(found)
 
     assert earlier() == 1

@@ -150,5 +150,6 @@ def _worst(rotor: Rotor, run: Run, influence: Influence, change: Reals) -> Readi
         run,
         vibration=told.amplitude * np.exp(1j * np.angle(told.vibration)),
         height=told.height * reach[:, None],
+        entered=None,
     )
     return check_run(rotor, likely).readings[0]
