@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from trackbal.base.json_numbers import finite_or_none
-from trackbal.base.text_layout import table
+from trackbal.base.text_layout import count, table
 from trackbal.examination.comparisons import Comparison
 from trackbal.examination.examination import Examination
 from trackbal.examination.job_prediction import Prediction
@@ -142,7 +142,7 @@ def _comparisons(found: Examination) -> list[str]:
     if told:
         lines.append(table(rows, left=5))
     if left:
-        lines.append(f"{left} questions cannot be told: too few jobs, or groups of one job.")
+        lines.append(f"{count(left, 'question')} cannot be answered: too few jobs, or groups of one job.")
     return lines
 
 
