@@ -23,6 +23,7 @@ from trackbal.runs.sheets import read_adjustments, write_run
 from trackbal.virtual import VirtualType
 
 HOSTILE = '<script>alert("1")</script>\'"&amp;<img src=x onerror=alert(1)>]]>--><!-- $\\frac{1}{0}$ \u202egpj\u0007'
+LONG = pytest.mark.long
 LABELS = CardLabels("No. 7", "Run 1", "A. Person, manual revision 3", "influence.json", "settings.csv")
 
 
@@ -217,7 +218,7 @@ def test_colours_of_pictures_are_seen_in_grey():
         assert contrast(colour, "#ffffff") >= 4.5
 
 
-@pytest.mark.parametrize(("blades", "regimes", "sensors"), [(2, 1, 1), (8, 8, 6)])
+@pytest.mark.parametrize(("blades", "regimes", "sensors"), [(2, 1, 1), (8, 8, 2), pytest.param(8, 8, 6, marks=LONG)])
 def test_extreme_rotors_have_a_card(blades, regimes, sensors):
     rotor = rotor_of(blades, regimes, sensors)
     run, influence = run_of(rotor, size=1.5), influence_of(rotor)

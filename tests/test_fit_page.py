@@ -112,10 +112,10 @@ def test_hostile_names_stay_text_and_unknown_is_said():
 
 
 def test_many_sensors_have_tables_and_no_dials():
-    rotor = rotor_of(3, 8, 30)
+    rotor = rotor_of(3, 4, 36)  # 432 coefficients
     history = history_of(rotor, influence_of(rotor), jobs=3)
     source = fit_page(rotor, history, fit(rotor, history))
-    assert assert_pictures_are_told(source) == 30 + 1 + 2
+    assert assert_pictures_are_told(source) == 36 + 1 + 2
     assert "too many for pictures" in source
 
 

@@ -6,8 +6,8 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
-from how_much import much
-from hypothesis import given, settings
+from how_much import examples, much
+from hypothesis import given
 from hypothesis import strategies as st
 from invented_fleet import Truth, circular, plain_rotor, random_changes, simulate
 from scipy.stats import chi2
@@ -178,7 +178,7 @@ def test_single_run_jobs_tell_nothing() -> None:
     assert found.unknown_vibration.all() and found.unknown_height.all()
 
 
-@settings(max_examples=25, deadline=None)
+@examples(8, 25)
 @given(
     factor=st.lists(st.floats(1e-3, 1e3), min_size=3, max_size=3),
     unit=st.floats(1e-3, 1e3),
@@ -203,7 +203,7 @@ def test_units_and_phase_reference_only_rescale(factor: list[float], unit: float
     np.testing.assert_allclose(two.height_spread, one.height_spread, rtol=1e-4, atol=1e-5)
 
 
-@settings(max_examples=15, deadline=None)
+@examples(8, 15)
 @given(start=st.complex_numbers(max_magnitude=100), seed=st.integers(0, 1000))
 def test_start_of_a_job_and_order_of_jobs_do_not_matter(start: complex, seed: int) -> None:
     rotor = plain_rotor(regimes=1)
@@ -262,7 +262,7 @@ class TestSuspects:
     @pytest.mark.parametrize(("jobs", "runs"), [(6, 2), (12, 2), (6, 3), (8, 4), (1, 8)])
     def test_clean_histories_have_none(self, jobs: int, runs: int) -> None:
         rotor = plain_rotor()
-        for seed in range(12):
+        for seed in range(much(4, 12)):
             history = simulate(rotor, Truth.draw(rotor, seed=seed), jobs, runs, seed=seed + 500)
             assert fit(rotor, history).suspects == ()
 

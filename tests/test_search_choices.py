@@ -56,7 +56,7 @@ def test_every_rung_is_the_best_of_all_combinations(seed, rows):
         assert np.count_nonzero(solution.x) <= solution.count_limit
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(s, marks=pytest.mark.long) for s in (1, 2))])
 def test_every_rung_is_that_of_a_general_solver(seed):
     """SCIP with one binary for every value of every entry."""
     pyscipopt = pytest.importorskip("pyscipopt")
