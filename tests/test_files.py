@@ -48,7 +48,7 @@ def test_file_that_appears_meanwhile_survives(tmp_path: Path, monkeypatch: pytes
     monkeypatch.setattr(os, "fsync", other_program_writes)
     if not links:
 
-        def refuse(*_: object) -> None:
+        def refuse(*_: object, **__: object) -> None:
             raise PermissionError(1, "not permitted")
 
         monkeypatch.setattr(os, "link", refuse)
@@ -58,7 +58,7 @@ def test_file_that_appears_meanwhile_survives(tmp_path: Path, monkeypatch: pytes
 
 
 def test_works_without_hard_links(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def refuse(*_: object) -> None:
+    def refuse(*_: object, **__: object) -> None:
         raise PermissionError(1, "not permitted")
 
     monkeypatch.setattr(os, "link", refuse)

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,6 +15,8 @@ import pytest
 from invented_cases import invented_case
 from plain_reference import Case
 
+from trackbal.base.errors import FileExists, visible, visible_json
+from trackbal.base.files import Outputs
 from trackbal.commands.group import run as run_command
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.meaning import meaning
@@ -112,3 +118,132 @@ def test_what_a_fit_writes_is_bound_and_stays_so(tmp_path: Path) -> None:
     assert "made_for" not in influence_document(rotor, restrict(rotor, loaded, regimes=["r0"]))
     bound = replace(loaded, made_for=meaning(rotor))
     assert influence_document(rotor, restrict(rotor, bound, regimes=["r0"]))["made_for"] == meaning(rotor)
+
+
+# ------------------------------------------------------------------------------ outputs together
+
+
+def test_outputs_stand_or_fall_together(tmp_path: Path) -> None:
+    """The second cannot be put in place: the first goes again, and a file that was replaced is back."""
+    old, taken = tmp_path / "old", tmp_path / "taken"
+    old.write_text("before")
+    with pytest.raises(FileExists), Outputs([(tmp_path / "new", "1"), (taken, "2")], force=False):
+        taken.write_text("theirs")
+    assert sorted(os.listdir(tmp_path)) == ["old", "taken"] and taken.read_text() == "theirs"
+    with pytest.raises(KeyError), Outputs([(old, "after"), (tmp_path / "new", "1")], force=True) as outputs:
+        outputs.place()
+        assert old.read_text() == "after"
+        raise KeyError
+    assert sorted(os.listdir(tmp_path)) == ["old", "taken"] and old.read_text() == "before"
+
+
+def test_what_cannot_be_shown_is_not_written(tmp_path: Path) -> None:
+    """Standard output on a full disk: one line, exit code 2, no plan and no card."""
+    files = list(map(str, CASE.write(tmp_path)))
+    before = sorted(os.listdir(tmp_path))
+    outputs = ["--plan-out", str(tmp_path / "plan.csv"), "--card", str(tmp_path / "card.html")]
+    done = trackbal(["advise", *files, *outputs], stdout="/dev/full")
+    assert done.returncode == 2 and done.stderr.splitlines()[-1].startswith(
+        "trackbal: standard output: found 'No space"
+    )
+    assert sorted(os.listdir(tmp_path)) == before
+
+
+def trackbal(
+    arguments: Sequence[str | bytes], stdout: str | None = None, **more: Any
+) -> subprocess.CompletedProcess[str]:
+    """Run the command in a process of its own, within 5 s of its own time and 1 GB."""
+    code = (
+        "import resource, sys; resource.setrlimit(resource.RLIMIT_AS, (2**30, 2**30)); "
+        "from trackbal.commands import main; main()"
+    )
+    environment = os.environ | {"OPENBLAS_NUM_THREADS": "1", "TRACKBAL_BY": "tester"} | more.pop("env", {})
+    with open(stdout or os.devnull, "w") as full:
+        return subprocess.run(
+            [sys.executable, "-c", code, *arguments],
+            stdout=full if stdout else subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            errors="surrogateescape",
+            timeout=60,
+            env=environment,
+            check=False,
+            **more,
+        )
+
+
+@pytest.mark.parametrize("command", ["check", "--version", "jobs"])
+def test_a_full_disk_behind_the_output_is_one_line(tmp_path: Path, command: str) -> None:
+    files = list(map(str, CASE.write(tmp_path)[:4]))
+    book = str(tmp_path / "a.tblog")
+    run_command(["log", "new", book, "--rotor", files[1]])
+    lines = {"check": ["check", *files], "--version": ["--version"], "jobs": ["log", "jobs", book]}
+    done = trackbal(lines[command], stdout="/dev/full")
+    assert (done.returncode, done.stderr.count("\n")) == (2, 1) and "Traceback" not in done.stderr
+
+
+def test_a_terminal_of_another_encoding_is_served(tmp_path: Path) -> None:
+    case = CASE.with_rotor(name="Prüfling №5")
+    case = replace(case, influence=case.influence | {"rotor": "Prüfling №5"})
+    for encoding in ("ascii", "latin-1", "cp437"):
+        done = trackbal(["advise", *map(str, case.write(tmp_path))], env={"PYTHONIOENCODING": encoding})
+        assert done.returncode in (0, 1), done.stderr
+        assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("argument", [b"\xff", b"a\xffb.toml", b"\x1b[2J"])
+def test_arguments_that_are_no_text_are_one_line(argument: bytes) -> None:
+    for line in ([b"check", b"--rotor", argument, b"--run", b"x"], [argument], [b"log", b"show", argument]):
+        done = trackbal(line)
+        assert (done.returncode, done.stderr.count("\n")) == (2, 1)
+        assert "\x1b" not in done.stderr and "Traceback" not in done.stderr
+
+
+# ------------------------------------------------------------------------------ what reaches the terminal
+
+
+def test_nothing_from_a_file_acts_on_the_terminal(advise: Any, tmp_path: Path) -> None:
+    for name in ("x\x1b[2J\x1b[1;1HINSIDE LIMITS", "x\x9b2J", "x\u202ey", "x\ud800", "x\x07\x08"):
+        other = replace(CASE, influence=CASE.influence | {"rotor": name})
+        for more in ((), ("--json",), ("--all",)):
+            code, out, err = advise(other, *more)
+            assert code in (0, 1), err
+            assert not any(c in out + err for c in "\x1b\x9b\u202e\ud800\x07\x08")
+    assert json.loads(advise(other, "--json")[1])["cautions"]
+    assert visible("a\tb\nc\x1b\u200bä№…") == "a\tb\nc\\x1b\\u200bä№…"
+    assert json.loads(visible_json(json.dumps("\x9b\u202e\ud800", ensure_ascii=False))) == "\x9b\u202e\ud800"
+
+
+# ------------------------------------------------------------------------------ files that never end, or are damaged
+
+
+@pytest.mark.parametrize("role", [0, 1, 2, 3])
+@pytest.mark.parametrize("kind", ["fifo", "/dev/zero"])
+def test_what_never_ends_is_not_waited_for(advise: Any, tmp_path: Path, role: int, kind: str) -> None:
+    """role: rotor, run, influence, settings."""
+    files = CASE.write(tmp_path)
+    pipe = tmp_path / "pipe"
+    if kind == "fifo":
+        os.mkfifo(pipe)
+    arguments = list(map(str, files))
+    arguments[2 * role + 1] = str(pipe) if kind == "fifo" else kind
+    assert run_command(["advise", *arguments]) == 2
+
+
+def test_a_covariance_beyond_belief_is_advice_or_one_line(advise: Any) -> None:
+    rows = [row | ({"cov": [[1e50, 0.0], [0.0, 1e50]]} if "re" in row else {}) for row in CASE.influence["rows"]]
+    code, out, err = advise(replace(CASE, influence=CASE.influence | {"rows": rows}), "--json")
+    assert code in (0, 1, 2) and err.count("\n") == (code == 2)
+    if code < 2:
+        assert all(0.0 <= plan["chance"] <= 1.0 for plan in json.loads(out)["plans"])
+
+
+# ------------------------------------------------------------------------------ settings that were not given
+
+
+def test_settings_that_a_sheet_does_not_list_are_named(advise: Any, tmp_path: Path) -> None:
+    part = replace(CASE, settings={("a0", "b1"): 10.0, ("a1", "b1"): 0.5, ("a1", "b2"): 0.0, ("a1", "b3"): 0.0})
+    said = json.loads(advise(part, "--json")[1])["cautions"]
+    assert any("taken as 0: a0 on blades b2, b3." in caution for caution in said)
+    whole = replace(CASE, settings={(a["name"], b): 0.0 for a in CASE.adjusters for b in CASE.blades})
+    assert not any("taken as 0" in c or "0 is taken" in c for c in json.loads(advise(whole, "--json")[1])["cautions"])

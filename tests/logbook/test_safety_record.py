@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -102,7 +103,7 @@ def test_a_stop_stays_on_record_when_its_limit_is_moved(book: Path, files: Path,
     seen = show(command, book)
     assert (seen["next"], seen["runs"][0]["stop"]) == ("stop", True)
     code, out, _ = command("advise", book)
-    assert code == 1 and "STOP" in out.splitlines()[0]
+    assert code == 1 and "Invented four-blade rotor: STOP." in out
     assert command("close", book)[0] == 2
     command("run", book, sheet(files / "run2.csv", QUIET))  # the cause found, and run again
     assert show(command, book)["next"] != "stop"
@@ -112,7 +113,7 @@ def test_a_stop_in_flight_is_not_closed_over_by_a_ground_run(book: Path, files: 
     command("run", book, sheet(files / "run1.csv", STOPPED))
     command("run", book, sheet(files / "run2.csv", GROUND))
     assert show(command, book)["next"] == "stop"
-    assert "STOP" in command("advise", book)[1].splitlines()[0]
+    assert "Invented four-blade rotor: STOP." in command("advise", book)[1]
 
 
 # ------------------------------------------------------------------------------ what was not read
@@ -151,3 +152,104 @@ def test_heights_alone_do_not_close_a_job(book: Path, files: Path, command: Comm
     )
     command("run", book, files / "run1.csv")
     assert command("close", book)[0] == 2
+
+
+# ------------------------------------------------------------------------------ recorded means shown
+
+
+def test_advice_is_recorded_only_when_it_was_shown_and_its_files_are_there(
+    book: Path, files: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    command("run", book, sheet(files / "run1.csv", {name: (0.25, 10.0) for name in QUIET}))
+    before = (book.read_bytes(), sorted(p.name for p in files.iterdir()))
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    outputs = ("--card", files / "card.html", "--plan-out", files / "plan.csv")
+    with monkeypatch.context() as patch:
+        patch.setattr("trackbal.commands.log_advise.echo_text", full)
+        code, _, error = command("advise", book, *outputs)
+        assert code == 2 and "No space left" in error
+    assert (book.read_bytes(), sorted(p.name for p in files.iterdir())) == before
+    with monkeypatch.context() as patch:
+        patch.setattr("os.fsync", full)
+        assert command("advise", book, *outputs)[0] == 2
+    assert sorted(p.name for p in files.iterdir()) == before[1]
+    assert show(command, book)["runs"][0]["advised"] is None
+    assert command("advise", book, *outputs)[0] in (0, 1)
+    assert (files / "card.html").exists() and show(command, book)["runs"][0]["advised"] is not None
+
+
+# ------------------------------------------------------------------------------ text, settings, stop limits
+
+
+def test_control_characters_of_a_record_are_shown_not_sent(book: Path, files: Path, command: Command) -> None:
+    command("note", book, "a\x1b[2Jb\x9b2J\u202e", "--by", "eve\x1b[31m")
+    command("close", book, "--outcome", "inside\x1b[1A\nB-1: B, closed", "--by", "eve\x1b[31m")
+    for words in (["show", "--job", "A-1"], ["show", "--job", "A-1", "--all"], ["jobs"], ["jobs", "--json"]):
+        code, out, error = command(words[0], book, *words[1:])
+        assert code == 0, error
+        assert not any(c in out for c in "\x1b\x9b\u202e")
+    assert len(command("jobs", book)[1].splitlines()) == 1
+
+
+def test_what_settings_are_assumed_is_said_at_the_start(files: Path, command: Command) -> None:
+    file = files / "other.tblog"
+    command("new", file, "--rotor", files / "rotor.toml", "--influence", files / "influence.json")
+    (files / "settings.csv").write_text("blade,adjuster,setting\n1,tip_weight,100\n1,pitch_link,0\n")
+    code, out, _ = command("start", file, "A", "--settings", files / "settings.csv")
+    assert code == 0 and "taken as 0: tip_weight on blades 2, 3, 4; pitch_link on blades 2, 3, 4" in out
+    command("run", file, sheet(files / "run1.csv", {name: (0.25, 10.0) for name in QUIET}))
+    code, out, _ = command("advise", file, "--json")
+    assert "taken as 0: tip_weight on blades 2, 3, 4" in out
+
+
+def test_that_no_stop_is_set_is_said_when_a_logbook_is_made(files: Path, command: Command) -> None:
+    bare = TOML.replace("vibration_stop = 1.2\n", "").replace("height_spread_stop = 120.0\n", "")
+    (files / "bare.toml").write_text(bare.replace("stop = 0.6\n", ""))
+    code, out, _ = command("new", files / "bare.tblog", "--rotor", files / "bare.toml")
+    assert code == 0 and "No stop limit is set for every reading" in out
+    code, out, _ = command("new", files / "whole.tblog", "--rotor", files / "rotor.toml")
+    assert code == 0 and "stop limit" not in out
+
+
+# ------------------------------------------------------------------------------ damage
+
+
+def test_a_damaged_logbook_is_refused_when_it_is_opened(book: Path, files: Path, command: Command) -> None:
+    command("run", book, sheet(files / "run1.csv", QUIET))
+    content = bytearray(book.read_bytes())
+    refused = 0
+    for page in range(1, len(content) // 4096):
+        damaged = bytes(content[: page * 4096]) + bytes(4096) + bytes(content[(page + 1) * 4096 :])
+        book.write_bytes(damaged)
+        code, _, error = command("show", book)
+        assert code in (0, 1, 2) and error.count("\n") == (code == 2)
+        refused += code == 2
+    assert refused > len(content) // 4096 // 2
+
+
+def test_a_record_altered_by_another_program_is_one_line(book: Path, files: Path, command: Command) -> None:
+    command("run", book, sheet(files / "run1.csv", QUIET))
+    sound = book.read_bytes()
+    for sql in (
+        "UPDATE reading SET value = 'x' WHERE quantity LIKE '%.amp'",
+        "UPDATE reading SET value = x'ff' WHERE quantity LIKE '%.amp'",
+        "UPDATE reading SET quantity = 'height.9' WHERE quantity = 'height.1'",
+        "UPDATE run SET job = 99",
+        "UPDATE job SET rotor = 'none'",
+        "UPDATE job SET name = x'80'",
+        "DELETE FROM entry",
+        "UPDATE rotor SET toml = x'00'",
+        "UPDATE reading SET line = 'x'",
+    ):
+        book.write_bytes(sound)
+        with sqlite3.connect(book) as connection:
+            for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+                connection.execute(f"DROP TRIGGER {name}")
+            connection.execute(sql)
+        connection.close()
+        for words in (["show"], ["show", "--all"], ["jobs"], ["export", "--runs", files / "out.csv", "--force"]):
+            code, _, error = command(words[0], book, *words[1:])
+            assert code in (0, 1, 2) and error.count("\n") == (code == 2), (sql, words, error)

@@ -16,12 +16,12 @@ import sys
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from os import PathLike
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.base.errors import InputError
+from trackbal.base.files import read_bytes
 
 LARGEST_FILE = 512 * 1024 * 1024  # bytes; far above any real sheet, below what would exhaust memory
 LARGEST_NUMBER = 1e12
@@ -86,7 +86,9 @@ class CsvTable:
         InputError
             If it cannot be read or is no proper CSV sheet.
         """
-        data = sys.stdin.buffer.read(LARGEST_FILE + 1) if file == STANDARD_INPUT else _read_bytes(file)
+        data = sys.stdin.buffer.read(LARGEST_FILE + 1) if file == STANDARD_INPUT else None
+        if data is None:
+            data = read_bytes(file, "a CSV file that can be read", LARGEST_FILE)
         file = "standard input" if file == STANDARD_INPUT else file
         found = parsed_rows(file, io.StringIO(_text_of(file, data), newline=""))
         headings = header_of(file, found)
@@ -205,15 +207,6 @@ def near(name: str, choices: Sequence[str]) -> str:
     by_case = {choice.casefold(): choice for choice in choices}
     close = difflib.get_close_matches(name.casefold(), by_case, n=1)
     return f"; did you mean {by_case[close[0]]}?" if close else ""
-
-
-def _read_bytes(file: str | PathLike[str]) -> bytes:
-    try:
-        with Path(file).open("rb") as stream:
-            return stream.read(LARGEST_FILE + 1)
-    except (OSError, ValueError) as error:  # ValueError: a null byte in the name
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(file, reason, "a CSV file that can be read") from None
 
 
 def _text_of(file: str | PathLike[str], data: bytes) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from os import PathLike, fspath
 
 
@@ -62,6 +64,25 @@ class InputError(TrackbalError):
 
 class FileExists(TrackbalError):
     """An output file exists already and may not be overwritten."""
+
+
+_UNSEEN = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb"
+    "\ud800-\udfff\U000e0000-\U000e007f]"
+)
+
+
+def visible(text: str) -> str:
+    r"""Return text in which nothing acts on a terminal unseen: control characters as ``\x1b``; lines and tabs stay.
+
+    Also marks that turn the direction of writing, that have no width, and halves of characters.
+    """
+    return _UNSEEN.sub(lambda c: ascii(c[0])[1:-1], text)
+
+
+def visible_json(text: str) -> str:
+    r"""Return JSON in which the same characters are written as ``\u009b``: it says the same."""
+    return _UNSEEN.sub(lambda c: json.dumps(c[0])[1:-1], text)
 
 
 def _one_line(text: str, longest: int) -> str:

@@ -8,6 +8,8 @@ import sys
 import textwrap
 from collections.abc import Iterable, Sequence
 
+from trackbal.base.errors import visible
+
 WIDTH = 80  # where the output is no terminal; a terminal's own width counts from NARROWEST to WIDEST
 NARROWEST, WIDEST = 40, 100
 LONGEST_NAME, SHORTEST_NAME = 24, 8
@@ -35,9 +37,9 @@ def paragraphs(blocks: Iterable[str]) -> str:
 def wrap(text: str, lead: str = "", hang: int | None = None) -> str:
     """Return text broken to the width; `lead` begins it, and later lines are indented as far, or by `hang`.
 
-    Control characters, which a note may hold, become question marks.
+    Control characters, which a note may hold, are shown as what they are.
     """
-    clean = "".join(c if c.isprintable() or c.isspace() else "?" for c in text)
+    clean = visible(text)
     hang = len(lead) if hang is None else hang
     return textwrap.fill(
         clean,

@@ -15,11 +15,11 @@ from trackbal.commands.options import (
     history_options,
     json_option,
     past_runs,
+    say,
 )
 
 if TYPE_CHECKING:
-    from trackbal.fitting.fit import Fit
-    from trackbal.influence.coefficients import Influence
+    from trackbal.fitting.job_sums import JobSums
     from trackbal.runs.rotor import Rotor
 
 
@@ -68,48 +68,51 @@ def fit(
       trackbal fit --rotor rotor.toml --runs may.csv --adjustments may_adj.csv \\
           --add april.npz --keep may.npz --out influence.json
     """
-    from trackbal.base.files import check_free, write_whole
+    from trackbal.base.files import Outputs, check_free
     from trackbal.fitting.fit import fit as fit_influence
     from trackbal.influence.coefficients import Influence
-    from trackbal.influence.influence_writer import write_influence
+    from trackbal.influence.influence_writer import influence_text
     from trackbal.reports.fit_report import fit_json, report
     from trackbal.runs.rotor import Rotor
 
     rotor = Rotor.load(rotor_file)
     prior = Influence.load(prior_file, rotor) if prior_file else None
     check_free(out, page_file, keep_file, force=force)
+    pages: list[tuple[str, str | bytes]] = []
     if keep_file is not None or add_file is not None:
         if page_file is not None or log_files:
             raise click.UsageError("--keep and --add go with --runs and --adjustments, and without --page")
-        found = _fleet(rotor, runs_file, adjustments_file, prior, add_file, keep_file, plain, force)
+        from trackbal.fitting.fleet_fit import fit_sums
+
+        sums = _sums(rotor, runs_file, adjustments_file, add_file, plain)
+        found = fit_sums(sums, prior)
+        pages += [(keep_file, sums.content())] if keep_file is not None else []
     else:
         history = past_runs(rotor, runs_file, adjustments_file, log_files)
         found = fit_influence(rotor, history, prior, robust=not plain)
-    write_influence(out, rotor, found.influence, force=force)
+    pages.append((out, influence_text(rotor, found.influence)))
     if page_file is not None:
         from trackbal.pages.fit_page import fit_page
 
-        write_whole(page_file, fit_page(rotor, history, found), force=force)
-    if as_json:
-        echo_json(fit_json(rotor, found))
-    else:
-        click.echo(report(rotor, found), nl=False)
-        click.echo(f"Written to {out}{f' and {page_file}' if page_file else ''}.", err=True)
+        pages.append((page_file, fit_page(rotor, history, found)))
+    with Outputs(pages, force=force):
+        if as_json:
+            echo_json(fit_json(rotor, found))
+        else:
+            say(report(rotor, found), nl=False)
+            say(f"Written to {out}{f' and {page_file}' if page_file else ''}.", err=True)
     return 0
 
 
-def _fleet(
+def _sums(
     rotor: Rotor,
     runs_file: str | None,
     adjustments_file: str | None,
-    prior: Influence | None,
     add_file: str | None,
-    keep_file: str | None,
     plain: bool,
-    force: bool,
-) -> Fit:
-    """Fit a history read in pieces, with sums kept before; keep the sums."""
-    from trackbal.fitting.fleet_fit import fit_sums, sum_up
+) -> JobSums:
+    """Return the sums of a history read in pieces, with those kept before."""
+    from trackbal.fitting.fleet_fit import sum_up
     from trackbal.fitting.job_sums import JobSums
     from trackbal.runs.history_stream import history_pieces
 
@@ -121,11 +124,7 @@ def _fleet(
         )
     kept = JobSums.load(add_file, rotor) if add_file is not None else None
     pieces = history_pieces(rotor, runs_file, adjustments_file, progress=_progress if sys.stderr.isatty() else None)
-    sums = sum_up(rotor, pieces, kept, robust=not plain)
-    found = fit_sums(sums, prior)
-    if keep_file is not None:
-        sums.save(keep_file, force=force)
-    return found
+    return sum_up(rotor, pieces, kept, robust=not plain)
 
 
 def _progress(share: float) -> None:

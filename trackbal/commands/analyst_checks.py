@@ -13,6 +13,7 @@ from trackbal.commands.options import (
     history_options,
     json_option,
     past_runs,
+    say,
     warn_of_other_rotor,
 )
 
@@ -72,7 +73,7 @@ def audit(
     influence = Influence.load(influence_file, rotor) if influence_file else fit(rotor, history).influence
     warn_of_other_rotor(rotor, influence)
     for line in amount_cautions(rotor, history):
-        click.echo(line, err=True)
+        say(line, err=True)
     check_free(corrected_runs, corrected_adjustments, force=force)
     found = weigh_records(rotor, history, influence, _progress if sys.stderr.isatty() else None)
     if corrected_runs is not None and corrected_adjustments is not None:
@@ -80,9 +81,9 @@ def audit(
     if as_json:
         echo_json(audit_json(found))
     else:
-        click.echo(report(found), nl=False)
+        say(report(found), nl=False)
         if corrected_runs is not None:
-            click.echo(f"Written to {corrected_runs} and {corrected_adjustments}.", err=True)
+            say(f"Written to {corrected_runs} and {corrected_adjustments}.", err=True)
     return 1 if found.findings else 0
 
 
@@ -138,5 +139,5 @@ def examine(
     if as_json:
         echo_json(examination_json(found))
     else:
-        click.echo(report(found), nl=False)
+        say(report(found), nl=False)
     return 1 if found.warns else 0

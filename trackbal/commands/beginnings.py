@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from trackbal.commands.options import Output, echo_json, force_option, json_option, rotor_option, run_option
+from trackbal.commands.options import Output, echo_json, force_option, json_option, rotor_option, run_option, say
 
 
 @click.command()
@@ -54,7 +54,7 @@ def trial(
     if as_json:
         echo_json(trial_json(rotor, found, setting))
     else:
-        click.echo(trial_text(rotor, found, setting), nl=False)
+        say(trial_text(rotor, found, setting), nl=False)
     return 0 if chosen is not None or not (found.unknown or found.stop) else 1
 
 
@@ -84,7 +84,7 @@ def estimate(rotor_file: str, out_file: str | None, as_json: bool, force: bool) 
     if as_json:
         echo_json(estimate_json(rotor))
     else:
-        click.echo(estimate_text(rotor), nl=False)
+        say(estimate_text(rotor), nl=False)
     return 0
 
 
@@ -117,6 +117,6 @@ def amplitudes(rotor_file: str, runs_file: str, adjustments_file: str, out_file:
     check_free(out_file, run_out, force=force)
     write_influence(out_file, rotor, influence, force=force)
     write_run(rotor, run_out, run, force=force)
-    click.echo(f"Written: {out_file} and {run_out}.")
-    click.echo(f"Next: trackbal advise --rotor {rotor_file} --run {run_out} --influence {out_file}")
+    say(f"Written: {out_file} and {run_out}.")
+    say(f"Next: trackbal advise --rotor {rotor_file} --run {run_out} --influence {out_file}")
     return 0

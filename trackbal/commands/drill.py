@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from trackbal.commands.options import Output, echo_json, force_option, json_option
+from trackbal.commands.options import Output, echo_json, force_option, json_option, say
 
 if TYPE_CHECKING:
     from trackbal.drill.play import Drill
@@ -38,7 +38,7 @@ def levels() -> int:
     from trackbal.drill.levels import LEVELS
 
     for level in LEVELS:
-        click.echo(wrap(level.told, f"{level.number}  {level.kind:8}"))
+        say(wrap(level.told, f"{level.number}  {level.kind:8}"))
     return 0
 
 
@@ -63,15 +63,15 @@ def play(file: str, level: int | None, seed: int, name: str, force: bool) -> int
     else:
         record = Record.new(level, seed, name)
         record.save(file, force=force)
-    click.echo(opening(record.drill.scenario))
-    click.echo()
-    click.echo(readings(record.drill))
+    say(opening(record.drill.scenario))
+    say()
+    say(readings(record.drill))
     _ask(file, record)
     state = record.drill.state
     if state == "open":
-        click.echo(f"Kept in {file}; the same command without --level takes it up again.")
+        say(f"Kept in {file}; the same command without --level takes it up again.")
         return 0
-    click.echo(f"trackbal drill tell {file} says what was hidden.")
+    say(f"trackbal drill tell {file} says what was hidden.")
     return 0 if state == "won" else 1
 
 
@@ -85,32 +85,32 @@ def _ask(file: str, record: Record) -> None:
 
     found = record.drill
     while found.state == "open":
-        click.echo("order (? for help): ", nl=False)
+        say("order (? for help): ", nl=False)
         typed = sys.stdin.readline()
         if not typed or typed.strip().lower() == "stop":
-            click.echo()
+            say()
             return
         if not typed.strip():
             continue
         if typed.strip() == "?":
-            click.echo(wrap(HELP))
+            say(wrap(HELP))
             continue
         try:
             order = read_order(found.rotor, typed.strip(), found.planned, found.setting)
         except InputError as error:
-            click.echo(str(error))
+            say(str(error))
             continue
         before = len(found.flights), found.flights[-1].repeats
         said = carry_out(found, order)
         record.save(file)
         if order.deed == "look":
-            click.echo(_shown(file, found, order.what))
+            say(_shown(file, found, order.what))
         if (len(found.flights), found.flights[-1].repeats) != before:
-            click.echo(readings(found))
+            say(readings(found))
         if said:
-            click.echo(wrap(said))
+            say(wrap(said))
         if order.deed in ("adjust", "undo"):
-            click.echo(planned(found))
+            say(planned(found))
 
 
 def _shown(file: str, found: Drill, what: str) -> str:
@@ -138,9 +138,9 @@ def tell(file: str) -> int:
 
     record = Record.load(file)
     if record.drill.state == "open":
-        click.echo("This drill is still open: end it, or type give up, before it is told.")
+        say("This drill is still open: end it, or type give up, before it is told.")
         return 1
-    click.echo(debrief_text(_debrief(record.drill)))
+    say(debrief_text(_debrief(record.drill)))
     return 0
 
 
@@ -177,7 +177,7 @@ def class_(files: tuple[str, ...], out: str | None, force: bool) -> int:
         record = Record.load(file)
         rows.writerow(class_row(record.name or file, _debrief(record.drill)))
     if out is None:
-        click.echo(stream.getvalue(), nl=False)
+        say(stream.getvalue(), nl=False)
     else:
         write_whole(out, stream.getvalue(), force=force)
     return 0
@@ -202,7 +202,7 @@ def own(level: int, first: int, number: int, as_json: bool) -> int:
     if as_json:
         echo_json(found)
     else:
-        click.echo(
+        say(
             f"level {level}: {found['won']} of {found['drills']} won; mean {found['runs']:.2f} runs, "
             f"{found['adjustments']:.2f} adjustments, {found['minutes']:.0f} minutes"
         )

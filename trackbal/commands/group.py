@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -9,7 +11,7 @@ from collections.abc import Sequence
 import click
 
 from trackbal import __version__
-from trackbal.base.errors import TrackbalError
+from trackbal.base.errors import TrackbalError, visible
 from trackbal.commands.lazy import LazyGroup
 
 #: Command -> where it is, in the order in which help lists them.
@@ -53,20 +55,39 @@ def group() -> None:
 
 def run(arguments: Sequence[str]) -> int:
     """Run one command line and return its exit code; errors go to stderr as one line."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a terminal of another encoding still shows the rest
     try:
-        return int(group.main(list(arguments), prog_name="trackbal", standalone_mode=False) or 0)
+        code = int(group.main(list(arguments), prog_name="trackbal", standalone_mode=False) or 0)
+        sys.stdout.flush()
+        return code
     except click.exceptions.Abort:
-        click.echo("trackbal: broken off", err=True)
-        return 2
+        return _failed("broken off")
     except click.ClickException as error:
         if isinstance(error, getattr(click.exceptions, "NoArgsIsHelpError", ())):  # click 8.2 on
             click.echo(error.format_message(), err=True)
             return 2
-        click.echo(f"trackbal: {' '.join(error.format_message().split())}", err=True)
-        return 2
+        return _failed(error.format_message())
     except TrackbalError as error:
-        click.echo(f"trackbal: {error}", err=True)
-        return 2
+        return _failed(str(error))
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _let_go_of_output()
         return 0
+    except OSError as error:  # what files refuse is a TrackbalError: this is the output itself
+        _let_go_of_output()
+        return _failed(f"standard output: found '{error.strerror or error}', expected room for the answer")
+    except MemoryError:
+        return _failed("found more than fits the memory of this machine, expected smaller files")
+
+
+def _failed(why: str) -> int:
+    with contextlib.suppress(OSError):
+        click.echo(f"trackbal: {' '.join(visible(why).split())}", err=True)
+    return 2
+
+
+def _let_go_of_output() -> None:
+    """Send what is left of the output nowhere, so that nothing more is said of it on the way out."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

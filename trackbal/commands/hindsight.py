@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from trackbal.commands.options import Output, columns_option, echo_json, force_option, json_option, past_runs
+from trackbal.commands.options import Output, columns_option, echo_json, force_option, json_option, past_runs, say
 
 
 @click.command()
@@ -65,5 +65,5 @@ def hindsight(
     if as_json:
         echo_json(hindsight_json(found))
     else:
-        click.echo(report(found), nl=False)
+        say(report(found), nl=False)
     return 1 if any(s.what == "all" and s.p < NOT_RIGHT for s in found.scores) else 0

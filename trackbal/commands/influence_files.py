@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import click
 
-from trackbal.commands.options import Output, echo_json, force_option, json_option, rotor_option, warn_of_other_rotor
+from trackbal.commands.options import (
+    Output,
+    echo_json,
+    force_option,
+    json_option,
+    rotor_option,
+    say,
+    warn_of_other_rotor,
+)
 
 
 @click.command()
@@ -34,7 +42,7 @@ def compare(rotor_file: str, before: str, after: str, every: bool, as_json: bool
     if as_json:
         echo_json(comparison_json(rotor, changes))
     else:
-        click.echo(report(rotor, changes, every), nl=False)
+        say(report(rotor, changes, every), nl=False)
     return int(any(c.firm for c in changes))
 
 
@@ -71,9 +79,7 @@ def merge(rotor_file: str, files: tuple[str, ...], out: str, as_json: bool, forc
                 raise InputError(files[k], f"the coefficients of {files[j]}", "files that rest on different jobs")
             named = contradicted(rotor, first, second)
             if named:
-                click.echo(
-                    f"{files[j]} and {files[k]} contradict each other in {named}: see trackbal compare", err=True
-                )
+                say(f"{files[j]} and {files[k]} contradict each other in {named}: see trackbal compare", err=True)
     merged = merge_files(rotor, influences)
     write_influence(out, rotor, merged, force=force)
     _told(merged.source, out, as_json)
@@ -138,4 +144,4 @@ def _told(source: dict[str, object], out: str, as_json: bool) -> None:
     if as_json:
         echo_json({"out": out, "source": source})
     else:
-        click.echo(f"Written to {out}.", err=True)
+        say(f"Written to {out}.", err=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.commands.lazy import LazyGroup
-from trackbal.commands.options import echo_json
+from trackbal.commands.options import echo_json, say
 
 if TYPE_CHECKING:
     from trackbal.logbook.records import JobRecord
@@ -72,7 +72,7 @@ def who() -> str:
 def tell(book: Book, record: JobRecord, as_json: bool, text: str) -> int:
     """Say that an entry was made: in words, or as where the job stands now in JSON; return exit code 0."""
     if not as_json:
-        click.echo(text)
+        say(text)
         return 0
     from trackbal.logbook.earlier import earlier_jobs
     from trackbal.logbook.records import influence_if_any

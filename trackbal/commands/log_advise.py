@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -20,8 +20,14 @@ from trackbal.commands.options import (
     plan_anyway_option,
     preference_options,
     preferring,
+    say,
     written,
 )
+
+if TYPE_CHECKING:
+    from trackbal.logbook.records import JobRecord
+    from trackbal.plan.advice import Advice
+    from trackbal.plan.job_advice import JobAdvice
 
 
 @click.command("advise")
@@ -70,7 +76,7 @@ def advise_command(
     """
     from dataclasses import replace
 
-    from trackbal.base.files import check_free, write_whole
+    from trackbal.base.files import Outputs, check_free
     from trackbal.logbook.beginning import influence_to_go_by
     from trackbal.logbook.deeds import advised_items, record_advice
     from trackbal.logbook.earlier import earlier_jobs
@@ -81,7 +87,7 @@ def advise_command(
     from trackbal.plan.advice import with_settings_assumed
     from trackbal.plan.job_advice import advise_in_job
     from trackbal.reports.advice_report import advice_json, advice_text, ranges_json
-    from trackbal.runs.sheets import write_adjustments
+    from trackbal.runs.sheets import adjustments_text
 
     check_free(plan_out, card_file, force=force)
     with Book.open(book_file, write=True) as book:
@@ -105,7 +111,7 @@ def advise_command(
             stop_on_record=look_at(record).stopped,
         )
         found = replace(found, advice=replace(found.advice, anyway=plan_anyway))
-        advice = found.advice if record.as_found else with_settings_assumed(found.advice)
+        advice = with_settings_assumed(found.advice, rotor, record.settings_listed())
         answer = advice_json(rotor, found.run, advice) | {
             "learned": found.learned,
             "earlier_jobs": 0 if type_only else len(earlier),
@@ -115,35 +121,44 @@ def advise_command(
             answer |= hold_json(record, standing)
         if advice.recommended is not None:
             answer["ranges"] = ranges_json(rotor, advice.plans[advice.recommended].likely)
-        record_advice(book, record, entry, answer, advised_items(rotor, advice), author)
-    if plan_out is not None:
-        if (plan := advice.to_write) is None:
-            click.echo(NO_PLAN, err=True)
-        else:
-            write_adjustments(rotor, plan_out, plan.change, force=force)
-    if card_file is not None:
-        from trackbal.pages.card import CardLabels, card
-
-        labels = CardLabels(
-            aircraft=record.aircraft,
-            run_label=f"job {record.name}, run {len(record.runs)}",
-            influence_file=f"{book_file}, entry {entry}",
-            settings_file=book_file if record.as_found else "",
-        )
-        checks = () if standing is None else tuple(e.text for e in standing.explanations)
-        page = card(rotor, found.run, found.influence, advice, labels, checks)
-        write_whole(card_file, page, force=force)
-    if as_json:
-        echo_json(answer)
-    else:
+        pages: list[tuple[str, str | bytes]] = []
+        if plan_out is not None:
+            if (plan := advice.to_write) is None:
+                say(NO_PLAN, err=True)
+            else:
+                pages.append((plan_out, adjustments_text(rotor, plan.change)))
+        if card_file is not None:
+            checks = () if standing is None else tuple(e.text for e in standing.explanations)
+            pages.append((card_file, _card(record, found, advice, f"{book_file}, entry {entry}", checks)))
         told = written(card_file, None if advice.to_write is None else plan_out)
-        if standing is not None:
-            echo_text(hold_text(record, standing) + "\n\n")
-        else:
+        if standing is None:
             when_done = f"When the work is done: trackbal log done {book_file}"
             if advice.verdict == "learn":
                 when_done = f"Next: trackbal log trial {book_file}"
             told += [f"Recorded as advised. {when_done}"]
-        first = not record.advice
-        echo_text(advice_text(rotor, found.run, advice, everything=everything, general=first, told=told))
+        with Outputs(pages, force=force) as outputs:
+
+            def show_and_place() -> None:
+                if as_json:
+                    echo_json(answer)
+                else:
+                    held = "" if standing is None else hold_text(record, standing) + "\n\n"
+                    first = not record.advice
+                    text = advice_text(rotor, found.run, advice, everything=everything, general=first, told=told)
+                    echo_text(held + text)
+                outputs.place()
+
+            record_advice(book, record, entry, answer, advised_items(rotor, advice), author, show_and_place)
     return 1 if advice.warns else 0
+
+
+def _card(record: JobRecord, found: JobAdvice, advice: Advice, influence_file: str, checks: tuple[str, ...]) -> str:
+    from trackbal.pages.card import CardLabels, card
+
+    labels = CardLabels(
+        aircraft=record.aircraft,
+        run_label=f"job {record.name}, run {len(record.runs)}",
+        influence_file=influence_file,
+        settings_file=record.book if record.as_found else "",
+    )
+    return card(record.rotor, found.run, found.influence, advice, labels, checks)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.commands.log import book_argument, by_option, job_option, tell, why_option
-from trackbal.commands.options import echo_json, echo_text, json_option
+from trackbal.commands.options import echo_json, echo_text, json_option, say
 
 if TYPE_CHECKING:
     from trackbal.influence.coefficients import Influence
@@ -28,8 +28,10 @@ def new_command(book_file: str, rotor_file: str, influence_file: str | None, aut
       trackbal log new fleet.tblog --rotor rotor.toml --influence influence.json
     """
     from trackbal.base.files import read_text
+    from trackbal.check.plausibility import without_stop
     from trackbal.logbook.entries import add_influence, add_rotor
     from trackbal.logbook.store import Book
+    from trackbal.runs.rotor import Rotor
 
     rotor_text = read_text(rotor_file, "a file that can be read")
     influence_text = None if influence_file is None else read_text(influence_file, "a file that can be read")
@@ -40,7 +42,10 @@ def new_command(book_file: str, rotor_file: str, influence_file: str | None, aut
             add_influence(book, influence_text, influence_file, rotor, author)
 
     Book.create(book_file, fill)
-    click.echo(f"New logbook {book_file}.")
+    say(f"New logbook {book_file}.")
+    missing = without_stop(Rotor.parse(rotor_text, rotor_file))
+    if missing:
+        say(f"No stop limit is set for {missing}: no reading there stops a job, however large it is.")
     return 0
 
 
@@ -87,7 +92,7 @@ def renew_command(
             rotor = load_rotor(book, rotor_of(book, rotor_name))
         if influence_file is not None and influence_text is not None:
             add_influence(book, influence_text, influence_file, rotor, author, why)
-    click.echo("\n".join([f"Recorded for {rotor.name}.", *said]))
+    say("\n".join([f"Recorded for {rotor.name}.", *said]))
     return 0
 
 
@@ -130,6 +135,7 @@ def start_command(
     from trackbal.logbook.records import load_job, load_rotor
     from trackbal.logbook.sheets import items_of_sheet
     from trackbal.logbook.store import Book
+    from trackbal.plan.advice import missing_settings
 
     with Book.open(book_file, write=True) as book:
         as_found = None
@@ -139,7 +145,12 @@ def start_command(
         job = start_job(book, aircraft, rotor_name, job_name, as_found, author, reworked)
         carried = settings_file is None and any(float(v) for v in load_job(book, job).as_found.values())
         lead = "Started. Settings are those the aircraft's last job left: check them on the aircraft."
-        return _tell(book, job, as_json, lead=lead if carried else "Started.")
+        record = load_job(book, job)
+        lead = lead if carried else "Started."
+        missing = missing_settings(record.rotor, record.settings_listed())
+        if missing:
+            lead += f"\nNot in the settings as found, so taken as 0: {missing}. See what is really installed."
+        return _tell(book, job, as_json, lead=lead)
 
 
 @click.command("show")
@@ -304,11 +315,11 @@ def jobs_command(book_file: str, only_open: bool, last: int, as_json: bool) -> i
     if as_json:
         echo_json({"jobs": jobs})
     elif not jobs:
-        click.echo("No job.")
+        say("No job.")
     else:
         for job in jobs:
-            state = "open" if job["outcome"] is None else f"closed: {job['outcome']}"
-            click.echo(f"{job['job']}: {job['aircraft']}, {job['rotor']}, {job['runs']} runs, {job['at']}, {state}")
+            state = "open" if job["outcome"] is None else f"closed: {' '.join(job['outcome'].split())}"
+            say(f"{job['job']}: {job['aircraft']}, {job['rotor']}, {job['runs']} runs, {job['at']}, {state}")
     return 0
 
 

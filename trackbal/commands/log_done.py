@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from trackbal.base.errors import visible
 from trackbal.commands.log import book_argument, by_option, job_option
-from trackbal.commands.options import echo_json, echo_text, json_option
+from trackbal.commands.options import echo_json, echo_text, json_option, say
 
 if TYPE_CHECKING:
     from trackbal.logbook.records import Items
@@ -75,7 +76,7 @@ def done_command(
     with Book.open(book_file, write=True) as book:
         if drop:
             drop_answers(book, job_name, after, author)
-            click.echo("Dropped. What was answered stays in the file.")
+            say("Dropped. What was answered stays in the file.")
             return 0
         done: Items | None = None
         if nothing:
@@ -87,7 +88,7 @@ def done_command(
         elif ask:
             done = _ask_items(book, job_name, after, author)
             if done is None:
-                click.echo(f"\nBroken off; every answer is kept. Go on with: trackbal log done {book_file} --ask")
+                say(f"\nBroken off; every answer is kept. Go on with: trackbal log done {book_file} --ask")
                 return 1
         record, run, recorded = record_done(book, job_name, done, author, after=after, anyway=anyway, finishing=ask)
     if as_json:
@@ -110,17 +111,17 @@ def _ask_items(book: Book, job_name: str | None, after: int | None, author: str)
         raise InputError(book.file, f"job {record.name}, closed", "an open job, or trackbal log correct done")
     run = run_after(record, after)
     asking = DoneAsking(record, run)
-    click.echo(f"Job {record.name}: what was done after run {run.number}? Type ? for help.")
+    say(f"Job {record.name}: what was done after run {run.number}? Type ? for help.")
     if asking.answers:
-        click.echo("Answered before:")
+        say("Answered before:")
     for words in asking.answered_words():
-        click.echo(f"  {words}")
+        say(f"  {words}")
     while True:
         question = asking.question()
         if question:
-            click.echo(question)
+            say(question)
         try:
-            reply = asking.answer(str(click.prompt(asking.prompt(), default="", show_default=False)))
+            reply = asking.answer(str(click.prompt(visible(asking.prompt()), default="", show_default=False)))
         except click.exceptions.Abort:
             return None
         if reply.stop:
@@ -128,6 +129,6 @@ def _ask_items(book: Book, job_name: str | None, after: int | None, author: str)
         if reply.items:
             keep_answer(book, record, run, reply.items, author)
         if reply.message:
-            click.echo(f"  {reply.message}")
+            say(f"  {reply.message}")
         if reply.finished:
             return asking.items

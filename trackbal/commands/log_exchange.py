@@ -12,6 +12,7 @@ from trackbal.commands.options import (
     echo_json,
     force_option,
     json_option,
+    say,
     table_of,
 )
 
@@ -51,7 +52,7 @@ def export_command(
     Example:
       trackbal log export fleet.tblog --runs history.csv --adjustments history_adj.csv
     """
-    from trackbal.base.files import check_free, write_whole
+    from trackbal.base.files import Outputs, check_free
     from trackbal.logbook.entries import rotor_of
     from trackbal.logbook.exchange import history_sheets, load_all
     from trackbal.logbook.records import find_job, load_job, load_rotor
@@ -80,13 +81,12 @@ def export_command(
         from trackbal.logbook.workbook import workbook_bytes
 
         pages.append((workbook_file, workbook_bytes(sheets, workbook_file)))
-    for file, page in pages:
-        write_whole(file, page, force=force)
     counts = {"jobs": len(jobs), "runs": sum(len(job.runs) for job in jobs), "files": [file for file, _ in pages]}
-    if as_json:
-        echo_json(counts)
-    else:
-        click.echo(f"{counts['jobs']} jobs, {counts['runs']} runs written to {', '.join(file for file, _ in pages)}.")
+    with Outputs(pages, force=force):
+        if as_json:
+            echo_json(counts)
+        else:
+            say(f"{counts['jobs']} jobs, {counts['runs']} runs written to {', '.join(file for file, _ in pages)}.")
     return 0
 
 
@@ -148,7 +148,7 @@ def import_command(
     if as_json:
         echo_json({"jobs": names, "odd_repeats": [{"job": o.job, "run": o.run, "why": o.text} for o in odd]})
     else:
-        click.echo(f"{len(names)} jobs taken in.")
+        say(f"{len(names)} jobs taken in.")
         for one in odd:
-            click.echo(f"job {one.job} run {one.run}: {one.text}")
+            say(f"job {one.job} run {one.run}: {one.text}")
     return 1 if odd else 0

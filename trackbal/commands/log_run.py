@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from trackbal.base.errors import visible
 from trackbal.commands.log import book_argument, by_option, job_option
-from trackbal.commands.options import column_map, columns_option, echo_json, echo_text, json_option, table_of
+from trackbal.commands.options import column_map, columns_option, echo_json, echo_text, json_option, say, table_of
 
 if TYPE_CHECKING:
     from trackbal.logbook.asking import Answer, Asking
@@ -61,7 +62,7 @@ def run_command(
             from trackbal.logbook.entries import drop_typing
 
             drop_typing(book, job_name, author)
-            click.echo("Dropped. What was typed stays in the file.")
+            say("Dropped. What was typed stays in the file.")
             return 0
         from trackbal.logbook.entries import job_rotor, say_whose, whose_row
 
@@ -69,12 +70,12 @@ def run_command(
         if sheet is not None:
             finished = _from_sheet(book, sheet, job_name, author, ask=not (as_json or anyway), anyway=anyway)
             if finished is None:
-                click.echo("Nothing recorded.")
+                say("Nothing recorded.")
                 return 1
         else:
             finished = _type_run(book, job_name, author)
         if finished is None:
-            click.echo(f"\nBroken off; everything typed is kept. Go on with: trackbal log run {book_file}")
+            say(f"\nBroken off; everything typed is kept. Go on with: trackbal log run {book_file}")
             return 1
         if whose:
             say_whose(book, finished, whose, author)
@@ -123,9 +124,9 @@ def _type_run(book: Book, job_name: str | None, author: str) -> JobRecord | None
     previous = record.readings[-1] if record.readings else None
     asking = Asking(record.rotor, lines, previous, record.runs[-1].rows if record.runs else ())
     state = f"going on ({len(lines)} regimes begun)" if lines else "reading by reading; ? for help"
-    click.echo(f"Job {record.name}, run {len(record.runs) + 1}: {state}.")
+    say(f"Job {record.name}, run {len(record.runs) + 1}: {state}.")
     if record.runs and record.runs[-1].entry not in record.done:
-        click.echo(f"Nobody has said yet what was done after run {len(record.runs)} (trackbal log done).")
+        say(f"Nobody has said yet what was done after run {len(record.runs)} (trackbal log done).")
     while True:
         try:
             question = asking.current
@@ -177,13 +178,13 @@ def _finish(book: Book, record: JobRecord, asking: Asking, author: str) -> JobRe
                 return None
         return finish_typing(book, record, author)
     except InputError as error:
-        click.echo(f"  {error}")
+        say(f"  {error}")
         asking.at = 0
         return None
 
 
 def _ask(prompt: str) -> str:
-    text: str = click.prompt(prompt, default="", show_default=False)
+    text: str = click.prompt(visible(prompt), default="", show_default=False)
     return text
 
 
@@ -198,7 +199,7 @@ def _ask_more(asking: Asking) -> bool:
     if text.casefold() == "back":
         asking.back()
     elif not asking.again(text):
-        click.echo(f"  expected Enter, back, stop or one of {names}")
+        say(f"  expected Enter, back, stop or one of {names}")
     return True
 
 

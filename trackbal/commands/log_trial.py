@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from trackbal.commands.log import book_argument, by_option, job_option
-from trackbal.commands.options import echo_json, json_option
+from trackbal.commands.options import echo_json, json_option, say
 
 
 @click.command("trial")
@@ -38,11 +38,16 @@ def trial_command(book_file: str, job_name: str | None, together: bool, author: 
         found = find_trials_in_job(rotor, record.readings, record.change, influence, setting)
         chosen = (found.together or found.best) if together else found.best
         answer = trial_json(rotor, found, setting)
+
+        def show() -> None:
+            if as_json:
+                echo_json(answer)
+            else:
+                say(trial_text(rotor, found, setting), nl=False)
+
         if chosen is not None:
             recorded = {"verdict": "learn", "recommended": None, "plans": []} | answer
-            record_advice(book, record, entry, recorded, change_items(rotor, chosen.change), author)
-    if as_json:
-        echo_json(answer)
-    else:
-        click.echo(trial_text(rotor, found, setting), nl=False)
+            record_advice(book, record, entry, recorded, change_items(rotor, chosen.change), author, show)
+        else:
+            show()
     return 0 if chosen is not None or not found.unknown else 1

@@ -18,11 +18,13 @@ from trackbal.commands.options import (
     json_option,
     preferring,
     rotor_option,
+    say,
     table_of,
     written,
 )
 
 if TYPE_CHECKING:
+    from trackbal.base.files import Outputs
     from trackbal.plan.advice import Advice
     from trackbal.runs.rotor import Rotor
     from trackbal.runs.run import Run
@@ -87,12 +89,13 @@ def advise(card_file: str | None, everything: bool, as_json: bool, **request: An
     """
     from trackbal.reports.advice_report import advice_json, advice_text
 
-    rotor, run, advice = _advise(card_file, **request)
-    if as_json:
-        echo_json(advice_json(rotor, run, advice))
-    else:
-        told = written(card_file, None if advice.to_write is None else request["plan_out"])
-        echo_text(advice_text(rotor, run, advice, everything=everything, told=told))
+    rotor, run, advice, outputs = _advise(card_file, **request)
+    with outputs:
+        if as_json:
+            echo_json(advice_json(rotor, run, advice))
+        else:
+            told = written(card_file, None if advice.to_write is None else request["plan_out"])
+            echo_text(advice_text(rotor, run, advice, everything=everything, told=told))
     return 1 if advice.warns else 0
 
 
@@ -117,11 +120,12 @@ def card(card_file: str, aircraft: str, run_label: str, limits_from: str, as_jso
     from trackbal.reports.advice_report import advice_json
 
     texts = {"aircraft": aircraft, "run_label": run_label, "limits_from": limits_from}
-    rotor, run, advice = _advise(card_file, texts, **request)
-    if as_json:
-        echo_json(advice_json(rotor, run, advice))
-    else:
-        click.echo(f"{advice.verdict}: written to {card_file}.")
+    rotor, run, advice, outputs = _advise(card_file, texts, **request)
+    with outputs:
+        if as_json:
+            echo_json(advice_json(rotor, run, advice))
+        else:
+            say(f"{advice.verdict}: written to {card_file}.")
     return 1 if advice.warns else 0
 
 
@@ -141,16 +145,16 @@ def _advise(
     plan_out: str | None,
     force: bool,
     **preferences: Any,
-) -> tuple[Rotor, Run, Advice]:
-    """Return the advice, and write the files that were asked for, none if any is in the way."""
+) -> tuple[Rotor, Run, Advice, Outputs]:
+    """Return the advice, and the files that were asked for, to be written when the answer has been given."""
     from dataclasses import replace
 
-    from trackbal.base.files import check_free, write_whole
+    from trackbal.base.files import Outputs, check_free
     from trackbal.influence.coefficients import Influence
     from trackbal.plan.advice import advise as weigh
     from trackbal.plan.advice import with_settings_assumed
     from trackbal.runs.rotor import Rotor
-    from trackbal.runs.sheets import read_settings, run_of, write_adjustments
+    from trackbal.runs.sheets import adjustments_text, read_settings, run_of, settings_listed
 
     rotor = Rotor.load(rotor_file)
     run = run_of(rotor, table_of(rotor, run_file))
@@ -162,22 +166,19 @@ def _advise(
         rotor, run, influence, setting, most=most, chance=chance, nominal=nominal, override_stop=override_stop
     )
     advice = replace(advice, anyway=plan_anyway)
-    if settings_file is None:
-        advice = with_settings_assumed(advice)
-    page = None
+    advice = with_settings_assumed(advice, rotor, settings_listed(rotor, settings_file))
+    pages: list[tuple[str, str | bytes]] = []
     if card_file is not None:
         from trackbal.pages.card import CardLabels, card
 
         labels = CardLabels(influence_file=influence_file, settings_file=settings_file or "", **(texts or {}))
-        page = card(rotor, run, influence, advice, labels)
+        pages.append((card_file, card(rotor, run, influence, advice, labels)))
     if plan_out is not None:
         if (plan := advice.to_write) is None:
-            click.echo(NO_PLAN, err=True)
+            say(NO_PLAN, err=True)
         else:
-            write_adjustments(rotor, plan_out, plan.change, force=force)
-    if card_file is not None and page is not None:
-        write_whole(card_file, page, force=force)
-    return rotor, run, advice
+            pages.append((plan_out, adjustments_text(rotor, plan.change)))
+    return rotor, run, advice, Outputs(pages, force=force)
 
 
 @click.command()
@@ -195,7 +196,7 @@ def form(rotor_file: str, csv_file: str | None, page_file: str | None, force: bo
     Example:
       trackbal form --rotor rotor.toml --csv run1.csv --page run1.html
     """
-    from trackbal.base.files import check_free, write_whole
+    from trackbal.base.files import Outputs, check_free
     from trackbal.pages.run_form import blank_page, blank_sheet
     from trackbal.runs.rotor import Rotor
 
@@ -203,10 +204,9 @@ def form(rotor_file: str, csv_file: str | None, page_file: str | None, force: bo
         raise click.UsageError("nothing to write: give --csv FILE.csv, --page FILE.html or both")
     rotor = Rotor.load(rotor_file)
     check_free(csv_file, page_file, force=force)
-    for file, make in ((csv_file, blank_sheet), (page_file, blank_page)):
-        if file is not None:
-            write_whole(file, make(rotor), force=force)
-            click.echo(f"Written to {file}.")
+    pages = [(file, make(rotor)) for file, make in ((csv_file, blank_sheet), (page_file, blank_page)) if file]
+    with Outputs(pages, force=force):
+        say("\n".join(f"Written to {file}." for file, _ in pages))
     return 0
 
 
@@ -233,7 +233,7 @@ def rotor_template(blades: int, name: str, rotor_file: str, force: bool) -> int:
         raise InputError("--name", name, "a name without quotation marks")
     Rotor.parse(text, "--name")
     write_whole(rotor_file, text, force=force)
-    click.echo(f"Written to {rotor_file}. Replace every figure; then: trackbal check --rotor {rotor_file}")
+    say(f"Written to {rotor_file}. Replace every figure; then: trackbal check --rotor {rotor_file}")
     return 0
 
 
@@ -268,5 +268,5 @@ def settle(rotor_file: str, settings_file: str, done_file: str, out_file: str, a
         echo_json(settled_json(rotor, before, after))
     else:
         echo_text(settled_text(rotor, before, after))
-        click.echo(f"Written to {out_file}.")
+        say(f"Written to {out_file}.")
     return 0

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from trackbal.base.errors import visible, visible_json
+
 if TYPE_CHECKING:
     from trackbal.base.csv_table import CsvTable
     from trackbal.influence.coefficients import Influence
@@ -239,7 +241,7 @@ def warn_of_other_rotor(rotor: Rotor, *influences: Influence) -> None:
 
     for influence in influences:
         for line in (*other_rotor(influence.rotor_name, rotor.name), *influence.differs):
-            click.echo(line, err=True)
+            say(line, err=True)
 
 
 #: Of every JSON answer; grows when a reader of an earlier one would get something wrong.
@@ -249,8 +251,14 @@ SCHEMA_VERSION = 1
 _STRONG = re.compile(r"\b(STOP|INVESTIGATE|SURPRISING|NOT inside limits|THE OTHER WAY|OVER|LEARN|HOLD)\b")
 
 
+def say(text: str = "", *, nl: bool = True, err: bool = False) -> None:
+    """Print a line or more, with nothing in it that would act on the terminal unseen."""
+    click.echo(visible(text), nl=nl, err=err)
+
+
 def echo_text(text: str) -> None:
     """Print an answer in words; on a terminal its strongest words are coloured, unless NO_COLOR is set."""
+    text = visible(text)
     if sys.stdout.isatty() and not os.environ.get("NO_COLOR"):
         text = _STRONG.sub(lambda word: click.style(word[0], fg="red", bold=True), text)
     click.echo(text, nl=False)
@@ -267,4 +275,4 @@ def echo_json(answer: dict[str, Any]) -> None:
     answer = {"schema_version": SCHEMA_VERSION} | answer
     # in lines it is written without the C encoder, which on a sheet of 48 sensors takes longer than the search
     indent = 2 if sys.stdout.isatty() else None
-    click.echo(json.dumps(answer, indent=indent, allow_nan=False, ensure_ascii=False))
+    click.echo(visible_json(json.dumps(answer, indent=indent, allow_nan=False, ensure_ascii=False)))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from trackbal.commands.options import Output, columns_option, echo_json, force_option, json_option, rotor_option
+from trackbal.commands.options import Output, columns_option, echo_json, force_option, json_option, rotor_option, say
 
 if TYPE_CHECKING:
     from trackbal.tables.converting import Converted
@@ -61,7 +61,7 @@ def convert(
         from trackbal.tables.raw_table import read_table
 
         write_whole(draft_file, draft(rotor, read_table(table), kind), force=force)  # type: ignore[arg-type]
-        click.echo(f"A draft is written to {draft_file}: look at every line, then convert with --columns {draft_file}.")
+        say(f"A draft is written to {draft_file}: look at every line, then convert with --columns {draft_file}.")
         return 0
     check_free(out, force=force)
     found = convert_table(rotor, table, given)
@@ -70,7 +70,7 @@ def convert(
     if as_json:
         echo_json(_json(found))
     else:
-        click.echo(_text(found, out), nl=False)
+        say(_text(found, out), nl=False)
     return 2 if found.faults else 0
 
 

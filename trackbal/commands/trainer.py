@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from trackbal.commands.options import chance_option, most_option
+from trackbal.commands.options import chance_option, most_option, say
 
 
 @click.command()
@@ -28,9 +28,9 @@ def replay(folder: str, pause: bool, most: int | None, chance: float) -> int:
     steps = lesson_steps(prepare_lesson(read_demo(folder), most=most, chance=chance))
     for number, step in enumerate(steps):
         if number:
-            click.echo()
+            say()
             if pause and sys.stdin.isatty():
-                click.echo("(Enter to go on) ", nl=False, err=True)
+                say("(Enter to go on) ", nl=False, err=True)
                 sys.stdin.readline()
-        click.echo(f"{step.title}\n{'-' * len(step.title)}\n{step.text}")
+        say(f"{step.title}\n{'-' * len(step.title)}\n{step.text}")
     return 0

@@ -7,20 +7,20 @@ sheets.
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import zipfile
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from os import PathLike
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from trackbal.base.covariance import Matrix
 from trackbal.base.errors import InputError
-from trackbal.base.files import write_whole
+from trackbal.base.files import read_bytes, write_whole
 from trackbal.base.sampling import evenly_spaced
 from trackbal.estimate.blade_differences import MOST_JOBS, first_runs
 from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
@@ -29,6 +29,7 @@ from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History, Reals, Run
 
 SCHEMA = 2
+LARGEST_FILE = 1024**3  # bytes
 _START_FIELDS = (
     "vibration",
     "height",
@@ -107,6 +108,10 @@ class JobSums:
 
     def save(self, file: str | PathLike[str], *, force: bool) -> None:
         """Write the sums whole or not at all. Raises FileExists or InputError as write_whole."""
+        write_whole(file, self.content(), force=force)
+
+    def content(self) -> bytes:
+        """Return what a file of the sums holds."""
         head = {
             "schema": SCHEMA,
             "kept": _kept(self.rotor),
@@ -125,13 +130,14 @@ class JobSums:
             arrays |= _as_arrays(family, cells)
         stream = io.BytesIO()
         np.savez(stream, **arrays)
-        write_whole(file, stream.getvalue(), force=force)
+        content = stream.getvalue()
+        return content + _mark(content)
 
     @classmethod
     def load(cls, file: str | PathLike[str], rotor: Rotor) -> JobSums:
         """Read sums that were kept. Raises InputError if they cannot be read or belong to another rotor."""
         try:
-            with Path(file).open("rb") as stream, np.load(stream, allow_pickle=False) as arrays:
+            with np.load(io.BytesIO(_unmarked(file)), allow_pickle=False) as arrays:
                 head = json.loads(str(arrays["head"]))
                 if head.get("schema") != SCHEMA:
                     raise InputError(file, head.get("schema"), f"sums of schema {SCHEMA}", column="schema")
@@ -155,6 +161,23 @@ class JobSums:
             if isinstance(error, InputError):
                 raise
             raise InputError(file, "something else", "sums kept by trackbal fit --keep") from None
+
+
+_MARK = b"trackbal sums sha256 "  # followed by the hash of all that stands before it; zip readers pass it over
+
+
+def _mark(content: bytes) -> bytes:
+    return _MARK + hashlib.sha256(content).digest()
+
+
+def _unmarked(file: str | PathLike[str]) -> bytes:
+    """Return the content of a file of sums. Raises InputError where it is not what was written."""
+    data = read_bytes(file, "sums kept by trackbal fit --keep", LARGEST_FILE)
+    content = data[: -len(_mark(b""))]
+    if data[len(content) :] != _mark(content):
+        found = "damaged or foreign sums" if _MARK in data else "sums without a checksum"
+        raise InputError(file, found, "sums as trackbal fit --keep wrote them; keep them again from the sheets")
+    return content
 
 
 def _kept(rotor: Rotor) -> dict[str, Any]:

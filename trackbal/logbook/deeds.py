@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -27,8 +27,12 @@ def record_advice(
     answer: dict[str, Any],
     items: Items,
     author: str,
+    last: Callable[[], None],
 ) -> None:
     """Record what was advised after the last run; `answer` is kept as JSON.
+
+    `last` shows the advice and puts its files in place: it is called when all but the last step of recording is done,
+    and if it fails nothing is recorded.
 
     Raises
     ------
@@ -53,6 +57,7 @@ def record_advice(
         )
         rows = [(entry, blade, adjuster, text) for (blade, adjuster), text in items.items()]
         book.run_many("INSERT INTO advised (entry, blade, adjuster, amount) VALUES (?, ?, ?, ?)", rows)
+        last()
 
 
 def record_done(

@@ -109,8 +109,10 @@ def start_job(
                 book.file, State(f"job {before[1]} of {aircraft}, still open"), "it closed first: trackbal log close"
             )
         if as_found is None:
-            left = load_job(book, before[0]).settings_text() if before else {}
-            as_found = {place: text for place, text in left.items() if Decimal(text) != 0}
+            earlier = load_job(book, before[0]) if before else None
+            left = earlier.settings_text() if earlier else {}
+            known = earlier.as_found if earlier else {}
+            as_found = {place: text for place, text in left.items() if place in known or Decimal(text) != 0}
         definition = load_rotor(book, rotor)
         for blade in definition.blades:
             for adjuster in definition.adjusters:

@@ -18,7 +18,7 @@ from trackbal.logbook.records import Items, load_rotor
 from trackbal.logbook.renewal import refuse_other_meaning
 from trackbal.logbook.rows import Cell, Row, heading, read_typed_rows, rows_of_sheet, says_whose
 from trackbal.logbook.sheets import items_of_table
-from trackbal.logbook.store import Book
+from trackbal.logbook.store import Book, reads_record
 from trackbal.logbook.workbook import Sheet
 from trackbal.runs.identity import read_date
 from trackbal.runs.readings import GROUP, average
@@ -56,6 +56,7 @@ class JobRows:
         return {"aircraft": self.aircraft} | date | said
 
 
+@reads_record
 def load_all(book: Book, rotor: str, job: str | None = None) -> list[JobRows]:
     """Return every job of a rotor that has a finished run, or one job by name, in few queries."""
     only, values = ("AND job.name = ?", (rotor, job)) if job is not None else ("", (rotor,))

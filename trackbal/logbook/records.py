@@ -8,11 +8,12 @@ from decimal import Decimal
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trackbal.base.errors import InputError, State
 from trackbal.influence.coefficients import Influence
 from trackbal.logbook.rows import Cell, Row, run_of_rows
-from trackbal.logbook.store import Book
+from trackbal.logbook.store import Book, reads_record
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
 
@@ -190,6 +191,10 @@ class JobRecord:
                     total[place] += Decimal(amount)
         return {place: format(value, "f") for place, value in total.items()}
 
+    def settings_listed(self) -> NDArray[np.bool_]:
+        """Return which settings were found and entered at the start, shape (A, B); the others are taken to be 0."""
+        return np.array([[(b, a.name) in self.as_found for b in self.rotor.blades] for a in self.rotor.adjusters])
+
     def setting(self, before_run: int | None = None) -> Reals:
         """Return what is installed, shape (A, B), as `settings_text` does."""
         return self.amounts(self.settings_text(before_run))
@@ -199,6 +204,7 @@ class JobRecord:
         return next((a for a in reversed(self.advice) if a.run == run.entry), None)
 
 
+@reads_record
 def load_rotor(book: Book, name: str) -> Rotor:
     """Return the latest definition of a rotor in a logbook.
 
@@ -214,6 +220,7 @@ def load_rotor(book: Book, name: str) -> Rotor:
     return Rotor.parse(row[0], f"{book.file}, rotor {name}")
 
 
+@reads_record
 def load_definitions(book: Book, name: str) -> tuple[tuple[int, Rotor], ...]:
     """Return every definition of a rotor in a logbook with its entry, the latest last."""
     rows = book.all("SELECT entry, toml FROM rotor WHERE name = ? ORDER BY entry", (name,))
@@ -222,11 +229,13 @@ def load_definitions(book: Book, name: str) -> tuple[tuple[int, Rotor], ...]:
     return tuple((entry, Rotor.parse(toml, f"{book.file}, rotor {name}")) for entry, toml in rows)
 
 
+@reads_record
 def rotor_names(book: Book) -> list[str]:
     """Return the names of the rotors of a logbook."""
     return [row[0] for row in book.all("SELECT name FROM rotor GROUP BY name ORDER BY min(entry)")]
 
 
+@reads_record
 def load_influence(book: Book, rotor: Rotor) -> tuple[int, Influence]:
     """Return entry and influence of the latest influence file of a rotor in a logbook.
 
@@ -254,6 +263,7 @@ def influence_if_any(book: Book, rotor: Rotor) -> Influence | None:
     return load_influence(book, rotor)[1]
 
 
+@reads_record
 def find_job(book: Book, name: str | None) -> int:
     """Return the entry of a job by name, or of the one open job.
 
@@ -280,6 +290,7 @@ def find_job(book: Book, name: str | None) -> int:
     raise InputError(book.file, State(f"several open jobs: {names}"), "one of them named with --job")
 
 
+@reads_record
 def load_job(book: Book, entry: int) -> JobRecord:
     """Return the record of a job as it counts now."""
     with book.reading():
@@ -289,7 +300,7 @@ def load_job(book: Book, entry: int) -> JobRecord:
         rotors = load_definitions(book, rotor_name)
         runs, draft = _load_runs(book, entry)
         closing = book.one("SELECT outcome FROM closing WHERE job = ?", (entry,))
-        return JobRecord(
+        record = JobRecord(
             book=book.file,
             entry=entry,
             name=name,
@@ -310,6 +321,8 @@ def load_job(book: Book, entry: int) -> JobRecord:
             checks=_load_checks(book, entry),
             finding=_finding(book, entry),
         )
+        _ = record.readings, record.change, record.settings_text()  # what cannot be made arrays of is said here
+        return record
 
 
 def _stamp(book: Book, entry: int) -> Stamp:

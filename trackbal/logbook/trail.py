@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from trackbal.base.text_layout import wrap
-from trackbal.logbook.store import Book
+from trackbal.logbook.store import Book, reads_record
 
 
 @dataclass(frozen=True)
@@ -58,6 +58,7 @@ _QUERIES = {
 }
 
 
+@reads_record
 def trail(book: Book, job: int) -> list[Entry]:
     """Return every entry of a job, oldest first."""
     lines: dict[int, list[tuple[str, bool]]] = defaultdict(list)
@@ -100,6 +101,7 @@ def entries_text(entries: list[Entry]) -> str:
     return "\n".join(parts) + "\n"
 
 
+@reads_record
 def list_jobs(book: Book, last: int, *, only_open: bool) -> list[dict[str, Any]]:
     """Return the newest jobs, newest last."""
     where = "WHERE job.entry NOT IN (SELECT job FROM closing) " if only_open else ""

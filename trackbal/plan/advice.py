@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trackbal.aircraft.learning import own_of
 from trackbal.aircraft.posterior import JobRuns, OwnAircraft
@@ -316,11 +317,36 @@ def _refuse_other_speed(rotor: Rotor, run: Run) -> None:
         )
 
 
-def with_settings_assumed(advice: Advice) -> Advice:
-    """Return advice whose plans, if it has any to make, say that settings were not known."""
+def with_settings_assumed(
+    advice: Advice, rotor: Rotor | None = None, listed: NDArray[np.bool_] | None = None
+) -> Advice:
+    """Return advice whose plans, if it has any to make, say which settings were not known, and taken as 0.
+
+    Parameters
+    ----------
+    listed : ndarray of bool, shape (A, B), optional
+        Which are known; none of them if not given.
+    """
     if advice.verdict not in ("adjust", "investigate", "learn"):
         return advice
-    return replace(advice, cautions=(cautions.SETTINGS_ASSUMED, *advice.cautions))
+    said = cautions.SETTINGS_ASSUMED
+    if rotor is not None and listed is not None and listed.any():
+        if listed.all():
+            return advice
+        said = f"Not in the settings, so taken as 0: {missing_settings(rotor, listed)}. See what is really installed."
+    return replace(advice, cautions=(said, *advice.cautions))
+
+
+def missing_settings(rotor: Rotor, listed: NDArray[np.bool_]) -> str:
+    """Return the settings that are not listed, shape (A, B): "tip_weight on blades 2, 3; tab on every blade"."""
+    said = []
+    for adjuster, row in zip(rotor.adjusters, listed, strict=True):
+        missing = [blade for blade, known in zip(rotor.blades, row, strict=True) if not known]
+        if len(missing) == len(rotor.blades):
+            said.append(f"{adjuster.name} on every blade")
+        elif missing:
+            said.append(f"{adjuster.name} on blade{'s' if len(missing) > 1 else ''} {', '.join(missing)}")
+    return "; ".join(said)
 
 
 def _blind(rotor: Rotor, run: Run, influence: Influence) -> tuple[str, ...]:

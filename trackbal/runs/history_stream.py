@@ -16,6 +16,7 @@ from typing import TextIO
 
 from trackbal.base.csv_table import CsvTable, Row, header_of, parsed_rows
 from trackbal.base.errors import InputError
+from trackbal.base.files import refuse_endless
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History
 from trackbal.runs.sheets import history_of
@@ -109,6 +110,7 @@ def _size(file: File) -> int:
 
 
 def _opened(file: File) -> TextIO:
+    refuse_endless(file)
     try:
         return Path(file).open(encoding="utf-8-sig", newline="")
     except (OSError, ValueError) as error:

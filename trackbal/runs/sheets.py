@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from trackbal.base.csv_table import NUMBER, CsvTable
 from trackbal.base.errors import FileExists, InputError, State
-from trackbal.base.files import write_whole
+from trackbal.base.files import Outputs, write_whole
 from trackbal.base.phasor import phase_deg
 from trackbal.runs.identity import aircraft_of_jobs, date_text, dates_of_runs, groups_of_runs
 from trackbal.runs.pieces import can_be_fitted
@@ -252,6 +252,13 @@ def _read_pairs(rotor: Rotor, file: File, value: str, sheet: str) -> tuple[Reals
     return values, listed, table
 
 
+def settings_listed(rotor: Rotor, file: File | None) -> NDArray[np.bool_]:
+    """Return which settings a sheet lists, shape (A, B); the others are taken to be 0. None: none of them."""
+    if file is None:
+        return np.zeros((len(rotor.adjusters), len(rotor.blades)), dtype=bool)
+    return np.asarray(_read_pairs(rotor, file, "setting", "a settings sheet")[1] >= 0)
+
+
 def read_settings(rotor: Rotor, file: File | None) -> Reals:
     """Read a settings sheet (blade, adjuster, setting): what is installed now.
 
@@ -314,10 +321,15 @@ def settled(rotor: Rotor, setting: Reals, change: Reals, source: File) -> Reals:
     return after
 
 
+def adjustments_text(rotor: Rotor, change: Reals) -> str:
+    """Return the adjustments that are not zero, shape (A, B), as an adjustments sheet."""
+    rows = [(rotor.blades[b], rotor.adjusters[a].name, repr(float(change[a, b]))) for b, a in _entries(change)]
+    return csv_text(("blade", "adjuster", "amount"), rows)
+
+
 def write_adjustments(rotor: Rotor, file: File, change: Reals, *, force: bool) -> None:
     """Write the adjustments that are not zero, shape (A, B), as an adjustments sheet."""
-    rows = [(rotor.blades[b], rotor.adjusters[a].name, repr(float(change[a, b]))) for b, a in _entries(change)]
-    write_whole(file, csv_text(("blade", "adjuster", "amount"), rows), force=force)
+    write_whole(file, adjustments_text(rotor, change), force=force)
 
 
 def write_settings(rotor: Rotor, file: File, setting: Reals, *, force: bool) -> None:
@@ -384,8 +396,10 @@ def write_history(rotor: Rotor, runs_file: File, adjustments_file: File, history
                 (history.jobs[j], str(run - 1), rotor.blades[b], rotor.adjusters[a].name, repr(float(change[a, b])))
                 for b, a in _entries(change)
             ]
-    write_whole(runs_file, csv_text(["job", "run", *headings, "regime", *_reading_headings(rotor)], rows), force=force)
-    write_whole(adjustments_file, csv_text(("job", "after_run", "blade", "adjuster", "amount"), made), force=force)
+    runs = csv_text(["job", "run", *headings, "regime", *_reading_headings(rotor)], rows)
+    adjustments = csv_text(("job", "after_run", "blade", "adjuster", "amount"), made)
+    with Outputs([(runs_file, runs), (adjustments_file, adjustments)], force=force):
+        pass
 
 
 def _identity_cells(history: History) -> tuple[list[str], list[list[str]]]:
