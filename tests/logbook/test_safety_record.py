@@ -242,7 +242,6 @@ def test_a_record_altered_by_another_program_is_one_line(book: Path, files: Path
         "UPDATE job SET name = x'80'",
         "DELETE FROM entry",
         "UPDATE rotor SET toml = x'00'",
-        "UPDATE reading SET line = 'x'",
     ):
         book.write_bytes(sound)
         with sqlite3.connect(book) as connection:
