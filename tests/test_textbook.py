@@ -117,7 +117,7 @@ def test_tip_heights_against_the_virtual_rotor(name):
             if not regime.heights:
                 continue
             if not regime.airborne:
-                assert mean[a, r] == pytest.approx(tau[a, r], rel=0.1 if name.startswith("main") else 0.2)
+                assert mean[a, r] == pytest.approx(tau[a, r], rel=0.2 if kind.physics.blade.pitch_flap else 0.1)
             assert abs(mean[a, r] - tau[a, r]) <= 2.0 * sd[a, r]
     assert np.isnan(mean[[a for a in range(len(rotor.adjusters)) if a not in links]]).all()
 
@@ -153,6 +153,6 @@ def test_units_of_height_and_the_rule_of_thumb():
     assert rotor.height_unit == "in"
     assert HEIGHT_UNITS["in"] == 0.0254
     thumb = rule_of_thumb(rotor)
-    omega2 = (rotor.rpm * np.pi / 30.0) ** 2
-    by_hand = 0.1 * 4 * 60.0 * 9.80665 / (1e-3 * 0.96 * 6.7 * omega2)
+    omega2, design = (rotor.rpm * np.pi / 30.0) ** 2, VirtualType.shipped("main4").physics.blade
+    by_hand = 0.1 * 4 * design.mass_kg * 9.80665 / (1e-3 * rotor.adjusters[0].hardware.radius_m * omega2)
     assert thumb[0] == pytest.approx(by_hand, rel=1e-3)

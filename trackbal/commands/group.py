@@ -23,6 +23,7 @@ _HOMES = {
     "settle": "maintainer:settle",
     "rotor-template": "maintainer:rotor_template",
     "log": "log:log",
+    "seat": "seating:seat",
     "trial": "beginnings:trial",
     "estimate": "beginnings:estimate",
     "amplitudes": "beginnings:amplitudes",

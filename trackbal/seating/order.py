@@ -1,0 +1,111 @@
+"""The order of blades on the hub that leaves the least static unbalance, exactly.
+
+A blade of static moment m (outward + i ahead, in the direction of rotation) at a position that passes
+psi degrees after the first adds ``m exp(-i psi)``; the hub adds its own. Up to EVERY blades each order is
+tried. Beyond, positions are parted in two halves: for every way to share the blades out, the sums of either
+half are listed, and for each of the first the nearest of the second is found. No order is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations, permutations
+from math import comb, factorial
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int_]
+Complexes = NDArray[np.complex128]
+
+EVERY = 8  # blades up to which every order is listed
+MOST_BLADES = 14
+_SAME = 1e-9  # of the moments: residuals closer than this are equal
+
+
+@dataclass(frozen=True)
+class Order:
+    """Blades by position, shape (N,), what they leave, kg m, and how many orders were compared."""
+
+    blade_at: Ints
+    residual: complex
+    orders: int
+
+
+def orders(n: int, fixed: bool) -> Ints:
+    """Return every order of n blades, one a row; `fixed`: blade 1 stays at position 1, as turning changes nothing."""
+    rest = list(permutations(range(1, n) if fixed else range(n)))
+    found = np.array(rest, dtype=int).reshape(len(rest), n - fixed)
+    return np.column_stack([np.zeros(len(found), dtype=int), found]) if fixed else found
+
+
+def turning_changes_nothing(azimuth_deg: NDArray[np.float64], hub: Complexes) -> bool:
+    """Return whether all positions are alike: evenly spaced, on a hub that adds nothing of its own."""
+    n = len(azimuth_deg)
+    even = np.allclose(azimuth_deg, 360.0 * np.arange(n) / n, rtol=0.0, atol=1e-9)
+    return bool(even and not hub.any())
+
+
+def best_order(moment: Complexes, azimuth_deg: NDArray[np.float64], hub: Complexes) -> Order:
+    """Return the order of least residual.
+
+    Parameters
+    ----------
+    moment : ndarray of complex, shape (N,)
+        Of each blade, kg m: outward + i ahead.
+    azimuth_deg : ndarray, shape (N,)
+        Of each position.
+    hub : ndarray of complex, shape (N,)
+        What each position adds of its own, in the same terms.
+
+    Raises
+    ------
+    ValueError
+        For more than MOST_BLADES blades.
+    """
+    n = len(moment)
+    if n > MOST_BLADES:
+        raise ValueError(f"at most {MOST_BLADES} blades")
+    turn = np.exp(-1j * np.deg2rad(azimuth_deg))
+    own = complex(hub @ turn)
+    fixed = turning_changes_nothing(azimuth_deg, hub)
+    compared = factorial(n - 1) if fixed else factorial(n)
+    if n <= EVERY:
+        listed = orders(n, fixed)
+        left = moment[listed] @ turn + own
+        tolerance = _SAME * float(np.abs(moment).max())
+        first = int(np.flatnonzero(np.abs(left) <= np.abs(left).min() + tolerance)[0])
+        return Order(listed[first], complex(left[first]), compared)
+    best: Order | None = None
+    for blade_at, left_over in _halves(moment, turn, own, fixed):
+        if best is None or abs(left_over) < abs(best.residual) - _SAME * float(np.abs(moment).max()):
+            best = Order(blade_at, left_over, compared)
+    assert best is not None
+    return best
+
+
+def _halves(moment: Complexes, turn: Complexes, own: complex, fixed: bool) -> Iterator[tuple[Ints, complex]]:
+    """Yield, for every way to share the blades out to two halves of the positions, the best order and its residual."""
+    n = len(moment)
+    size = min((abs(comb(n, k) * (factorial(k) - factorial(n - k))), k) for k in range(1, n))[1]
+    size += fixed  # the first blade does not move
+    first_orders, second_orders = orders(size, fixed), orders(n - size, fixed=False)
+    for others in combinations(range(fixed, n), size - fixed):
+        here = np.array([*range(fixed), *others])
+        there = np.setdiff1d(np.arange(n), here)
+        one = moment[here][first_orders] @ turn[:size] + own
+        two = moment[there][second_orders] @ turn[size:]
+        apart, at = nearest(two, -one)
+        i = int(apart.argmin())
+        j = int(at[i])
+        yield np.concatenate([here[first_orders[i]], there[second_orders[j]]]), complex(one[i] + two[j])
+
+
+def nearest(points: Complexes, wanted: Complexes) -> tuple[NDArray[np.float64], Ints]:
+    """Return, for each place of the plane that is wanted, how far the nearest of some points is, and which."""
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(np.column_stack([points.real, points.imag]))
+    apart, at = tree.query(np.column_stack([wanted.real, wanted.imag]))
+    return np.asarray(apart, dtype=float), np.asarray(at, dtype=int)
