@@ -145,3 +145,27 @@ def test_the_command_writes_the_page_whole_or_not_at_all(tmp_path, capsys):
     assert trackbal([*given, "--page", str(page)]) == 0
     assert_stands_alone(page.read_text())
     capsys.readouterr()
+
+
+def test_the_page_says_how_well_readings_are_known() -> None:
+    """Noise, condition and spread stand in tables; a spread that two jobs cannot tell is not 0 %."""
+    from invented_fleet import Truth, plain_rotor, simulate
+
+    rotor = plain_rotor()
+    for jobs, told in ((2, False), (12, True)):
+        history = simulate(rotor, Truth.draw(rotor, seed=4), jobs=jobs, runs=5, seed=4)
+        found = fit(rotor, history)
+        html = fit_page(rotor, history, found)
+        part = html[html.index("How well readings are known") : html.index("<h2>Coefficients")]
+        assert ("cannot be told" in part) != told and "0 %</td>" not in part.replace("10 %", "").replace("20 %", "")
+        assert f"{found.influence.vibration_noise[0, 0]:.3g}" in part and f"{found.condition[1, 1]:.3g}" in part
+        assert "Left over by sensor" in html and "In the worst job" in html
+
+
+def test_a_phase_carries_its_error() -> None:
+    """Across a phasor of 1 at lag 0 lies its imaginary part: 0.1 there is 5.7 degrees, whatever the real part's."""
+    from trackbal.pages.fit_page import _phase_error
+
+    assert _phase_error(1.0 + 0j, np.diag([4.0, 0.01])) == "\u00b16\u00b0"
+    assert _phase_error(1j, np.diag([0.01, 4.0])) == "\u00b16\u00b0"
+    assert _phase_error(0.01 + 0j, np.eye(2)) == "any"

@@ -34,6 +34,7 @@ def fit_page(rotor: Rotor, history: History, fit: Fit) -> str:
         tag("h1", f"Influence coefficients: {rotor.name}"),
         tag("p", f"Fitted to {source.get('runs')} runs of {source.get('jobs')} jobs."),
         _warnings(fit),
+        _quality(rotor, fit),
         _coefficients(rotor, fit),
         _changes(rotor, left),
         _left_over(rotor, left),
@@ -52,6 +53,50 @@ def _warnings(fit: Fit) -> Html:
         parts.append(tag("p", "No run stands out and nothing is left unknown."))
     parts.append(tag("p", "Coefficients are statistics of past work, not a release of anything.", cls="note"))
     return join(parts)
+
+
+def _quality(rotor: Rotor, fit: Fit) -> Html:
+    """Return how well each reading is known and explained, and the spread of each adjuster between aircraft."""
+    rows: list[Sequence[object]] = []
+    noise, height_noise = fit.influence.vibration_noise, fit.influence.height_noise
+    for r, regime in enumerate(rotor.regimes):
+        name = f"{r + 1}  {regime.label}"
+        for s in range(len(rotor.sensors)):
+            figures = (noise[r, s], fit.noise_dof[r, s], fit.residual[r, s], fit.condition[r, s])
+            of_limit = fit.residual[r, s] / rotor.vibration_limit[r, s]
+            rows.append((name, sensor_words(rotor, s), *map(_figure, (*figures[:3], of_limit, figures[3]))))
+        if regime.heights:
+            reading = f"tip height ({rotor.height_unit})"
+            figures = (height_noise[r], fit.height_noise_dof[r], fit.height_residual[r], fit.height_condition[r])
+            of_limit = fit.height_residual[r] / (rotor.height_limit[r] / 2.0)
+            rows.append((name, reading, *map(_figure, (*figures[:3], of_limit, figures[3]))))
+    headings = ("Regime", "Reading", "Noise", "Rests on", "Left over", "Of the limit", "Condition")
+    words = (
+        "Noise is the standard deviation of one part of a reading, or of one tip, and the degrees of freedom it rests "
+        "on (0: borrowed or stated). Left over is what the coefficients leave, noise and the spread between "
+        "aircraft in it; of tips as part of half the spread limit. A condition number in the thousands means "
+        "adjusters that past jobs moved together."
+    )
+    spread = [
+        (
+            a.name,
+            *("cannot be told" if np.isnan(v) else f"{100.0 * v:.0f} %" for v in (fit.spread[i], fit.height_spread[i])),
+        )
+        for i, a in enumerate(rotor.adjusters)
+    ]
+    return join(
+        [
+            tag("h2", "How well readings are known"),
+            tag("p", words, cls="note"),
+            table(headings, rows, kinds="ttnnnnn", cls="readings"),
+            tag("h3", "Spread between aircraft, as a part of the coefficient"),
+            table(("Adjuster", "Vibration", "Tip heights"), spread, kinds="tnn", cls="readings"),
+        ]
+    )
+
+
+def _figure(value: float) -> str:
+    return f"{value:.3g}" if np.isfinite(value) else "-"
 
 
 def _coefficients(rotor: Rotor, fit: Fit) -> Html:
@@ -83,9 +128,10 @@ def _coefficient_table(rotor: Rotor, fit: Fit, a: int) -> Html:
                 rows.append((name, sensor_words(rotor, s), "not known", "", "", str(fit.jobs[a, r, s])))
                 continue
             cov = influence.vibration_cov[r, s, 2 * a : 2 * a + 2, 2 * a : 2 * a + 2]
+            turn = _phase_error(influence.alpha[a, r, s], cov)
             spread = f"±{np.sqrt(np.trace(cov) / 2.0):.2g}"  # of real and imaginary part each, on average
             size = f"{abs(influence.alpha[a, r, s]):.4g}"
-            phase = f"{round(float(degrees[a, r, s])) % 360}°"
+            phase = f"{round(float(degrees[a, r, s])) % 360}° {turn}"
             rows.append((name, sensor_words(rotor, s), size, phase, spread, str(fit.jobs[a, r, s])))
         if regime.heights:
             reading, jobs = f"tip height ({rotor.height_unit})", str(fit.height_jobs[a, r])
@@ -94,8 +140,15 @@ def _coefficient_table(rotor: Rotor, fit: Fit, a: int) -> Html:
             else:
                 spread = f"±{np.sqrt(max(float(influence.height_cov[r, a, a]), 0.0)):.2g}"
                 rows.append((name, reading, f"{influence.tau[a, r]:+.4g}".replace("-", "\u2212"), "", spread, jobs))
-    headings = ("Regime", "Reading", "Effect", "Phase", "± each part", "Jobs")
+    headings = ("Regime", "Reading", "Effect", "Phase, ±", "± each part", "Jobs")
     return table(headings, rows, kinds="ttnnnn", cls="readings")
+
+
+def _phase_error(value: complex, cov: Reals) -> str:
+    """Return the standard deviation of a phasor's phase in words: of the part across it, over its size."""
+    across = np.array([-np.sin(np.angle(value)), np.cos(np.angle(value))])
+    error = float(np.degrees(np.sqrt(across @ cov @ across) / abs(value))) if abs(value) > 0 else np.inf
+    return f"±{error:.0f}°" if error < 60.0 else "any"
 
 
 def _dials(rotor: Rotor, fit: Fit, a: int, s: int) -> Html:
@@ -182,11 +235,36 @@ def _left_over(rotor: Rotor, left: Residuals) -> Html:
     kinds = "t" + "b" * len(rotor.regimes)
     parts = [tag("h2", "Left over, by job and regime"), tag("p", words)]
     parts.append(tag("figure", tag("div", *figures, cls="figures")))
+    parts.append(_by_sensor(rotor, left))
     for caption, values in (("Vibration", vibration), ("Tip heights", height)):
         if np.isfinite(values).any():
             rows = [[left.jobs[j], *("" if np.isnan(v) else f"{v:.2f}" for v in values[j])] for j in order]
             parts.append(table(headings, rows, kinds=kinds, caption=caption, cls="readings"))
     return join(parts)
+
+
+def _by_sensor(rotor: Rotor, left: Residuals) -> Html:
+    """Return what is left over sensor by sensor: over all jobs, and in the job where it is most."""
+    rows: list[Sequence[object]] = []
+    size = np.abs(left.vibration) / rotor.vibration_limit / np.sqrt(2.0)
+    parts = [(sensor_words(rotor, s), size[:, :, s]) for s in range(len(rotor.sensors))]
+    tips = np.sqrt(np.mean(left.height**2, axis=-1)) / (rotor.height_limit / 2.0)
+    for name, values in (*parts, (f"tip heights ({rotor.height_unit})", tips)):
+        if not np.isfinite(values).any():
+            continue
+        means = np.array([_rms(values[left.job == j]) for j in range(len(left.jobs))])
+        worst = int(np.nanargmax(means))
+        rows.append((name, f"{_rms(values):.3g}", f"{means[worst]:.3g}", left.jobs[worst]))
+    words = "of one part of a reading or one tip, in its limit (of tips, half the spread limit)"
+    headings = ("Reading", "Root mean square", "In the worst job", "Which")
+    return join(
+        [tag("p", f"Left over by sensor, {words}.", cls="note"), table(headings, rows, kinds="tnnt", cls="readings")]
+    )
+
+
+def _rms(values: Reals) -> float:
+    told = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(told**2))) if len(told) else float("nan")
 
 
 def _some(values: Reals) -> Reals:

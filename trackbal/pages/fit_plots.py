@@ -32,7 +32,7 @@ def coefficients(
 ) -> Axes:
     """Draw what one unit of an adjuster on blade 1 does to a sensor, on a dial for each regime.
 
-    The rim is the same amplitude for every regime; it is written under the dial.
+    Each dial has a rim of its own, so that weak regimes can be read too; its amplitude is written under the dial.
 
     Parameters
     ----------
@@ -45,11 +45,9 @@ def coefficients(
     """
     influence = fit.influence
     shown = list(range(len(rotor.regimes)) if regimes is None else regimes)
-    largest = 0.0
-    for r in range(len(rotor.regimes)):
-        if not influence.unknown_vibration[adjuster, r, sensor]:
-            largest = max(largest, float(np.abs(_outline(fit, adjuster, r, sensor)).max()))
     for r, (x, y, radius) in zip(shown, dial_row(ax, len(shown), _LABEL_BLOCK), strict=True):
+        known = not influence.unknown_vibration[adjuster, r, sensor]
+        largest = float(np.abs(_outline(fit, adjuster, r, sensor)).max()) if known else 1.0
         dial = Dial(ax, x, y, radius, 0.0, rotor.phase_sense, compressed=False).holding(largest or 1.0)
         dial.face()
         width = size_points(ax)[0] / len(shown)

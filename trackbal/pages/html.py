@@ -30,7 +30,7 @@ h3 {{ font-size: 1rem; margin: 1rem 0 .3rem; break-after: avoid; }}
 p {{ margin: .4rem 0; }}
 ul {{ margin: .3rem 0; padding-left: 1.2rem; }}
 li {{ margin: .2rem 0; }}
-.note {{ color: {SOFT_INK}; font-size: .9rem; }}
+.note {{ color: {SOFT_INK}; font-size: .9rem; break-after: avoid; }}
 .verdict {{ border: 3px solid {INK}; padding: .5rem .8rem; margin: .8rem 0; font-size: 1.35rem; font-weight: bold;
   line-height: 1.25; break-inside: avoid; }}
 .verdict .lines {{ font-size: 1rem; font-weight: normal; }}
