@@ -20,6 +20,7 @@ from trackbal.pages.plot_style import EXPECTED, INK, NOW, SOFT
 from trackbal.plan.advice import advise
 from trackbal.reports.advice_report import plan_adjustments
 from trackbal.runs.sheets import read_adjustments, write_run
+from trackbal.runs.words import many, past_words
 from trackbal.virtual import VirtualType
 
 HOSTILE = '<script>alert("1")</script>\'"&amp;<img src=x onerror=alert(1)>]]>--><!-- $\\frac{1}{0}$ \u202egpj\u0007'
@@ -59,7 +60,12 @@ def test_a_card_to_adjust_lists_what_to_do_blade_by_blade_with_settings():
         assert f"“{adjuster.positive}” takes the setting up" in words
         places.append(row)
     assert places == sorted(places)
-    assert words.count("Done") == 1 and source.count('class="box"') == plan.count
+    assert words.count("Done") == 1 and source.count('class="box"') == plan.count + 1
+    # what was compared is ticked above the list; the amount's sense stands where it is written
+    assert source.index("agrees with the aircraft, blade by blade") < source.index("<table")
+    for a, _, amount in plan_adjustments(rotor, plan):
+        adjuster = rotor.adjusters[a]
+        assert f"{many(adjuster.unit)} {past_words(adjuster.positive if amount > 0 else adjuster.negative)}" in words
 
 
 def test_a_card_names_who_signs_and_who_inspects_disturbed_controls():

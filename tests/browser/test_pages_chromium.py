@@ -140,14 +140,22 @@ def test_print_keeps_the_width_of_the_paper(browser, pages, paper):
 
 
 @pytest.mark.parametrize("paper", list(PAPERS))
-def test_what_to_do_and_the_signatures_stand_on_the_first_sheet(browser, tmp_path, paper):
-    rotor = rotor_of(5, 3, 2)
+@pytest.mark.parametrize(("blades", "more"), [(2, 0), (4, 0), (5, 0), (7, 8)])
+def test_what_to_do_and_the_signatures_stand_on_the_first_sheet(browser, tmp_path, paper, blades, more):
+    """Of plans up to 8 adjustments, four of them on flight controls, each with its inspection."""
+    rotor = rotor_of(blades, 3, 2)
     influence = influence_of(rotor, sd=0.03, noise=0.03)
     run = curable_run(rotor, influence)
-    setting = np.zeros((3, 5))
+    setting = np.zeros((3, blades))
     setting[0] = 250.0
     advice = advise(rotor, run, influence, setting)
     assert advice.verdict == "adjust"
+    if more:
+        change = np.zeros((3, blades))
+        change[:2, : more // 2] = [[rotor.adjusters[0].step], [rotor.adjusters[1].step]]
+        plans = list(advice.plans)
+        plans[advice.recommended] = replace(plans[advice.recommended], change=change)
+        advice = replace(advice, plans=tuple(plans))
     file = tmp_path / "card.html"
     labels = CardLabels("No. 7", "Run 1", "A. Person", "influence.json", "settings.csv")
     file.write_text(card(rotor, run, influence, advice, labels), encoding="utf-8")
@@ -155,6 +163,12 @@ def test_what_to_do_and_the_signatures_stand_on_the_first_sheet(browser, tmp_pat
     show(browser, file, round((wide - 24.0) / 25.4 * 96.0))
     with in_print(browser):
         bottom = browser.execute_script("return document.querySelector('.sign').getBoundingClientRect().bottom")
+        rows = browser.execute_script("return document.querySelectorAll('.todo tbody tr').length")
+        tick, list_ = browser.execute_script(
+            "return ['.first', '.todo'].map(s => document.querySelector(s).getBoundingClientRect().top)"
+        )
+    assert rows == (more or advice.plans[advice.recommended].count)
+    assert tick < list_  # what was compared is ticked before the list
     assert bottom <= (high - 26.0) / 25.4 * 96.0  # margins of 13 mm above and below
 
 
@@ -204,6 +218,7 @@ def test_names_that_are_markup_do_nothing_and_do_not_widen_the_page(browser, tmp
         for width in WIDTHS:
             show(browser, file, width)
             assert browser.execute_script("return typeof window.hit") == "undefined"
-            assert browser.execute_script("return document.scripts.length + document.images.length") == 0
+            own = 2 if name == "form" else 0  # the rotor as data, and what reads it
+            assert browser.execute_script("return document.scripts.length + document.images.length") == own
             assert width_of(browser) <= width, (name, width)
             assert cut_off(browser) == [], (name, width)

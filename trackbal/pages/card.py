@@ -16,7 +16,7 @@ from trackbal.plan.forecast import Forecast
 from trackbal.reports.advice_report import plan_adjustments
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
-from trackbal.runs.words import action_words, chance_words
+from trackbal.runs.words import action_words, chance_words, many, past_words
 
 #: Kinds of adjuster that are flight controls (common practice, no published source).
 FLIGHT_CONTROLS = ("pitch_link",)
@@ -77,8 +77,7 @@ def card(
         _next_run(rotor, run, advice, expected),
         pictures_section(rotor, run, expected),
         buys_section(advice),
-        _cautions(advice),
-        _sources(run, influence, labels),
+        tag("div", _cautions(rotor, advice), _sources(run, influence, labels), cls="together"),
     ]
     named = [f"Job card: {rotor.name}", labels.aircraft, labels.run_label]
     return page(named[0], body, running=", ".join(filter(None, named)))
@@ -182,29 +181,28 @@ def _checklist(rotor: Rotor, advice: Advice, plan: Plan, labels: CardLabels) -> 
         signed = adjuster.minimum < 0.0
         settings = [f"{_setting(v, signed)} {adjuster.unit}" for v in (before, before + amount)]
         what = action_words(adjuster, amount, before)
-        rows.append((f"Blade {rotor.blades[b]}", what, *settings, box, "", ""))
+        verb = past_words(adjuster.positive if amount > 0 else adjuster.negative)
+        unit = adjuster.unit if adjuster.pieces else f"{many(adjuster.unit)} {verb}"
+        rows.append((f"Blade {rotor.blades[b]}", what, *settings, box, tag("span", unit, cls="sense"), ""))
     headings = ("Blade", "Do", "Installed before", "Installed after", "Done", "Actual amount", "Initials")
     moved = {b for _, b, _ in done}
     idle = [blade for b, blade in enumerate(rotor.blades) if b not in moved]
-    parts = [table(headings, rows, kinds="tdbbtff", cls="todo")]
+    kinds = [a.kind for a, row in zip(rotor.adjusters, plan.change, strict=True) if row.any()]
+    assumed = [] if labels.settings_file else [_ASSUMED]
+    parts = [
+        tag("div", box, " ", tag("strong", _COMPARE), *assumed, cls="first"),
+        tag("div", bullets(cautions.in_short(cautions.adjuster_cautions(kinds))), cls="first"),
+        table(headings, rows, kinds="tdbbtff", cls="todo"),
+    ]
     if idle:
         parts.append(tag("p", f"Nothing to do on blade{'s' if len(idle) > 1 else ''} {', '.join(idle)}."))
-    parts.append(_signs(rotor, plan))
-    if not labels.settings_file:
-        parts.append(
-            tag("p", tag("strong", "No settings were given: 0 was taken as installed on every blade. "), _COMPARE)
-        )
-    else:
-        parts.append(tag("p", _COMPARE))
-    parts.append(tag("h3", "Before touching the aircraft"))
-    kinds = [a.kind for a, row in zip(rotor.adjusters, plan.change, strict=True) if row.any()]
-    parts.append(bullets(cautions.adjuster_cautions(kinds)))
     controls = [
         f"Independent inspection, flight control: blade {rotor.blades[b]}, {rotor.adjusters[a].name.replace('_', ' ')}"
         for a, b, _ in done
         if rotor.adjusters[a].kind in FLIGHT_CONTROLS
     ]
     parts.append(_sign_off(["Work done by", *controls, "Checked by", "Tools and parts counted by", _RECORDED]))
+    parts.append(_signs(rotor, plan))
     return join(parts)
 
 
@@ -215,7 +213,10 @@ _RECORD = (
     "Sensors, cables and tach as they were for the run before",
 )
 _RECORDED = "Entered in the aircraft's records, reference"
-_COMPARE = "Compare 'installed before' with what is on the aircraft; if they differ, do not start: advise again."
+_COMPARE = (
+    "'Installed before' agrees with what is on the aircraft, blade by blade. If it differs, do not start: plan again."
+)
+_ASSUMED = " No settings were given: 0 was taken as installed on every blade."
 
 
 def _setting(value: float, signed: bool) -> str:
@@ -273,9 +274,11 @@ def _next_run(rotor: Rotor, run: Run, advice: Advice, expected: Forecast | None)
     return join([*parts, bullets(items)])
 
 
-def _cautions(advice: Advice) -> Html:
+def _cautions(rotor: Rotor, advice: Advice) -> Html:
     notes = [note.text for note in advice.review.notes]
-    parts = [tag("h2", "Cautions"), bullets(cautions.general_cautions())]
+    plan = advice.to_write
+    kinds = [a.kind for a, row in zip(rotor.adjusters, plan.change, strict=True) if row.any()] if plan else []
+    parts = [tag("h2", "Cautions"), bullets([*cautions.general_cautions(), *cautions.adjuster_cautions(kinds)])]
     if notes:
         parts += [tag("h3", "Notes on the readings"), bullets(notes)]
     return join(parts)

@@ -17,9 +17,9 @@ from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
 from trackbal.runs.words import chance_words
 
-#: Width and height of one picture in a row of up to 1, 2, ... 5; more go on to further rows.
+#: Width of one picture in a row; more go on to further rows.
 _ROW_MM = 186.0
-_LEAST_MM, _MOST_MM = 36.0, 50.0
+_LEAST_MM, _MOST_MM = 46.0, 60.0  # a dial of 30 mm and more: read at arm's length
 HEIGHTS_MM = 62.0
 HEIGHTS_MARGINS_MM = (9.0, 0.5, 5.5, 7.5)  # left, right, bottom, top
 MOST_DRAWN = 13  # plans; more do not fit a picture side by side

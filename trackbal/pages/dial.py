@@ -23,6 +23,7 @@ RIM = 9.0  # points around the dial for the degrees
 _LABEL_DEG = (338.0, 22.0, 202.0, 158.0)  # steep, as words are wider than high
 _MARK_ROOM = 6.0  # points between the farthest mark and the rim
 _LEAST_GAP = 8.5  # points between labelled rings
+_BESIDE = 7.0  # points from a heavy circle to the middle of its word
 
 
 @dataclass(frozen=True)
@@ -95,11 +96,12 @@ class Dial:
     def labelled_rings(self, rings: list[tuple[float, str]], away_from: list[complex], kept: list[float]) -> None:
         """Draw rings with their labels along the direction that is farthest from some phasors.
 
+        The words of `kept` circles, which are heavy, stand beside them along the next such direction.
+
         Rings nearer than a label's height to one of `kept` amplitudes, to the rim or to
         each other are left out.
         """
-        angle = self._free_direction(away_from)
-        dx, dy = np.sin(angle), np.cos(angle)
+        angles = self._free_directions(away_from)
         taken = [float(self.reach(k)) for k in kept if k < self.outer]
         for amplitude, label in rings:
             reach = float(self.reach(amplitude))
@@ -109,16 +111,21 @@ class Dial:
             if amplitude not in kept:
                 taken.append(reach)
                 self.ring(amplitude, color=SOFT, linewidth=0.5, linestyle=(0, (1, 2)))
+            at, angle = reach, angles[0]
+            if amplitude in kept:  # a heavy circle: its word stands beside it, not across
+                at, angle = reach + (_BESIDE if reach + 2.0 * _BESIDE < self.radius else -_BESIDE), angles[1]
+            dx, dy = np.sin(angle), np.cos(angle)
             box = {"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none"}
-            write(self.ax, self.x + reach * dx, self.y + reach * dy, label, SMALL, color=SOFT, bbox=box, zorder=2)
+            write(self.ax, self.x + at * dx, self.y + at * dy, label, SMALL, color=SOFT, bbox=box, zorder=2)
 
-    def _free_direction(self, away_from: list[complex]) -> float:
+    def _free_directions(self, away_from: list[complex]) -> list[float]:
+        """Return the directions of labels, in radians, that farthest from the phasors first."""
         angles = np.deg2rad(_LABEL_DEG)
         if not away_from:
-            return float(angles[0])
+            return [float(angle) for angle in angles]
         busy = np.deg2rad(phase_deg(np.array(away_from), self.sense))
         nearest = np.abs(np.angle(np.exp(1j * (angles[:, None] - busy)))).min(axis=1)
-        return float(angles[int(np.argmax(nearest.round(6)))])
+        return [float(angles[i]) for i in np.argsort(-nearest.round(6), kind="stable")]
 
 
 def dial_row(ax: Axes, count: int, below: float) -> list[tuple[float, float, float]]:

@@ -70,6 +70,9 @@ td.fill {{ min-width: 4rem; }}
 figure {{ margin: .5rem 0; break-inside: avoid; }}
 figcaption {{ font-size: .9rem; color: {SOFT_INK}; margin: .2rem 0; }}
 .together {{ break-inside: avoid; }}
+.first {{ margin: .35rem 0; }}
+.first ul {{ margin: 0; }}
+td.fill .sense {{ display: block; text-align: right; color: {SOFT_INK}; padding-top: .9rem; font-size: .62em; }}
 @media screen and (max-width: 40rem) {{
   body {{ padding: .8rem; }}
   table.stack, .stack tbody, .stack tr, .stack td, .stack th {{ display: block; border: 0; }}
@@ -88,7 +91,8 @@ figcaption {{ font-size: .9rem; color: {SOFT_INK}; margin: .2rem 0; }}
   h2 {{ margin-top: 1.1rem; }}
   h2.page {{ break-before: page; }}
   li {{ margin: .1rem 0; }}
-  .todo {{ font-size: 12.5pt; }}
+  .todo {{ font-size: 11.5pt; }}
+  .todo td.fill {{ height: 9mm; }}
 }}
 @page {{ margin: 13mm 12mm; }}
 """
