@@ -62,7 +62,7 @@ def test_a_card_to_adjust_lists_what_to_do_blade_by_blade_with_settings():
     assert places == sorted(places)
     assert words.count("Done") == 1 and source.count('class="box"') == plan.count + 1
     # what was compared is ticked above the list; the amount's sense stands where it is written
-    assert source.index("agrees with the aircraft, blade by blade") < source.index("<table")
+    assert source.index("If it differs, do not start") < source.index("<table")
     for a, _, amount in plan_adjustments(rotor, plan):
         adjuster = rotor.adjusters[a]
         assert f"{many(adjuster.unit)} {past_words(adjuster.positive if amount > 0 else adjuster.negative)}" in words

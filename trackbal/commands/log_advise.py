@@ -131,11 +131,10 @@ def advise_command(
             checks = () if standing is None else tuple(e.text for e in standing.explanations)
             pages.append((card_file, _card(record, found, advice, f"{book_file}, entry {entry}", checks)))
         told = written(card_file, None if advice.to_write is None else plan_out)
-        if standing is None:
-            when_done = f"When the work is done: trackbal log done {book_file}"
-            if advice.verdict == "learn":
-                when_done = f"Next: trackbal log trial {book_file}"
-            told += [f"Recorded as advised. {when_done}"]
+        if standing is None and advice.verdict == "learn":
+            told.append(f"Recorded as advised. Next: trackbal log trial {book_file} .")
+        elif standing is None and advice.to_write is not None and advice.to_write.count:
+            told.append(f"Recorded as advised. When the work is done: trackbal log done {book_file} .")
         with Outputs(pages, force=force) as outputs:
 
             def show_and_place() -> None:

@@ -131,6 +131,7 @@ def start_command(
     Example:
       trackbal log start fleet.tblog "No. 7" --settings settings.csv
     """
+    from trackbal.base.text_layout import wrap
     from trackbal.logbook.entries import rotor_of, start_job
     from trackbal.logbook.records import load_job, load_rotor
     from trackbal.logbook.sheets import items_of_sheet
@@ -146,10 +147,12 @@ def start_command(
         carried = settings_file is None and any(float(v) for v in load_job(book, job).as_found.values())
         lead = "Started. Settings are those the aircraft's last job left: check them on the aircraft."
         record = load_job(book, job)
-        lead = lead if carried else "Started."
+        lead = wrap(lead) if carried else "Started."
         missing = missing_settings(record.rotor, record.settings_listed())
         if missing:
-            lead += f"\nNot in the settings as found, so taken as 0: {missing}. See what is really installed."
+            lead += "\n" + wrap(
+                f"Not in the settings as found, so taken as 0: {missing}. See what is really installed."
+            )
         return _tell(book, job, as_json, lead=lead)
 
 

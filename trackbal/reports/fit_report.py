@@ -134,7 +134,7 @@ def _spread(rotor: Rotor, fit: Fit) -> Iterator[str]:
 
 
 def _readings(rotor: Rotor, fit: Fit) -> Iterator[str]:
-    yield "Readings: noise (sd of one), what the coefficients leave (rms), condition number (1 is best)"
+    yield wrap("Readings: noise (sd of one), what the coefficients leave (rms), condition number (1 is best)")
     rows = [("regime", "reading", "unit", "noise", "left", "condition")]
     for r, regime in enumerate(rotor.regimes):
         for s, sensor in enumerate(rotor.sensors):
