@@ -10,7 +10,7 @@ import numpy as np
 
 from trackbal.base.json_numbers import finite_or_none
 from trackbal.base.phasor import phase_deg
-from trackbal.base.text_layout import table
+from trackbal.base.text_layout import table, wrap
 from trackbal.fitting.fit import Fit
 from trackbal.influence.influence_writer import influence_document
 from trackbal.runs.rotor import Rotor
