@@ -48,6 +48,8 @@ def _two(rotor: Rotor, first: Influence, second: Influence) -> Influence:
         "fit_quality": None,
         "merged": [*first.source.get("merged", [_origin(first)]), *second.source.get("merged", [_origin(second)])],
     }
+    if largest := _largest_changes(first, second):
+        source["largest_change"] = largest
     noise = (
         _pooled_sd(first.vibration_noise, second.vibration_noise, jobs),
         _pooled_sd(first.height_noise, second.height_noise, jobs),
@@ -59,6 +61,15 @@ def _two(rotor: Rotor, first: Influence, second: Influence) -> Influence:
     blind = None if first.blind is None or second.blind is None else first.blind.and_also(second.blind)
     made_for = None if first.made_for is None or second.made_for is None else merged.made_for
     return replace(merged, blind=blind, made_for=made_for)
+
+
+def _largest_changes(*influences: Influence) -> dict[str, float]:
+    """Return the largest single change that any of the pasts made with each adjuster they name."""
+    largest: dict[str, float] = {}
+    for influence in influences:
+        for name, amount in influence.source.get("largest_change", {}).items():
+            largest[name] = max(amount, largest.get(name, 0.0))
+    return largest
 
 
 def _origin(influence: Influence) -> dict[str, Any]:

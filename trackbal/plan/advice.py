@@ -18,6 +18,7 @@ from trackbal.check.plausibility import RPM_FAR, speed_far, without_stop
 from trackbal.check.review import READING_SLACK, Review, check_run, held_at
 from trackbal.influence.binding import UNBOUND
 from trackbal.influence.coefficients import Influence
+from trackbal.plan.beyond import beyond_words, less_sure, net_link_words, unread_words
 from trackbal.plan.chance import chances
 from trackbal.plan.forecast import Forecast, forecast
 from trackbal.plan.keeping import condition, held_to_nothing, narrowed, work_of
@@ -269,7 +270,7 @@ def advise(
         missing = missing_knowledge(rotor, run, influence, setting, now)
     if missing:
         verdict = "learn"
-    said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance)
+    said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance, setting)
     if plans[recommended].chance < chance and verdict in ("adjust", "investigate"):
         said = (*_larger_plans(plans, recommended, tried, cut_short), *said)
     if verdict == "adjust" and rotor.preferences and not missing:
@@ -282,6 +283,8 @@ def advise(
     if missing:
         said = (*learn_cautions(rotor, missing, min(plan.worst_ratio for plan in plans)), *said)
     elif verdict != "inside":
+        change = plans[recommended].change
+        said = (*beyond_words(rotor, influence, change), *net_link_words(rotor, change), *said)
         said = (*piece_cautions(rotor, setting, plans[recommended].change), *said)
     advice = Advice(
         verdict, None if missing else recommended, plans, setting, barred, said, review, chance, cut_short=cut_short
@@ -467,6 +470,11 @@ class _Ladder:
         """Return the chance of each plan, working out plans that are the same only once."""
         firsts = [m for m in range(len(found)) if m == 0 or (found[m].x != found[m - 1].x).any()]
         sampled = chances(self.rotor, self.run, self.influence, changes[firsts], self.own)
+        if self.own is None:  # what the aircraft itself has shown is not made less sure
+            for i, m in enumerate(firsts):
+                unsure = less_sure(self.rotor, self.influence, changes[m])
+                if unsure is not self.influence:
+                    sampled[i] = chances(self.rotor, self.run, unsure, changes[m][None])[0]
         return sampled[np.searchsorted(firsts, np.arange(len(found)), side="right") - 1]
 
     def _plan(self, solution: Solution, change: Reals, chance: float) -> Plan:
@@ -572,6 +580,7 @@ def _cautions(
     barred: tuple[tuple[int, str], ...],
     review: Review,
     wanted: float,
+    setting: Reals,
 ) -> tuple[str, ...]:
     """Return what a person should know beside the numbers, the gravest first."""
     plan = plans[recommended]
@@ -610,9 +619,8 @@ def _cautions(
         )
     if verdict != "learn":  # which says more of them
         said += [f"{rotor.adjusters[a].name} is not advised on: {reason}." for a, reason in barred]
-    unread = [r.label for r, read in zip(rotor.regimes, run.regime_read, strict=True) if not read]
-    if unread and verdict not in ("inside", "learn"):
-        said.append(f"Not read this time, so not weighed: {', '.join(unread)}. The plan changes them as stated.")
+    if verdict == "adjust":
+        said += unread_words(rotor, run, influence, setting, plan.change)
     if not all(p.proven for p in plans):
         said.append("A search limit was hit: some plans are the best found, not proven to be the best.")
     if verdict == "adjust":

@@ -1,0 +1,119 @@
+"""Plans that go beyond what was ever done, or act where nothing was read: said, and less sure the farther they go.
+
+Coefficients come from the changes that past jobs made. A larger one rests on their being the same
+out there, which play, deflection and what the change itself does to the blade may spoil.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from trackbal.influence.coefficients import Influence
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import Reals, Run
+from trackbal.runs.words import adjustment_words
+
+#: What an effect may err by for each length of the record that a change goes beyond it, part of the effect
+#: (our own choice; no published source).
+LESS_SURE = 0.05
+_FAR_BLADE = 2.0  # times the usual difference between blades of the type
+
+
+def largest_changes(rotor: Rotor, influence: Influence) -> Reals:
+    """Return the largest single change that past jobs made with each adjuster, (A,); nan where not known."""
+    known = influence.source.get("largest_change")
+    named = known if isinstance(known, dict) else {}
+    values = [named.get(a.name) for a in rotor.adjusters]
+    return np.array([float(v) if isinstance(v, int | float) and v > 0 else np.nan for v in values])
+
+
+def less_sure(rotor: Rotor, influence: Influence, change: Reals) -> Influence:
+    """Return the influence with what a change, shape (A, B), beyond the record adds to its covariance.
+
+    The same influence where nothing goes beyond it.
+    """
+    far = np.nan_to_num(np.abs(change).max(axis=1) / largest_changes(rotor, influence)) - 1.0
+    if not (far > 0.0).any():
+        return influence
+    part = LESS_SURE * np.maximum(far, 0.0)
+    vibration_cov, height_cov = influence.vibration_cov.copy(), influence.height_cov.copy()
+    for a in np.flatnonzero(part):
+        added = (part[a] * np.abs(influence.alpha[a])) ** 2 / 2.0
+        for k in (2 * a, 2 * a + 1):
+            vibration_cov[:, :, k, k] += added
+        height_cov[:, a, a] += (part[a] * influence.tau[a]) ** 2
+    return replace(influence, vibration_cov=vibration_cov, height_cov=height_cov)
+
+
+def net_link_words(rotor: Rotor, change: Reals) -> list[str]:
+    """Return what to say of pitch links whose changes do not add up to nothing: they shift the pitch of all blades.
+
+    On a main rotor that moves the rotor speed in autorotation (common practice, no published source).
+    """
+    said = []
+    for adjuster, row in zip(rotor.adjusters, change, strict=True):
+        net = float(row.sum())
+        if adjuster.kind == "pitch_link" and abs(net) > 0.5 * adjuster.step:
+            what = "autorotation rpm and rigging" if rotor.place == "main" else "pedal and pitch rigging"
+            name = adjuster.name.replace("_", " ")
+            said.append(
+                f"{name}: net {net:+.10g} {adjuster.unit} over all blades shifts blade pitch as a whole: check {what} "
+                "as the manual asks (--links-sum-to-zero plans without)."
+            )
+    return said
+
+
+def beyond_words(rotor: Rotor, influence: Influence, change: Reals) -> list[str]:
+    """Return what to say of single changes larger than any past one, or than blades of the type usually differ."""
+    largest = largest_changes(rotor, influence)
+    usual = None if influence.departures is None else influence.departures.fault
+    said = []
+    for b, a in np.argwhere(change.T != 0.0):
+        amount, unit = float(change[a, b]), rotor.adjusters[a].unit
+        past = abs(amount) > largest[a] * (1.0 + 1e-9)
+        far = usual is not None and 0.0 < _FAR_BLADE * usual[a] < abs(amount)
+        if not past and not far:
+            continue
+        why = [f"beyond any past change ({largest[a]:.10g} {unit})"] if past else []
+        if far and usual is not None:
+            rounded = float(f"{usual[a]:.2g}")
+            why.append(f"more than twice what blades of the type usually differ by ({rounded:.10g} {unit})")
+        record = "balance" if rotor.adjusters[a].kind == "weight" else "rigging"
+        said.append(
+            f"{adjustment_words(rotor, int(a), int(b), amount)}: {' and '.join(why)}. Look at the blade's own {record} "
+            "record; do part, run again."
+        )
+    return said
+
+
+def unread_words(rotor: Rotor, run: Run, influence: Influence, setting: Reals, change: Reals) -> list[str]:
+    """Return what a plan does to regimes that were not read, and what it takes of the range they may need.
+
+    The largest movement there, over its limit; and adjusters of which less than half of the range
+    that was free in the plan's direction is left.
+    """
+    unread = [r for r in range(len(rotor.regimes)) if not run.regime_read[r]]
+    if not unread or not change.any():
+        return []
+    moved = np.abs(influence.vibration_change(rotor, change)) / rotor.vibration_limit
+    lifted = np.ptp(influence.height_change(change), axis=1) / rotor.height_limit
+    parts = [(float(moved[r, s]), rotor.sensors[s].name, r) for r in unread for s in range(len(rotor.sensors))]
+    parts += [(float(lifted[r]), "tip spread", r) for r in unread]
+    most, what, r = max(parts, key=lambda part: part[0])
+    labels = ", ".join(rotor.regimes[i].label for i in unread)
+    said = (
+        f"Not read this time, so not weighed: {labels}. There the plan moves readings by up to {most:.1f} of their "
+        f"limit ({what}, {rotor.regimes[r].label}), for better or worse"
+    )
+    spent = []
+    for b, a in np.argwhere(change.T != 0.0):
+        adjuster, amount = rotor.adjusters[a], float(change[a, b])
+        free = (adjuster.maximum - setting[a, b]) if amount > 0 else (setting[a, b] - adjuster.minimum)
+        if abs(amount) > 0.5 * free:
+            left, name = free - abs(amount), adjuster.name.replace("_", " ")
+            spent.append(
+                f"{name} of blade {rotor.blades[b]} ({left:.10g} of {free:.10g} {adjuster.unit} left that way)"
+            )
+    return [f"{said}; it spends what they may need of {'; '.join(spent)}." if spent else f"{said}."]
