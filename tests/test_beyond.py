@@ -20,7 +20,7 @@ INFLUENCE = influence_of(ROTOR)
 
 
 def knowing(**largest):
-    return replace(INFLUENCE, source=INFLUENCE.source | {"largest_change": largest})
+    return replace(INFLUENCE, source=INFLUENCE.source | {"largest_past_change": largest})
 
 
 def change_of(**amounts):
@@ -40,8 +40,8 @@ def test_a_fit_keeps_the_largest_single_change_of_its_past(tmp_path):
     found.save(tmp_path / "i.json", ROTOR)
     assert largest_changes(ROTOR, Influence.load(tmp_path / "i.json", ROTOR)).tolist() == wanted.tolist()
     assert np.isnan(largest_changes(ROTOR, INFLUENCE)).all()  # an earlier file does not say
-    prior = replace(INFLUENCE, source={"jobs": 9, "largest_change": {"tab": 99.0}})
-    assert fit(ROTOR, history, prior).influence.source["largest_change"]["tab"] == 99.0
+    prior = replace(INFLUENCE, source={"jobs": 9, "largest_past_change": {"tab": 99.0}})
+    assert fit(ROTOR, history, prior).influence.source["largest_past_change"]["tab"] == 99.0
 
 
 def test_a_change_larger_than_any_past_one_is_said():

@@ -134,10 +134,10 @@ def fit(rotor: Rotor, history: History, prior: Influence | None = None, *, robus
 def with_largest_changes(rotor: Rotor, history: History, influence: Influence, prior: Influence | None) -> Influence:
     """Return the influence with the largest single change that the past made with each adjuster in its source."""
     made = np.diff(history.change, axis=0)[np.diff(history.job) == 0]
-    known = {} if prior is None else prior.source.get("largest_change", {})
+    known = {} if prior is None else prior.source.get("largest_past_change", {})
     largest = np.abs(made).max(axis=(0, 2), initial=0.0).tolist()
     named = {a.name: max(v, known.get(a.name, 0.0)) for a, v in zip(rotor.adjusters, largest, strict=True)}
-    return replace(influence, source=influence.source | {"largest_change": {k: v for k, v in named.items() if v}})
+    return replace(influence, source=influence.source | {"largest_past_change": {k: v for k, v in named.items() if v}})
 
 
 @dataclass(frozen=True)

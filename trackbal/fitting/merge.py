@@ -49,7 +49,7 @@ def _two(rotor: Rotor, first: Influence, second: Influence) -> Influence:
         "merged": [*first.source.get("merged", [_origin(first)]), *second.source.get("merged", [_origin(second)])],
     }
     if largest := _largest_changes(first, second):
-        source["largest_change"] = largest
+        source["largest_past_change"] = largest
     noise = (
         _pooled_sd(first.vibration_noise, second.vibration_noise, jobs),
         _pooled_sd(first.height_noise, second.height_noise, jobs),
@@ -67,7 +67,7 @@ def _largest_changes(*influences: Influence) -> dict[str, float]:
     """Return the largest single change that any of the pasts made with each adjuster they name."""
     largest: dict[str, float] = {}
     for influence in influences:
-        for name, amount in influence.source.get("largest_change", {}).items():
+        for name, amount in influence.source.get("largest_past_change", {}).items():
             largest[name] = max(amount, largest.get(name, 0.0))
     return largest
 

@@ -284,7 +284,8 @@ def advise(
         said = (*learn_cautions(rotor, missing, min(plan.worst_ratio for plan in plans)), *said)
     elif verdict != "inside":
         change = plans[recommended].change
-        said = (*beyond_words(rotor, influence, change), *net_link_words(rotor, change), *said)
+        if verdict == "adjust":
+            said = (*beyond_words(rotor, influence, change), *net_link_words(rotor, change), *said)
         said = (*piece_cautions(rotor, setting, plans[recommended].change), *said)
     advice = Advice(
         verdict, None if missing else recommended, plans, setting, barred, said, review, chance, cut_short=cut_short

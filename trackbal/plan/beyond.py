@@ -23,7 +23,7 @@ _FAR_BLADE = 2.0  # times the usual difference between blades of the type
 
 def largest_changes(rotor: Rotor, influence: Influence) -> Reals:
     """Return the largest single change that past jobs made with each adjuster, (A,); nan where not known."""
-    known = influence.source.get("largest_change")
+    known = influence.source.get("largest_past_change")
     named = known if isinstance(known, dict) else {}
     values = [named.get(a.name) for a in rotor.adjusters]
     return np.array([float(v) if isinstance(v, int | float) and v > 0 else np.nan for v in values])
