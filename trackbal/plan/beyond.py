@@ -71,9 +71,9 @@ def beyond_words(rotor: Rotor, influence: Influence, change: Reals) -> list[str]
     usual = None if influence.departures is None else influence.departures.fault
     said = []
     for b, a in np.argwhere(change.T != 0.0):
-        amount, unit = float(change[a, b]), rotor.adjusters[a].unit
+        amount, unit, step = float(change[a, b]), rotor.adjusters[a].unit, rotor.adjusters[a].step
         past = abs(amount) > largest[a] * (1.0 + 1e-9)
-        far = usual is not None and 0.0 < _FAR_BLADE * usual[a] < abs(amount)
+        far = usual is not None and usual[a] > 0.0 and abs(amount) > _FAR_BLADE * max(usual[a], step)
         if not past and not far:
             continue
         why = [f"beyond any past change ({largest[a]:.10g} {unit})"] if past else []
