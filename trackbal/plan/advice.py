@@ -482,7 +482,8 @@ class _Ladder:
         influence, run = self.influence, self.run
         moved, lifted = influence.vibration_change(self.rotor, change), influence.height_change(change)
         vibration, height = run.vibration + moved, run.height + lifted
-        likely = forecast(self.rotor, run, influence, change, self.own)
+        unsure = less_sure(self.rotor, influence, change) if self.own is None else influence
+        likely = forecast(self.rotor, run, unsure, change, self.own)
         return Plan(
             change=change,
             cost=self.quadratic.cost(solution.x.astype(float)),
