@@ -28,6 +28,7 @@ COMMANDS = (
     "run",
     "show",
     "advise",
+    "trial",
     "done",
     "checked",
     "note",
