@@ -265,6 +265,11 @@ def test_a_prior_is_built_on(capsys, tmp_path):
     options = noise_free_history(tmp_path, noise=0.01)
     call(capsys, "fit", *options)
     os.rename(tmp_path / "influence.json", tmp_path / "prior.json")
+    code, _, err = call(capsys, "fit", *options, "--prior", tmp_path / "prior.json")
+    assert code == 2 and "would" not in err and "prior.json do not hold yet" in err  # it would count twice
+    for sheet in ("runs.csv", "made.csv"):
+        head, *rows = (tmp_path / sheet).read_text().splitlines()
+        (tmp_path / sheet).write_text("\n".join([head, *(f"later {row}" for row in rows)]) + "\n")
     code, _, _ = call(capsys, "fit", *options, "--prior", tmp_path / "prior.json")
     assert code == 0
     rotor = Rotor.load(tmp_path / "rotor.toml")

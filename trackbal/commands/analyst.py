@@ -70,6 +70,7 @@ def fit(
     """
     from trackbal.base.files import Outputs, check_free
     from trackbal.fitting.fit import fit as fit_influence
+    from trackbal.fitting.job_sums import refuse_known_jobs
     from trackbal.influence.coefficients import Influence
     from trackbal.influence.influence_writer import influence_text
     from trackbal.reports.fit_report import fit_json, report
@@ -77,6 +78,7 @@ def fit(
 
     rotor = Rotor.load(rotor_file)
     prior = Influence.load(prior_file, rotor) if prior_file else None
+    seen = frozenset() if prior is None else frozenset(prior.source.get("job_names", []))
     check_free(out, page_file, keep_file, force=force)
     pages: list[tuple[str, str | bytes]] = []
     if keep_file is not None or add_file is not None:
@@ -85,10 +87,12 @@ def fit(
         from trackbal.fitting.fleet_fit import fit_sums
 
         sums = _sums(rotor, runs_file, adjustments_file, add_file, plain)
+        refuse_known_jobs(seen, sums.jobs, runs_file or add_file or "", f"the runs behind {prior_file}")
         found = fit_sums(sums, prior)
         pages += [(keep_file, sums.content())] if keep_file is not None else []
     else:
         history = past_runs(rotor, runs_file, adjustments_file, log_files)
+        refuse_known_jobs(seen, history.jobs, history.source, f"the runs behind {prior_file}")
         found = fit_influence(rotor, history, prior, robust=not plain)
     pages.append((out, influence_text(rotor, found.influence)))
     if page_file is not None:

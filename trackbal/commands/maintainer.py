@@ -24,6 +24,9 @@ from trackbal.commands.options import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from trackbal.aircraft.posterior import JobRuns
     from trackbal.base.files import Outputs
     from trackbal.plan.advice import Advice
     from trackbal.runs.rotor import Rotor
@@ -74,10 +77,11 @@ def check(rotor_file: str, run_file: str | None, everything: bool, as_json: bool
 @click.command()
 @advice_options
 @click.option("--card", "card_file", cls=Output, metavar="FILE.html", help="Write the job card too.")
+@click.option("--aircraft", metavar="NAME", help="Whose run it is: its earlier jobs in --runs count too.")
 @all_option
 @json_option
 @force_option
-def advise(card_file: str | None, everything: bool, as_json: bool, **request: Any) -> int:
+def advise(card_file: str | None, aircraft: str | None, everything: bool, as_json: bool, **request: Any) -> int:
     """Recommend the fewest adjustments likely enough to bring every reading inside limits.
 
     Exit code 1 if the answer is to investigate, to stop or to learn more first, or what was read is
@@ -86,10 +90,14 @@ def advise(card_file: str | None, everything: bool, as_json: bool, **request: An
     \b
     Example:
       trackbal advise --rotor rotor.toml --run run1.csv --influence influence.json
+      trackbal advise --rotor rotor.toml --run run1.csv --influence influence.json \\
+          --aircraft "No. 7" --runs history.csv --adjustments history_adjustments.csv
     """
     from trackbal.reports.advice_report import advice_json, advice_text
 
-    rotor, run, advice, outputs = _advise(card_file, **request)
+    if aircraft is not None and request["runs_file"] is None:
+        raise click.UsageError("--aircraft NAME goes with --runs HISTORY.csv and --adjustments HISTORY_ADJ.csv")
+    rotor, run, advice, outputs = _advise(card_file, {"aircraft": aircraft or ""}, **request)
     with outputs:
         if as_json:
             echo_json(advice_json(rotor, run, advice))
@@ -102,7 +110,7 @@ def advise(card_file: str | None, everything: bool, as_json: bool, **request: An
 @click.command()
 @advice_options
 @click.option("--out", "card_file", cls=Output, required=True, metavar="FILE.html", help="The card to write.")
-@click.option("--aircraft", default="", metavar="TEXT", help="The aircraft, as it stands on the card.")
+@click.option("--aircraft", default="", metavar="TEXT", help="The aircraft, on the card and in --runs.")
 @click.option("--run-label", default="", metavar="TEXT", help="The run, as it stands on the card.")
 @click.option("--limits-from", default="", metavar="TEXT", help="Who set the limits, from which manual and revision.")
 @json_option
@@ -142,6 +150,9 @@ def _advise(
     nominal: bool,
     override_stop: bool,
     plan_anyway: bool,
+    runs_file: str | None,
+    adjustments_file: str | None,
+    since: str | None,
     plan_out: str | None,
     force: bool,
     **preferences: Any,
@@ -149,10 +160,12 @@ def _advise(
     """Return the advice, and the files that were asked for, to be written when the answer has been given."""
     from dataclasses import replace
 
+    import numpy as np
+
     from trackbal.base.files import Outputs, check_free
     from trackbal.influence.coefficients import Influence
-    from trackbal.plan.advice import advise as weigh
     from trackbal.plan.advice import with_settings_assumed
+    from trackbal.plan.job_advice import advise_in_job
     from trackbal.runs.rotor import Rotor
     from trackbal.runs.sheets import adjustments_text, read_settings, run_of, settings_listed
 
@@ -162,10 +175,19 @@ def _advise(
     rotor = preferring(rotor, **preferences)
     setting = read_settings(rotor, settings_file)
     check_free(plan_out, card_file, force=force)
-    advice = weigh(
-        rotor, run, influence, setting, most=most, chance=chance, nominal=nominal, override_stop=override_stop
+    found = advise_in_job(
+        rotor,
+        [run],
+        np.zeros((1, *setting.shape)),
+        influence,
+        setting,
+        earlier=_earlier(rotor, (texts or {}).get("aircraft") or "", runs_file, adjustments_file, since),
+        most=most,
+        chance=chance,
+        nominal=nominal,
+        override_stop=override_stop,
     )
-    advice = replace(advice, anyway=plan_anyway)
+    advice = replace(found.advice, anyway=plan_anyway)
     advice = with_settings_assumed(advice, rotor, settings_listed(rotor, settings_file))
     pages: list[tuple[str, str | bytes]] = []
     if card_file is not None:
@@ -179,6 +201,22 @@ def _advise(
         else:
             pages.append((plan_out, adjustments_text(rotor, plan.change)))
     return rotor, run, advice, Outputs(pages, force=force)
+
+
+def _earlier(
+    rotor: Rotor, aircraft: str, runs_file: str | None, adjustments_file: str | None, since: str | None
+) -> Sequence[JobRuns]:
+    """Return the earlier jobs of an aircraft, from sheets that say whose runs they hold; none without sheets."""
+    if runs_file is None and adjustments_file is None and since is None:
+        return ()
+    if runs_file is None or adjustments_file is None or not aircraft:
+        raise click.UsageError(
+            "earlier jobs need --aircraft NAME, --runs HISTORY.csv and --adjustments HISTORY_ADJ.csv"
+        )
+    from trackbal.aircraft.own_jobs import own_jobs
+    from trackbal.runs.sheets import read_history
+
+    return own_jobs(read_history(rotor, runs_file, adjustments_file), aircraft, since)
 
 
 @click.command()

@@ -186,6 +186,11 @@ _ADVICE_OPTIONS = (
     click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit."),
     plan_anyway_option,
     *_PREFERENCES,
+    click.option("--runs", "runs_file", metavar="HISTORY.csv", help="Earlier runs of --aircraft, with that column."),
+    click.option("--adjustments", "adjustments_file", metavar="HISTORY_ADJ.csv", help="What was done between them."),
+    click.option(
+        "--since", metavar="JOB", help="The first of its jobs to count: head, airframe or pick-ups were new then."
+    ),
     click.option("--plan-out", cls=Output, metavar="ADJ.csv", help="Write the recommended adjustments to a sheet."),
 )
 

@@ -308,7 +308,9 @@ def _with_departures(sums: JobSums, estimates: Estimates, influence: Influence, 
 
 
 def _source(sums: JobSums, prior: Influence | None) -> dict[str, Any]:
+    before = [] if prior is None else prior.source.get("job_names", [])
     source: dict[str, Any] = {"jobs": len(sums.jobs), "runs": sums.runs, "dates": None}
+    source["aircraft"], source["job_names"] = len(set(sums.aircraft)), sorted({*before, *sums.jobs})
     return source if prior is None else source | {"prior_jobs": prior_jobs(prior)}
 
 

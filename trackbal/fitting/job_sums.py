@@ -266,8 +266,8 @@ def _as_cells(family: str, arrays: Any, number: int) -> list[CellStatistics]:
     ]
 
 
-def refuse_known_jobs(known: frozenset[str], jobs: Sequence[str], source: str) -> None:
-    """Raise InputError if a job is already among the sums: it would count twice."""
+def refuse_known_jobs(known: frozenset[str], jobs: Sequence[str], source: str, where: str = "the kept sums") -> None:
+    """Raise InputError if a job is already among what is kept: it would count twice."""
     again = known.intersection(jobs)
     if again:
-        raise InputError(source, min(again), "jobs that the kept sums do not hold yet", column="job")
+        raise InputError(source, min(again), f"jobs that {where} do not hold yet", column="job")

@@ -43,6 +43,7 @@ def _two(rotor: Rotor, first: Influence, second: Influence) -> Influence:
     runs = [f.source.get("runs") for f in (first, second)]
     source: dict[str, Any] = {
         "jobs": sum(jobs),
+        "job_names": sorted({name for f in (first, second) for name in f.source.get("job_names", [])}),
         "runs": sum(runs) if all(isinstance(n, int | float) for n in runs) else None,
         "dates": None,
         "fit_quality": None,

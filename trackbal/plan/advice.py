@@ -42,6 +42,7 @@ Verdict = Literal["inside", "adjust", "investigate", "stop", "learn", "hold"]
 MOST_AT_FIRST = 6  # adjustments, where the largest count is not given
 MOST_AT_ALL = 12
 WORTH_ONE_MORE = 0.02  # of chance: what one more adjustment must buy; chances closer than this are as good
+UNLIKE = 1.6  # times the record's unexplained part, beyond which an aircraft is called unlike those of the record
 _LONGEST_SEARCH = 5.0  # seconds, about: larger plans than can be searched in this are tried only if asked for
 
 
@@ -549,6 +550,22 @@ def _what_preferences_cost(
     if free_of_cost:
         said.append(f"Kept to, at no cost: {'; '.join(free_of_cost)}.")
     return tuple(said)
+
+
+def _how_known(influence: Influence, own: OwnAircraft | None) -> tuple[str, ...]:
+    """Return what to say of a chance that rests on an aircraft unlike the record, or on rows alone."""
+    if own is not None and own.unlike >= UNLIKE:
+        return (
+            f"An aircraft unlike those of the record: what no adjuster explains is {own.unlike:.1f} times theirs. The "
+            "chance takes that into account; look for a cause if it is new.",
+        )
+    spread = influence.vibration_cov.any() or influence.height_cov.any()
+    if influence.departures is None and spread:
+        return (
+            "The influence file has no departures: its rows are taken to depart from the type each by itself, which "
+            "makes chances too low. A fit writes them.",
+        )
+    return ()
 
 
 def _larger_plans(plans: tuple[Plan, ...], recommended: int, most: int, cut_short: bool) -> tuple[str, ...]:

@@ -11,6 +11,8 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
+import numpy as np
+
 from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.learning import learn, own_of
 from trackbal.aircraft.posterior import JobRuns
@@ -117,7 +119,7 @@ def advise_in_job(
     if len(kept) == 1 and not past:
         return JobAdvice(ask(runs[-1], influence), runs[-1], influence, False, seen[-1])
     found = learn(rotor, its_runs, its_change, influence, past)
-    last = _present(rotor, runs[-1], found.run)
+    last = runs[-1] if len(kept) == 1 else _present(rotor, runs[-1], found.run)
     plan_by = found.influence
     if len(kept) == 1:  # its own earlier jobs, without this run: a single one would move the influence too little
         known = own_of(rotor, past, influence)
@@ -128,17 +130,37 @@ def advise_in_job(
         if by_type.verdict == "investigate":
             said = (_EXPLAINED_AWAY, *by_type.cautions)
             return JobAdvice(replace(by_type, cautions=said), runs[-1], influence, False, seen[-1])
-    said = (_learned_from(len(kept), len(past)),)
+    said = (_learned_from(len(kept), len(past)), *_unlike_type(rotor, influence, plan_by))
     if last is not runs[-1]:
         said = (*said, _ESTIMATED)
     return JobAdvice(replace(advice, cautions=(*said, *advice.cautions)), last, plan_by, True, seen[-1])
 
 
+_UNLIKE_TYPE = 2.0  # standard deviations of the spread between aircraft: beyond, an aircraft is said to differ
+_LEAST_UNLIKE = 0.1
 _EXPLAINED_AWAY = (
     "By the type's influence no adjustment cures this. What the earlier runs taught would explain it away, as a "
     "mechanical fault can look like another influence; it is left aside."
 )
 _ESTIMATED = '"Now" is the best estimate from all runs of the job; it differs from the last readings by their noise.'
+
+
+def _unlike_type(rotor: Rotor, influence: Influence, own: Influence) -> tuple[str, ...]:
+    """Return which adjusters answer on this aircraft otherwise than its type's spread lets expect, and how much."""
+    lines = []
+    for a, adjuster in enumerate(rotor.adjusters):
+        known = ~influence.unknown_vibration[a] & (np.abs(influence.alpha[a]) > 0.0)
+        size = np.sum(np.abs(influence.alpha[a][known]) ** 2)
+        if not size > 0.0:
+            continue
+        ratio = float(np.sum((own.alpha[a] * influence.alpha[a].conj())[known]).real / size)
+        cov = influence.vibration_cov[..., 2 * a, 2 * a] + influence.vibration_cov[..., 2 * a + 1, 2 * a + 1]
+        spread = float(np.sqrt(np.sum(cov[known]) / size / 2.0))
+        if abs(ratio - 1.0) > max(_UNLIKE_TYPE * spread, _LEAST_UNLIKE):
+            lines.append(f"{adjuster.name} {ratio:.2f} times")
+    if not lines:
+        return ()
+    return (f"This aircraft's own record differs from its type: vibration answers {', '.join(lines)} as much.",)
 
 
 def open_holds(seen: Sequence[Surprise | None], checked: Collection[int]) -> tuple[int, ...]:
