@@ -16,7 +16,7 @@ from trackbal.commands.group import run
 from trackbal.drill.debrief import decisions
 from trackbal.drill.levels import LEVELS, level_of
 from trackbal.drill.orders import Order, read_order
-from trackbal.drill.own_play import play_out, score
+from trackbal.drill.own_play import play_out, scatters, score
 from trackbal.drill.play import Drill, begin, play
 from trackbal.drill.record import Record
 from trackbal.drill.scenario import Scenario, as_shown, draw
@@ -281,6 +281,28 @@ def test_the_debrief_judges_every_decision_by_what_was_known_then():
     assert bad.left_the_path
     assert bad.after > bad.before
     assert good.after < 1.0
+
+
+def test_a_repeat_keeps_what_was_read_before_and_is_the_mean():
+    drill = begin(draw(level_of(1), 7))
+    before = drill.run
+    order(drill, "repeat")
+    after, flown = drill.run, before.vibration_read
+    assert (after.vibration_count[flown] == 2).all()
+    other = 2.0 * after.vibration[flown] - before.vibration[flown]  # the second reading by itself
+    half = (np.abs(before.vibration[flown] - after.vibration[flown]) ** 2) * 2.0
+    assert np.allclose(after.vibration_squares[flown], half)
+    assert not np.allclose(other, before.vibration[flown])
+    assert after.vibration_squares[~flown].sum() == 0.0
+
+
+def test_trackbal_reads_again_in_wind_and_only_there():
+    for snag, windy in (("gusts", True), ("tab", False)):
+        drill = begin(first(4, snag))
+        play_out(drill)
+        assert scatters(drill) == windy
+        assert (max(flight.repeats for flight in drill.flights[1:]) > 1) == windy
+        assert drill.flights[0].repeats == (4 if windy else 2)
 
 
 def test_trackbal_itself_wins_what_can_be_adjusted():

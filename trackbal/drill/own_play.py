@@ -14,6 +14,8 @@ from trackbal.plan.job_advice import JobAdvice, advise_in_job
 from trackbal.runs.run import Reals, Run
 
 _MOST_ORDERS = 200
+SCATTERED = 3.0  # times the variance that past jobs lead to expect: readings scatter, and are taken more often
+MOST_REPEATS = 4  # readings of one run, where they scatter
 
 
 def play_out(drill: Drill) -> None:
@@ -29,6 +31,8 @@ def play_out(drill: Drill) -> None:
 
 
 def _next_orders(drill: Drill) -> list[Order]:
+    if _read_again(drill):
+        return [Order("repeat")]
     if drill.review.inside:
         return [Order("release")]
     asked = sum(1 for order in drill.orders if order.deed == "inspect")
@@ -42,6 +46,27 @@ def _next_orders(drill: Drill) -> list[Order]:
         return [suspects[asked], Order("fly")] if asked < len(suspects) else [Order("give up")]
     orders = [Order("adjust", int(a), int(b), float(plan.change[a, b])) for b, a in np.argwhere(plan.change.T != 0.0)]
     return [*orders, Order("fly")]
+
+
+def _read_again(drill: Drill) -> bool:
+    """Return whether to read once more: where the class was told of wind, and readings taken twice scattered."""
+    if "gusts" not in drill.scenario.level.snags:
+        return False
+    now = drill.flights[-1].repeats
+    if len(drill.flights) == 1 and now == 1:
+        return True
+    return now < MOST_REPEATS and scatters(drill)
+
+
+def scatters(drill: Drill) -> bool:
+    """Return whether readings that were repeated scatter clearly more than those of past jobs did."""
+    noise = influence_of_type(drill.scenario.level.kind).vibration_noise
+    squares, expected = 0.0, 0.0
+    for run in (flight.run for flight in drill.flights):
+        more = run.vibration_count > 1
+        squares += float((run.vibration_squares[more] / noise[more] ** 2).sum())
+        expected += 2.0 * float((run.vibration_count[more] - 1).sum())  # two parts of a phasor
+    return squares > SCATTERED * expected > 0.0
 
 
 def _suspects(drill: Drill) -> list[Order]:

@@ -178,13 +178,31 @@ def _fly(drill: Drill, change: Reals) -> None:
 
 
 def _readings(drill: Drill, repeats: int) -> Run:
-    """Return what the instrument shows of the aircraft as it stands, in the regimes up to the stage."""
+    """Return what the instrument shows in the regimes up to the stage: the mean of so many readings one after another.
+
+    Those taken before stay as they were when another is added.
+    """
+    taken = [_one_reading(drill, k) for k in range(1, repeats + 1)]
+    vibration = np.array([run.vibration for run in taken])
+    height = np.array([run.height for run in taken])
+    mean, tips = vibration.mean(axis=0), height.mean(axis=0)
+    return replace(
+        taken[0],
+        vibration=mean,
+        height=tips,
+        vibration_count=repeats * taken[0].vibration_count,
+        height_count=repeats * taken[0].height_count,
+        vibration_squares=np.nan_to_num((np.abs(vibration - mean) ** 2).sum(axis=0)),
+        height_squares=np.nan_to_num(((height - tips) ** 2).sum(axis=(0, 2))),
+    )
+
+
+def _one_reading(drill: Drill, number: int) -> Run:
     rotor, scenario = drill.rotor, drill.scenario
     rng = np.random.default_rng(
-        [_FLOWN, scenario.level.number, scenario.seed, len(drill.flights), 1 + drill.stage, repeats]
+        [_FLOWN, scenario.level.number, scenario.seed, len(drill.flights), 1 + drill.stage, number]
     )
-    names = [regime.name for regime in rotor.regimes[: drill.stage + 1]]
-    run = drill.aircraft.fly(rng, names, repeats)
+    run = drill.aircraft.fly(rng, [regime.name for regime in rotor.regimes[: drill.stage + 1]])
     if drill.sensor is not None:
         turned = run.vibration.copy()
         turned[:, drill.sensor] *= -1.0
