@@ -20,6 +20,7 @@ from trackbal.drill.own_play import play_out, scatters, score
 from trackbal.drill.play import Drill, begin, play
 from trackbal.drill.record import Record
 from trackbal.drill.scenario import Scenario, as_shown, draw
+from trackbal.drill.screen import influence_table, opening, readings, record_text
 
 
 def first(level: int, snag: str) -> Scenario:
@@ -257,6 +258,37 @@ def test_played_told_and_counted_by_the_commands(tmp_path, monkeypatch, capsys):
     (row,) = csv.DictReader(Path("class.csv").read_text().splitlines())
     assert (row["name"], row["result"], row["runs"], row["adjustments"]) == ("crew 1", "given up", "2", "1")
     assert row["left_best_path_after_run"] == "1"
+
+
+def test_pictures_and_a_blank_dial_are_written_beside_the_drill_and_never_over_another_file(
+    tmp_path, monkeypatch, capsys
+):
+    monkeypatch.chdir(tmp_path)
+    type_in(monkeypatch, ["picture", "picture", "repeat", "picture", "sketch", "influence all"])
+    assert run(["drill", "play", "one.json", "--level", "1", "--seed", "7"]) == 0
+    said = capsys.readouterr().out
+    assert said.count("Open one_run1.html in a browser.") == 2
+    assert sorted(p.name for p in tmp_path.glob("*.html")) == ["one_dial.html", "one_run1.html", "one_run1_mean2.html"]
+    assert Path("one_run1.html").read_text().count("<svg") >= 2
+    dial = Path("one_dial.html").read_text()
+    assert dial.count("<svg") == 1
+    assert "10 mm stand for" in dial
+    assert max(map(len, said.replace("order (? for help): ", "\n").splitlines())) <= 80
+    Path("two.json").write_text(Path("one.json").read_text())
+    Path("two_dial.html").write_text("mine")
+    type_in(monkeypatch, ["sketch"])
+    assert run(["drill", "play", "two.json"]) == 0
+    assert "two_dial.html" in capsys.readouterr().out
+    assert Path("two_dial.html").read_text() == "mine"
+
+
+@pytest.mark.parametrize("level", LEVELS, ids=lambda level: str(level.number))
+def test_screens_fit_80_columns(level):
+    drill = begin(draw(level, 5))
+    drill.stage = len(drill.rotor.regimes) - 1
+    order(drill, "fly")
+    shown = [opening(drill.scenario), readings(drill), influence_table(drill, every=True), record_text(drill)]
+    assert max(len(line) for text in shown for line in text.splitlines()) <= 80
 
 
 def test_a_drill_is_not_begun_over_another(tmp_path, monkeypatch, capsys):

@@ -77,7 +77,7 @@ def play(file: str, level: int | None, seed: int, name: str, force: bool) -> int
 
 def _ask(file: str, record: Record) -> None:
     """Take orders until the drill ends, the input ends or the trainee breaks off."""
-    from trackbal.base.errors import InputError
+    from trackbal.base.errors import InputError, TrackbalError
     from trackbal.base.text_layout import wrap
     from trackbal.drill.orders import HELP, read_order
     from trackbal.drill.play import play as carry_out
@@ -104,7 +104,10 @@ def _ask(file: str, record: Record) -> None:
         said = carry_out(found, order)
         record.save(file)
         if order.deed == "look":
-            say(_shown(file, found, order.what))
+            try:
+                say(_shown(file, found, order.what))
+            except TrackbalError as error:
+                say(str(error))
         if (len(found.flights), found.flights[-1].repeats) != before:
             say(readings(found))
         if said:
@@ -114,14 +117,36 @@ def _ask(file: str, record: Record) -> None:
 
 
 def _shown(file: str, found: Drill, what: str) -> str:
-    """Return what a trainee asked to see."""
+    """Return what a trainee asked to see; pictures go into files beside the drill's."""
     from trackbal.drill.screen import influence_table, readings, record_text
 
     if what == "readings":
         return readings(found)
-    if what == "influence":
-        return influence_table(found)
-    return record_text(found)
+    if what.startswith("influence"):
+        return influence_table(found, every=what.endswith("all"))
+    if what == "record":
+        return record_text(found)
+    from trackbal.pages.blank_dial import blank_dial_page
+    from trackbal.pages.run_pictures import run_pictures_page
+
+    stem = file.removesuffix(".json")
+    if what == "sketch":
+        return _beside(f"{stem}_dial.html", blank_dial_page(found.rotor))
+    run, again = len(found.flights), found.flights[-1].repeats
+    title = f"{found.rotor.name}: run {run}" + (f", mean of {again} readings" if again > 1 else "")
+    name = f"{stem}_run{run}" + (f"_mean{again}" if again > 1 else "")
+    return _beside(f"{name}.html", run_pictures_page(found.rotor, found.run, title))
+
+
+def _beside(file: str, text: str) -> str:
+    """Write a page if it is not there yet; return where it is."""
+    from pathlib import Path
+
+    from trackbal.base.files import write_whole
+
+    if not Path(file).is_file() or Path(file).read_bytes() != text.encode():
+        write_whole(file, text, force=False)
+    return f"Open {file} in a browser."
 
 
 @drill.command()

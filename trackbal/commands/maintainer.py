@@ -223,9 +223,10 @@ def _earlier(
 @rotor_option
 @click.option("--csv", "csv_file", cls=Output, metavar="FILE.csv", help="Write the blank run sheet to fill in.")
 @click.option("--page", "page_file", cls=Output, metavar="FILE.html", help="The same as a page to fill in or print.")
+@click.option("--dial", "dial_file", cls=Output, metavar="FILE.html", help="Write a blank dial to draw phasors on.")
 @force_option
-def form(rotor_file: str, csv_file: str | None, page_file: str | None, force: bool) -> int:
-    """Write a blank run sheet for a rotor: as CSV, as a page to fill in, or both.
+def form(rotor_file: str, csv_file: str | None, page_file: str | None, dial_file: str | None, force: bool) -> int:
+    """Write a blank run sheet for a rotor, as CSV or as a page to fill in, and a blank dial.
 
     The page is filled in on a tablet without network and saves the CSV that check,
     advise and log run read; printed, it is the paper form.
@@ -235,14 +236,16 @@ def form(rotor_file: str, csv_file: str | None, page_file: str | None, force: bo
       trackbal form --rotor rotor.toml --csv run1.csv --page run1.html
     """
     from trackbal.base.files import Outputs, check_free
+    from trackbal.pages.blank_dial import blank_dial_page
     from trackbal.pages.run_form import blank_page, blank_sheet
     from trackbal.runs.rotor import Rotor
 
-    if csv_file is None and page_file is None:
-        raise click.UsageError("nothing to write: give --csv FILE.csv, --page FILE.html or both")
+    if csv_file is None and page_file is None and dial_file is None:
+        raise click.UsageError("nothing to write: give --csv FILE.csv, --page FILE.html or --dial FILE.html")
     rotor = Rotor.load(rotor_file)
-    check_free(csv_file, page_file, force=force)
-    pages = [(file, make(rotor)) for file, make in ((csv_file, blank_sheet), (page_file, blank_page)) if file]
+    check_free(csv_file, page_file, dial_file, force=force)
+    makers = ((csv_file, blank_sheet), (page_file, blank_page), (dial_file, blank_dial_page))
+    pages = [(file, make(rotor)) for file, make in makers if file]
     with Outputs(pages, force=force):
         say("\n".join(f"Written to {file}." for file, _ in pages))
     return 0

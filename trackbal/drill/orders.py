@@ -14,13 +14,14 @@ from trackbal.runs.run import Reals
 from trackbal.runs.words import action_words
 
 Deed = Literal["adjust", "undo", "fly", "repeat", "inspect", "look", "release", "give up"]
-LOOKS = ("readings", "picture", "sketch", "influence", "record")
+LOOKS = ("readings", "picture", "sketch", "influence", "influence all", "record")
 HELP = (
     "blade 3 add tip weight 30 g: put an adjustment on the list (or: 3 tip_weight +30). "
     "undo: take the last one off the list. fly: make what is on the list and run again. "
     "repeat: read the same once more without changing anything. "
-    "readings, picture, sketch, influence, record: look again at the readings, at pictures, at a blank dial, at what "
-    "past aircraft say one unit does, at what was done before. "
+    "readings: show them again. picture, sketch: a page with pictures of the run, or a blank dial to draw on. "
+    "influence, influence all: what past aircraft say one unit does, in the stages flown or in all. "
+    "record: what the crew before did. "
     "inspect damper 2, inspect pick-up NAME, inspect tab 2, inspect tip weight 2: look for a cause (takes time). "
     "release: go on to the next stage, or, after the last, hand the aircraft over. "
     "stop: break off; the same command takes the drill up again. give up: end it."

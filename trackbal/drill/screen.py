@@ -21,7 +21,7 @@ def opening(scenario: Scenario) -> str:
     """Return what a class is told before the first run."""
     level, rotor = scenario.level, scenario.rotor
     said = f"Drill, level {level.number}, seed {scenario.seed}: {rotor.name}, {count(len(rotor.blades), 'blade')}. "
-    stages = ", ".join(r.label or r.name for r in rotor.regimes)
+    stages = "; ".join(r.label or r.name for r in rotor.regimes)
     lines = [
         wrap(said + level.told),
         wrap(f"Stages: {stages}. At most {level.most_runs} runs. This aircraft is invented, limits and all."),
@@ -80,13 +80,18 @@ def planned(drill: Drill) -> str:
     return "\n".join(["On the list:", *(f"  {line}" for line in words)]) if words else ""
 
 
-def influence_table(drill: Drill) -> str:
-    """Return what one unit of each adjuster on blade 1 does, as past aircraft tell; phases in the rotor's sense."""
+def influence_table(drill: Drill, *, every: bool = False) -> str:
+    """Return what one unit of each adjuster on blade 1 does, as past aircraft tell; phases in the rotor's sense.
+
+    In the regimes that the last run read, or in `every` one.
+    """
     rotor, influence = drill.rotor, influence_of_type(drill.scenario.level.kind)
     rows: list[tuple[str, ...]] = [
         ("one unit on blade " + rotor.blades[0], *(cut(a.name, 14) for a in rotor.adjusters))
     ]
     for r, regime in enumerate(rotor.regimes):
+        if not (every or drill.run.regime_read[r]):
+            continue
         for s, sensor in enumerate(rotor.sensors):
             cells = (influence.alpha[a, r, s] for a in range(len(rotor.adjusters)))
             shown = (f"{abs(v):.2g} {round(float(phase_deg(v, rotor.phase_sense))) % 360:3d}" for v in cells)
@@ -94,10 +99,11 @@ def influence_table(drill: Drill) -> str:
         if regime.heights:
             rows.append((f"{cut(regime.name, 12)} own tip", *(f"{v:+.2g}" for v in influence.tau[:, r])))
     units = ", ".join(f"{a.name.replace('_', ' ')} in {a.unit}" for a in rotor.adjusters)
-    azimuth = ", ".join(f"{b} {float(psi):g}" for b, psi in zip(rotor.blades, rotor.azimuth_deg, strict=True))
+    azimuth = ", ".join(f"{b}: {float(psi):.4g}" for b, psi in zip(rotor.blades, rotor.azimuth_deg, strict=True))
+    sign = "+" if rotor.phase_sense == "lag" else "-"
     notes = (
-        f"Amplitude and phase in degrees; {units}. The other blades follow blade {rotor.blades[0]} by (blade degrees): "
-        f"{azimuth}: their effect is turned by as many degrees."
+        f"Amplitude and phase in degrees; {units}. On another blade the phase is {sign} its angle, in degrees: "
+        f"{azimuth}."
     )
     return "\n".join([table(rows, left=1), wrap(notes)])
 
