@@ -64,8 +64,12 @@ def draw_blank_dial(ax: Axes) -> Axes:
     for k in range(1, RINGS + 1):
         heavy = k == RINGS
         reach = rim * k / RINGS
-        style = {"color": INK if heavy else SOFT, "linewidth": 1.0 if heavy else 0.4}
-        ax.plot(x + reach * np.sin(turn), y + reach * np.cos(turn), **style)
+        ax.plot(
+            x + reach * np.sin(turn),
+            y + reach * np.cos(turn),
+            color=INK if heavy else SOFT,
+            linewidth=1.0 if heavy else 0.4,
+        )
     for degrees in range(0, 360, 10):
         _ray(ax, (x, y), rim, degrees)
     ax.plot([x], [y], marker="o", markersize=3.0, color=INK)
@@ -78,8 +82,8 @@ def _ray(ax: Axes, centre: tuple[float, float], rim: float, degrees: int) -> Non
     dx, dy = float(np.sin(np.deg2rad(degrees))), float(np.cos(np.deg2rad(degrees)))
     whole = degrees % 30 == 0
     start = 0.0 if whole else rim - 2.0 * _MM
-    style = {"color": FAINT if whole else INK, "linewidth": 0.7, "zorder": 0.5 if whole else 1.0}
-    ax.plot([x + start * dx, x + rim * dx], [y + start * dy, y + rim * dy], **style)
+    ends = ([x + start * dx, x + rim * dx], [y + start * dy, y + rim * dy])
+    ax.plot(*ends, color=FAINT if whole else INK, linewidth=0.7, zorder=0.5 if whole else 1.0)
     write(ax, x + (rim + 2.9 * _MM) * dx, y + (rim + 2.9 * _MM) * dy, f"{degrees}", _NUMBERS * 0.8, color=SOFT)
     if whole:
         far = rim + (7.2 + 5.0 * abs(dx)) * _MM  # hours are wider than high
