@@ -11,7 +11,7 @@ from trackbal.base.json_numbers import finite_or_none
 from trackbal.base.summary import Summarised
 from trackbal.estimate.blade_differences import find_blade_differences
 from trackbal.estimate.cell_coefficients import by_adjuster, to_influence
-from trackbal.estimate.estimate import Estimates, Floor, estimate
+from trackbal.estimate.estimate import Estimate, Estimates, Floor, estimate
 from trackbal.estimate.job_statistics import HistoryCells, Sums, by_aircraft
 from trackbal.estimate.likeness import family_likeness
 from trackbal.estimate.prior import history_family, prior_jobs, prior_knowledge, unite
@@ -27,6 +27,7 @@ from trackbal.runs.repeats import without_odd
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, History, Reals
 
+MOST_SPREAD = 0.3  # of a coefficient, from aircraft to aircraft, where records are judged: common practice, no source
 MOST_ROUNDS = 12  # of setting the worst runs aside and fitting again
 
 
@@ -180,8 +181,10 @@ def kept_records(rotor: Rotor, history: History, prior: Influence | None = None,
     if not (robust and can_judge(without_them)):
         return everything
 
+    without_them = judging(without_them)
+
     def refit(part: History) -> Influence:
-        return type_influence(rotor, estimate_cells(HistoryCells(rotor, part), by, floor), by)
+        return type_influence(rotor, judging(estimate_cells(HistoryCells(rotor, part), by, floor)), by)
 
     sifted = sift_and_refit(cells, type_influence(rotor, without_them, by), refit)
     if not sifted.found:
@@ -190,6 +193,19 @@ def kept_records(rotor: Rotor, history: History, prior: Influence | None = None,
     estimates = estimate_cells(cells, prior, floor)
     aside = records(rotor, history, sifted, estimates)
     return replace(everything, cells=cells, estimates=estimates, set_aside=aside)
+
+
+def judging(found: Estimates) -> Estimates:
+    """Return the estimates by which records are judged: no spread between aircraft above MOST_SPREAD.
+
+    Bad records of an adjuster that few jobs moved would else pass as aircraft that answer otherwise.
+    """
+
+    def bounded(part: Estimate) -> Estimate:
+        over = np.maximum(np.nan_to_num(part.kappa) / MOST_SPREAD, 1.0)
+        return replace(part, spread=part.spread / over**2)
+
+    return Estimates(bounded(found.vibration), bounded(found.height))
 
 
 def concluded(sums: JobSums, estimates: Estimates, prior: Influence | None) -> Fit:
