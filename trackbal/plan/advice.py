@@ -618,7 +618,7 @@ def _cautions(
     said += [UNBOUND] if influence.made_for is None else []
     said += [f"The influence file was made for another rotor file: {line}." for line in influence.differs]
     blind = _blind(rotor, run, influence)
-    if blind and verdict != "inside":
+    if blind and verdict not in ("inside", "learn"):
         said.append(
             f"The influence file says nothing of {'; '.join(blind)}, read this time: every plan counts as doing "
             "nothing there, so how likely it is to pass is not known."

@@ -26,6 +26,7 @@ import numpy as np
 
 from trackbal.base.phasor import HEIGHT_UNITS
 from trackbal.influence.coefficients import Influence
+from trackbal.runs.meaning import meaning
 from trackbal.runs.reading_noise import noise_floor
 from trackbal.runs.rotor import Adjuster, BladeData, Rotor
 from trackbal.runs.run import Complexes, Reals
@@ -167,4 +168,4 @@ def textbook_influence(rotor: Rotor) -> Influence:
         unknown_height=~known & [regime.heights for regime in rotor.regimes],
         source={"jobs": 0, "runs": 0, "dates": None, "fit_quality": None},
     )
-    return replace(nothing, source=nothing.source | {"estimate": SOURCE})
+    return replace(nothing, source=nothing.source | {"estimate": SOURCE}, made_for=meaning(rotor))
