@@ -13,7 +13,7 @@ from page_rotors import curable_run, influence_of, rotor_of, run_of
 from trackbal.base import cautions
 from trackbal.commands.group import run as trackbal
 from trackbal.influence.influence_writer import write_influence
-from trackbal.pages.card import KINDS, CardLabels, card
+from trackbal.pages.card import CardLabels, card
 from trackbal.pages.card_readings import decimals
 from trackbal.pages.html import esc, page, plain, tag
 from trackbal.pages.plot_style import EXPECTED, INK, NOW, SOFT
@@ -86,7 +86,7 @@ def test_a_card_names_who_signs_and_who_inspects_disturbed_controls():
     for blade in moved:
         assert f"Independent inspection, flight control: blade {blade}, pitch link" in words
     kinds = {rotor.adjusters[a].kind for a, _, _ in plan_adjustments(rotor, plan)}
-    for kind in KINDS:
+    for kind in cautions.KINDS:
         assert (cautions.adjuster_cautions([kind])[0] in words) == (kind in kinds)
     for caution in cautions.general_cautions():
         assert caution in words

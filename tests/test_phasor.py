@@ -116,3 +116,13 @@ def test_blade_harmonic_keeps_leading_and_harmonic_axes() -> None:
     by_hand = sum(x[1, 0, b] * np.exp(-2j * math.radians(azimuth[b])) for b in range(4))
     assert got[1, 0, 1] == pytest.approx(by_hand, rel=1e-12)
     assert blade_harmonic(x, azimuth, 1).shape == (3, 2)
+
+
+@pytest.mark.parametrize(("rms", "peak"), [("ips rms", "ips"), ("mm/s rms", "mm/s"), ("g rms", "g")])
+def test_the_peak_of_a_sinusoid_is_root_two_of_its_rms(rms, peak):
+    """From the definition: the mean of cos^2 over a turn is a half; "mil" alone is peak to peak."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 1000, endpoint=False)
+    size = 1.0 / np.sqrt(np.mean(np.cos(turn) ** 2))
+    assert unit_factor(rms, peak, 5.0) == pytest.approx(size)
+    assert unit_factor("mil rms", "mil", 5.0) == pytest.approx(2.0 * size)
+    assert unit_factor("mm/s rms", "ips", 5.0) == pytest.approx(size / 25.4)

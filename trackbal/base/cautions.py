@@ -6,9 +6,11 @@ They are common practice, no published source, and never replace the maintenance
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Literal
+from typing import Literal, get_args
 
 Place = Literal["main", "tail"]
+Kind = Literal["weight", "pitch_link", "tab", "sweep", "other"]
+KINDS: tuple[Kind, ...] = get_args(Kind)
 
 _GENERAL = (
     "This is advice from numbers, not a release: the aircraft's maintenance manual and local rules govern, "
@@ -34,6 +36,10 @@ _BY_KIND = {
     "restore locking, check thread engagement and control travel, and have an independent inspection before running.",
     "tab": "Tabs have bend limits and tire when bent back and forth: use the proper tool and gauge, "
     "measure from the recorded angle, and look for cracks at the bend.",
+    "sweep": "Blade sweep is set at the root attachment: only as the manual says, pins and drag braces locked, "
+    "and have an independent inspection before running.",
+    "other": "This kind of adjuster is not one that trackbal knows: change it only as and where the manual allows, "
+    "and have it locked and inspected.",
 }
 
 _LOOSE = "Loose or missing hardware: blade bolts, balance weights, fairings, head covers, pick-up brackets."
@@ -87,6 +93,8 @@ _BY_KIND_IN_SHORT = {
     "weight": "Weights: approved parts, torque, locking by the manual; count tools and parts.",
     "pitch_link": "Pitch links: flight controls; witness mark, lock, independent inspection.",
     "tab": "Tabs: proper tool and gauge; look for cracks at the bend.",
+    "sweep": "Blade sweep: only as the manual says, blade pins and drag brace locked, inspected.",
+    "other": "Other adjusters: only as and where the manual allows it, locked and inspected.",
 }
 
 
@@ -111,7 +119,7 @@ def no_further(labels: Iterable[str]) -> list[str]:
 
 
 def adjuster_cautions(kinds: Iterable[str]) -> list[str]:
-    """Return the cautions for kinds of adjuster ("weight", "pitch_link", "tab"), each kind once.
+    """Return the cautions for kinds of adjuster, each kind once.
 
     Raises
     ------

@@ -32,6 +32,14 @@ VIBRATION_UNITS: dict[str, tuple[int, float]] = {
     "mil": (0, 0.5 * 1e-3 * METRES_PER_INCH),
 }
 
+#: Units a sheet's column may be in: those, and root mean square, which of a sinusoid is its peak over sqrt(2).
+READ_UNITS: dict[str, tuple[int, float]] = VIBRATION_UNITS | {
+    "ips rms": (1, math.sqrt(2.0) * METRES_PER_INCH),
+    "mm/s rms": (1, math.sqrt(2.0) * 1e-3),
+    "g rms": (2, math.sqrt(2.0) * STANDARD_GRAVITY),
+    "mil rms": (0, math.sqrt(2.0) * 1e-3 * METRES_PER_INCH),
+}
+
 #: Height unit -> metres.
 HEIGHT_UNITS: dict[str, float] = {"mm": 1e-3, "in": METRES_PER_INCH}
 
@@ -81,10 +89,10 @@ def unit_factor(unit: str, wanted: str, frequency_hz: float) -> complex:
     Raises
     ------
     KeyError
-        If a unit is not one of VIBRATION_UNITS.
+        If a unit is not one of READ_UNITS.
     """
-    order, size = VIBRATION_UNITS[unit]
-    wanted_order, wanted_size = VIBRATION_UNITS[wanted]
+    order, size = READ_UNITS[unit]
+    wanted_order, wanted_size = READ_UNITS[wanted]
     omega = 2.0 * math.pi * frequency_hz
     return (1j * omega) ** (wanted_order - order) * size / wanted_size
 

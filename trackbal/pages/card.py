@@ -19,8 +19,7 @@ from trackbal.runs.run import Run
 from trackbal.runs.words import action_words, chance_words, many, past_words
 
 #: Kinds of adjuster that are flight controls (common practice, no published source).
-FLIGHT_CONTROLS = ("pitch_link",)
-KINDS = ("weight", "pitch_link", "tab")
+FLIGHT_CONTROLS = ("pitch_link", "sweep")
 
 
 @dataclass(frozen=True)
@@ -138,7 +137,7 @@ def _own_cautions(rotor: Rotor, advice: Advice) -> Html:
     standing = {
         *cautions.general_cautions(),
         *cautions.mechanical_causes(rotor.place),
-        *cautions.adjuster_cautions(KINDS),
+        *cautions.adjuster_cautions(cautions.KINDS),
     }
     own = [caution for caution in advice.cautions if caution not in standing]
     return tag("div", tag("h3", "Mind first"), bullets(own), cls="together") if own else Html("")

@@ -10,10 +10,10 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from trackbal.base.cautions import KINDS
 from trackbal.base.errors import InputError
 from trackbal.base.toml_table import Table
 
-KINDS = ("weight", "pitch_link", "tab")
 _NUMBER = re.compile(r"\d+(\.\d+)?")
 
 #: Weights less than this from opposite each other take from one another what they do (our own choice).

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.base.cautions import Place
+from trackbal.base.cautions import KINDS, Kind, Place
 from trackbal.base.errors import State
 from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, PhaseSense
 from trackbal.base.summary import Summarised
@@ -127,7 +127,7 @@ class Adjuster:
     """
 
     name: str
-    kind: Literal["weight", "pitch_link", "tab"]
+    kind: Kind
     unit: str
     step: float
     minimum: float
@@ -430,7 +430,7 @@ def _read_adjuster(t: Table, blades: Sequence[str], regimes: Sequence[str]) -> A
         raise t.error("step", step, f"a step that goes at most {MOST_STEPS} times into the range")
     adjuster = Adjuster(
         name=_sheet_name(t),
-        kind=t.one_of("kind", ("weight", "pitch_link", "tab")),
+        kind=t.one_of("kind", KINDS),
         unit=t.text("unit"),
         step=step,
         minimum=minimum,
