@@ -57,7 +57,8 @@ Method = Callable[[Situation], Decision]
 
 
 def of_advice(advice: Advice, surprising: bool = False) -> Decision:
-    assert advice.recommended is not None, "stop is overridden"
+    if advice.recommended is None:  # "learn": what is known is too little for a plan
+        return Decision(advice.verdict, advice.review.stop, surprising, np.zeros_like(advice.setting), None)
     plan = advice.plans[advice.recommended]
     return Decision(advice.verdict, advice.review.stop, surprising, plan.change, plan.chance)
 
@@ -70,7 +71,13 @@ def contract(now: Situation) -> Decision:
 def in_job(now: Situation) -> Decision:
     """trackbal within a job: with what all runs so far tell of this aircraft."""
     given = advise_in_job(
-        now.rotor, now.runs, now.change, now.fleet.influence, now.aircraft.setting, override_stop=True
+        now.rotor,
+        now.runs,
+        now.change,
+        now.fleet.influence,
+        now.aircraft.setting,
+        checked=range(len(now.runs)),  # nothing is recorded wrongly here, which whoever looks into a hold finds
+        override_stop=True,
     )
     return of_advice(given.advice, given.surprise is not None and given.surprise.surprising)
 
