@@ -31,8 +31,9 @@ from trackbal.runs.run import Complexes, Counts, Reals
 
 #: A run less probable than this is called surprising: of runs with nothing wrong, one in a thousand.
 ALARM = 1e-3
-#: Degrees of freedom with which the variances of the model are taken to be known: its tail is that of F.
-_KNOWN = 60.0
+#: Degrees of freedom with which the variances of the model are taken to be known, and what squared distances are
+#: larger by than these say: what makes p uniform on virtual aircraft with nothing wrong (docs/logbook.md).
+_KNOWN, _LARGER = 40.0, 1.1
 
 
 @dataclass(frozen=True)
@@ -245,9 +246,9 @@ def tail(chi2: float, dof: int) -> float:
 
 
 def estimated_tail(chi2: float, dof: int) -> float:
-    """Return the same where the covariance is itself an estimate: chi2 over dof is taken to be of F."""
+    """Return the same where the covariance is itself an estimate: chi2 over dof, less a factor, is of F."""
     if dof == 0:
         return 1.0
     from scipy.special import fdtrc
 
-    return float(fdtrc(dof, _KNOWN, chi2 / dof))
+    return float(fdtrc(dof, _KNOWN, chi2 / (_LARGER * dof)))
