@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+import csv
+import json
+import os
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 from logbook_cases import TOML, Command, sheet, show
 
 from trackbal.commands.group import run as run_command
+from trackbal.logbook.entries import type_cells
+from trackbal.logbook.records import find_job, load_job
+from trackbal.logbook.rows import Cell
+from trackbal.logbook.store import Book
 
 QUIET = {"flat_pitch": (0.05, 10.0), "hover": (0.04, 20.0), "cruise": (0.06, 30.0), "descent": (0.05, 40.0)}
 GROUND = {"flat_pitch": (0.05, 10.0)}
@@ -252,3 +261,87 @@ def test_a_record_altered_by_another_program_is_one_line(book: Path, files: Path
         for words in (["show"], ["show", "--all"], ["jobs"], ["export", "--runs", files / "out.csv", "--force"]):
             code, _, error = command(words[0], book, *words[1:])
             assert code in (0, 1, 2) and error.count("\n") == (code == 2), (sql, words, error)
+
+
+# ------------------------------------------------------------------------------ two at once, cells, workbooks
+
+
+def test_two_terminals_typing_one_run_are_told_of_each_other(
+    book: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the person thinks about the second reading, another types the same one."""
+    command("run", book, keys="0.31 124\nstop")
+
+    def answer(prompt: str = "") -> str:
+        print(prompt, end="")
+        if "tip" not in prompt and not others:
+            others.append(prompt)
+            with Book.open(book, write=True) as opened:
+                record = load_job(opened, find_job(opened, None))
+                assert record.draft is not None
+                cells = {"height.1": Cell("7")}
+                type_cells(opened, record.entry, record.draft.entry, 1, cells, "eve")
+            return "3"
+        return "stop"
+
+    others: list[str] = []
+    monkeypatch.setattr("click.termui.visible_prompt_func", answer)
+    code, out, _ = command("run", book)
+    assert code == 1 and "Begun by tester" in out
+    assert "Somebody else is typing this run" in out and "height.1 = 7, by eve" in out and "NOT recorded" in out
+    said = " ".join(
+        t["text"] for e in json.loads(command("show", book, "--all", "--json")[1])["entries"] for t in e["says"]
+    )
+    assert "height.1 = 7" in said and " = 3" not in said
+
+
+def test_a_cell_that_a_spreadsheet_would_run_is_exported_as_text_and_comes_back(
+    book: Path, files: Path, command: Command
+) -> None:
+    texts = ["=cmd|' /C calc'!A0", "+1+1", "-cold", "@SUM(A1)", "'quoted", "-5", "plain"]
+    lines = ["regime,cockpit_vertical.amp,cockpit_vertical.deg,note"]
+    lines += [f'hover,0.0{i + 1},{10 * i},"{text}"' for i, text in enumerate(texts)]
+    (files / "run1.csv").write_text("\n".join(lines) + "\n")
+    assert command("run", book, files / "run1.csv")[0] in (0, 1)
+    outputs = ["--runs", files / "out.csv", "--adjustments", files / "adj.csv"]
+    assert command("export", book, *outputs)[0] == 0
+    with open(files / "out.csv", newline="") as stream:
+        notes = [row["note"] for row in csv.DictReader(stream)]
+    assert notes == ["'=cmd|' /C calc'!A0", "'+1+1", "'-cold", "'@SUM(A1)", "'quoted", "-5", "plain"]
+    other = files / "other.tblog"
+    command("new", other, "--rotor", files / "rotor.toml")
+    assert command("import", other, *outputs)[0] == 0
+    with Book.open(other) as opened:
+        run = load_job(opened, find_job(opened, "A-1")).runs[0]
+    assert [row["note"].text for row in run.rows] == texts
+
+
+def test_a_workbook_with_a_cell_at_the_far_corner_is_one_line(book: Path, files: Path, command: Command) -> None:
+    openpyxl = pytest.importorskip("openpyxl")
+    workbook = openpyxl.Workbook()
+    for line in (("regime", "cockpit_vertical.amp", "cockpit_vertical.deg"), ("hover", 0.1, 20)):
+        workbook.active.append(line)
+    workbook.save(files / "run1.xlsx")
+    workbook.active["XFD1048576"] = 1
+    workbook.save(files / "far.xlsx")
+    code, _, error = command("run", book, files / "far.xlsx")
+    assert code == 2 and error.count("\n") == 1 and "16384 columns and 1048576 rows" in error
+    assert command("run", book, files / "run1.xlsx")[0] in (0, 1)
+
+
+def test_a_logbook_that_was_killed_while_made_leaves_nothing(files: Path) -> None:
+    """What is written aside has no name, where the system can do that."""
+    if not hasattr(os, "O_TMPFILE"):
+        pytest.skip("no files without a name on this system")
+    code = (
+        "import os, signal, sys\n"
+        "os.fsync = lambda handle: os.kill(os.getpid(), signal.SIGKILL)\n"
+        "from trackbal.commands.group import run\n"
+        "run(['log', 'new', sys.argv[1], '--rotor', sys.argv[2]])\n"
+    )
+    before = sorted(p.name for p in files.iterdir())
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(files / "new.tblog"), str(files / "rotor.toml")], check=False
+    )
+    assert done.returncode == -9
+    assert sorted(p.name for p in files.iterdir()) == before

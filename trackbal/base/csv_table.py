@@ -97,7 +97,8 @@ class CsvTable:
     @classmethod
     def of_rows(cls, source: str | PathLike[str], headings: tuple[str, ...], rows: Sequence[Row]) -> CsvTable:
         """Return the table of some rows, each of as many cells as there are headings."""
-        columns = tuple(tuple(map(str.strip, column)) for column in zip(*(cells for _, cells in rows), strict=True))
+        stripped = (tuple(map(str.strip, column)) for column in zip(*(cells for _, cells in rows), strict=True))
+        columns = tuple(map(unguarded, stripped))
         return cls(source, headings, columns or ((),) * len(headings), tuple(line for line, _ in rows))
 
     @property
@@ -198,6 +199,24 @@ class CsvTable:
     def texts(self, column: int) -> list[str]:
         r"""Return the texts of a column, line breaks inside a cell as ``\n``."""
         return [cell.replace("\r\n", "\n").replace("\r", "\n") for cell in self.columns[column]]
+
+
+#: What a spreadsheet would take for a formula and run, with the marks that were set before such texts.
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+
+
+def guarded(cell: str) -> str:
+    """Return a cell as it is written: a text that a spreadsheet would run as a formula behind an apostrophe."""
+    if cell and cell[0] in "'=+-@\t\r" and _FORMULA.match(cell) and not _NUMBER.fullmatch(cell):
+        return f"'{cell}"
+    return cell
+
+
+def unguarded(cells: tuple[str, ...]) -> tuple[str, ...]:
+    """Return cells as they were before `guarded`."""
+    if not any(cell.startswith("'") for cell in cells):
+        return cells
+    return tuple(c[1:] if c.startswith("'") and _FORMULA.match(c[1:]) else c for c in cells)
 
 
 def near(name: str, choices: Sequence[str]) -> str:

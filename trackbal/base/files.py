@@ -30,7 +30,8 @@ def read_bytes(file: str | PathLike[str], expected: str, most: int) -> bytes:
     refuse_endless(file)
     try:
         with open(file, "rb") as stream:
-            data = stream.read(most + 1)
+            # as much as there is: a reader takes the memory for all it is asked for
+            data = stream.read(min(most, os.fstat(stream.fileno()).st_size) + 1)
     except (OSError, ValueError) as error:  # ValueError: a path no system call accepts
         raise InputError(file, getattr(error, "strerror", None) or str(error), expected) from None
     if len(data) > most:

@@ -115,7 +115,7 @@ def _said_so() -> bool:
 def _type_run(book: Book, job_name: str | None, author: str) -> JobRecord | None:
     """Ask for the readings of a run; None if the person breaks off."""
     from trackbal.logbook.asking import Asking
-    from trackbal.logbook.entries import begin_typing, type_cells
+    from trackbal.logbook.entries import begin_typing, last_typed, type_cells
     from trackbal.logbook.records import load_lines
 
     record = begin_typing(book, job_name, author)
@@ -125,6 +125,9 @@ def _type_run(book: Book, job_name: str | None, author: str) -> JobRecord | None
     asking = Asking(record.rotor, lines, previous, record.runs[-1].rows if record.runs else ())
     state = f"going on ({len(lines)} regimes begun)" if lines else "reading by reading; ? for help"
     say(f"Job {record.name}, run {len(record.runs) + 1}: {state}.")
+    seen = last_typed(book, record.draft.entry)
+    if seen:
+        say(f"Begun by {record.draft.stamp.author}. If somebody is typing it at another terminal, stop here.")
     if record.runs and record.runs[-1].entry not in record.done:
         say(f"Nobody has said yet what was done after run {len(record.runs)} (trackbal log done).")
     while True:
@@ -137,9 +140,15 @@ def _type_run(book: Book, job_name: str | None, author: str) -> JobRecord | None
                 if finished is not None:
                     return finished
                 continue
+            at = asking.at
             answer = asking.answer(_ask(asking.prompt(question)))
             if answer.cells:
-                type_cells(book, record.entry, record.draft.entry, question.line, answer.cells, author)
+                run = record.draft.entry
+                seen, elsewhere = type_cells(book, record.entry, run, question.line, answer.cells, author, seen)
+                if elsewhere:
+                    asking.lines, asking.at = load_lines(book, run), at
+                    _tell_elsewhere(elsewhere)
+                    continue
             _tell_answer(record, asking, answer)
             if answer.finish:
                 finished = _finish(book, record, asking, author)
@@ -149,6 +158,14 @@ def _type_run(book: Book, job_name: str | None, author: str) -> JobRecord | None
             return None
         if answer.stop:
             return None
+
+
+def _tell_elsewhere(elsewhere: list[str]) -> None:
+    """Say that somebody else types the same run, and what; what was typed here is not recorded."""
+    from trackbal.base.text_layout import listed
+
+    echo_text(listed("Somebody else is typing this run. Typed there meanwhile:", elsewhere) + "\n")
+    say("What you typed is NOT recorded. Agree who types; type it again if it is to count.")
 
 
 def _tell_answer(record: JobRecord, asking: Asking, answer: Answer) -> None:

@@ -391,8 +391,41 @@ def begin_typing(book: Book, name: str | None, author: str) -> JobRecord:
         return record
 
 
-def type_cells(book: Book, job: int, run: int, line: int, cells: Row, author: str) -> None:
+def last_typed(book: Book, run: int) -> int:
+    """Return the latest entry of readings of a run; 0 if there is none."""
+    row = book.one("SELECT max(entry) FROM reading WHERE run = ?", (run,))
+    return int(row[0] or 0) if row else 0
+
+
+def typed_elsewhere(book: Book, run: int, seen: int) -> list[str]:
+    """Return what was typed into a run since entry `seen`, by whoever: "line 2, s0.amp = 0.3, by eve"."""
+    rows = book.all(
+        "SELECT line, quantity, value, author FROM reading JOIN entry ON entry.id = reading.entry "
+        "WHERE run = ? AND entry > ? ORDER BY entry, quantity",
+        (run, seen),
+    )
+    return [
+        f"line {line}, {quantity} = {value or '(taken back)'}, by {author}"
+        for line, quantity, value, author in rows
+        if quantity != "regime"
+    ]
+
+
+def type_cells(
+    book: Book, job: int, run: int, line: int, cells: Row, author: str, seen: int | None = None
+) -> tuple[int, list[str]]:
     """Add what was typed into one row of a run being typed; an empty text takes back an earlier one.
+
+    Parameters
+    ----------
+    seen : int, optional
+        Latest entry of the run that the person has seen. If there is a later one somebody else is typing: nothing is
+        added then.
+
+    Returns
+    -------
+    entry, elsewhere : int, list of str
+        The latest entry of the run, and what was typed elsewhere since `seen`, in words.
 
     Raises
     ------
@@ -402,7 +435,10 @@ def type_cells(book: Book, job: int, run: int, line: int, cells: Row, author: st
     with book.writing():
         if book.one("SELECT 1 FROM run_state WHERE run = ?", (run,)):
             raise InputError(book.file, State("a run finished or dropped meanwhile"), "a look at trackbal log show")
-        add_readings(book, job, run, [cells], author, None, line)
+        elsewhere = [] if seen is None else typed_elsewhere(book, run, seen)
+        if not elsewhere:
+            add_readings(book, job, run, [cells], author, None, line)
+        return last_typed(book, run), elsewhere
 
 
 def finish_typing(book: Book, record: JobRecord, author: str) -> JobRecord:

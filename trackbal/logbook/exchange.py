@@ -88,6 +88,8 @@ def load_all(book: Book, rotor: str, job: str | None = None) -> list[JobRows]:
             "ORDER BY s.entry",
             values,
         )
+    if bytes in {type(cell[-1]) for cell in cells} | {type(text) for job in jobs for text in job}:
+        raise TypeError("a text that is none")  # put there by another program
     rows = _rows_by_run(cells)
     runs_of: dict[int, list[int]] = {}
     at: dict[int, str] = {}

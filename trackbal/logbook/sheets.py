@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from pathlib import Path
 
 from trackbal.base.csv_table import NUMBER, CsvTable
@@ -12,6 +10,7 @@ from trackbal.logbook.rows import Row, rows_of_sheet
 from trackbal.logbook.workbook import Sheet, load_sheet
 from trackbal.runs.readings import read_headings, read_rows
 from trackbal.runs.rotor import Rotor
+from trackbal.runs.sheets import csv_text as text_of_sheet
 
 
 def load_table(file: str, sheet: str | None = None) -> CsvTable:
@@ -58,11 +57,7 @@ def items_of_table(rotor: Rotor, table: CsvTable, value: str) -> Items:
 
 def csv_text(sheet: Sheet) -> str:
     """Return a sheet, (header, rows), as CSV."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(sheet[0])
-    writer.writerows(sheet[1])
-    return stream.getvalue()
+    return text_of_sheet(*sheet)
 
 
 def settings_sheet(record: JobRecord) -> Sheet:

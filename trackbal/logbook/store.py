@@ -266,7 +266,7 @@ def _connect(file: str | PathLike[str], mode: str) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous = EXTRA")
         connection.execute("PRAGMA fullfsync = ON")  # where the system tells a flush to the drive from one to the disk
         connection.execute("PRAGMA trusted_schema = OFF")
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeError) as error:  # UnicodeError: of what a damaged file says of itself
         connection.close()
         raise _refused(file, str(error)) from None
     return connection

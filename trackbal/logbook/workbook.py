@@ -6,12 +6,17 @@ import datetime
 import importlib
 import io
 import math
-from collections.abc import Mapping, Sequence
+import zipfile
+from collections.abc import Iterator, Mapping, Sequence
 from os import PathLike
 from typing import Any
 
 from trackbal.base.csv_table import CsvTable
-from trackbal.base.errors import InputError
+from trackbal.base.errors import InputError, State
+from trackbal.base.files import refuse_endless
+
+MOST_CELLS = 5_000_000  # of a sheet, empty ones inside it too
+LARGEST = 256 * 1024 * 1024  # bytes
 
 #: Header and rows.
 Sheet = tuple[Sequence[str], Sequence[Sequence[str]]]
@@ -40,6 +45,7 @@ def load_sheet(file: str | PathLike[str], name: str | None = None) -> CsvTable:
         If openpyxl is missing, the file is no workbook, or the sheet is no proper table.
     """
     openpyxl = _openpyxl(file)
+    _refuse_blown_up(file)
     try:
         book = openpyxl.load_workbook(file, read_only=True, data_only=True)
     except OSError as error:
@@ -50,12 +56,9 @@ def load_sheet(file: str | PathLike[str], name: str | None = None) -> CsvTable:
         if name is not None and name not in book.sheetnames:
             raise InputError(file, f"no sheet {name}", f"one; there are {', '.join(book.sheetnames)}")
         sheet = book[name] if name is not None else book.worksheets[0]
-        numbered = [
-            (line, [_text(value) for value in row]) for line, row in enumerate(sheet.iter_rows(values_only=True), 1)
-        ]
+        filled = list(_filled_rows(file, sheet))
     finally:
         book.close()
-    filled = [(line, row) for line, row in numbered if any(row)]
     if not filled:
         raise InputError(file, "an empty sheet", "a header line and rows below it")
     headings = list(filled[0][1])
@@ -73,6 +76,39 @@ def load_sheet(file: str | PathLike[str], name: str | None = None) -> CsvTable:
         rows.append([*row, *[""] * len(headings)][: len(headings)])
     columns = tuple(tuple(row[i] for row in rows) for i in range(len(headings)))
     return CsvTable(file, tuple(headings), columns, tuple(line for line, _ in filled[1:]))
+
+
+def _filled_rows(file: str | PathLike[str], sheet: Any) -> Iterator[tuple[int, list[str]]]:
+    """Yield number and cells of the rows that hold anything. Raises InputError for cells far outside any table."""
+    across, down = sheet.max_column or 0, sheet.max_row or 0
+    cells = 0
+    if across * down <= MOST_CELLS:
+        for line, row in enumerate(sheet.iter_rows(values_only=True), 1):
+            cells += len(row) + 1
+            if cells > MOST_CELLS:
+                break
+            texts = [_text(value) for value in row]
+            if any(texts):
+                yield line, texts
+        else:
+            return
+    raise InputError(
+        file,
+        State(f"a sheet of {across} columns and {down} rows, or more"),
+        f"a table of at most {MOST_CELLS} cells; delete what stands far below it or to its right",
+    )
+
+
+def _refuse_blown_up(file: str | PathLike[str]) -> None:
+    """Raise InputError if a workbook is no ordinary file, or would come to more than LARGEST bytes when unpacked."""
+    refuse_endless(file)
+    try:
+        with zipfile.ZipFile(file) as archive:
+            size = sum(part.file_size for part in archive.infolist())
+    except (OSError, ValueError, zipfile.BadZipFile):
+        return  # openpyxl says what is wrong
+    if size > LARGEST:
+        raise InputError(file, State(f"{size // 2**20} MiB when unpacked"), f"at most {LARGEST // 2**20} MiB")
 
 
 def _text(value: object) -> str:

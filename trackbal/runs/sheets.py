@@ -12,7 +12,7 @@ from os import PathLike
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.base.csv_table import NUMBER, CsvTable
+from trackbal.base.csv_table import NUMBER, CsvTable, guarded
 from trackbal.base.errors import FileExists, InputError, State
 from trackbal.base.files import Outputs, write_whole
 from trackbal.base.phasor import phase_deg
@@ -431,9 +431,9 @@ def _reading_cells(rotor: Rotor, vibration: Complexes, height: Reals) -> list[st
 
 
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Return a header and rows of text as CSV."""
+    """Return a header and rows of text as CSV, no cell such that a spreadsheet would run it."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(header)
-    writer.writerows(rows)
+    writer.writerows([guarded(cell) for cell in row] for row in rows)
     return stream.getvalue()
