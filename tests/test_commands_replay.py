@@ -7,11 +7,16 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from trackbal.commands.group import run
+from trackbal.lessons.lesson_book import lesson_of_job
+from trackbal.logbook.records import find_job, load_job
+from trackbal.logbook.store import Book
 
 ROOT = Path(__file__).parents[1] / "demo_runs"
 FIVE = ROOT / "five_blades"
@@ -125,8 +130,89 @@ def test_pause_waits_between_steps_on_a_terminal_only(
     assert run(["replay", str(FIVE), "--pause"]) == 0
     out, err = capsys.readouterr()
     steps = sum(set(line) == {"-"} for line in out.splitlines())
-    assert keyboard.lines == (steps - 1 if terminal else 0)
+    assert keyboard.lines == (steps if terminal else 0)  # at the last one there is still a way back
     assert err.count("Enter") == keyboard.lines
+
+
+class _Keys(_Terminal):
+    def __init__(self, *typed: str) -> None:
+        super().__init__(True)
+        self.seek(0)
+        self.truncate()
+        self.write("".join(f"{line}\n" for line in typed))
+        self.seek(0)
+
+
+def test_forward_back_and_typed_answers_are_compared(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    keys = ["", "", "", "b", "", "1 tip_weight 30", "1 add tip weight 50", *("0.8", "") * 8, "q"]
+    monkeypatch.setattr(sys, "stdin", _Keys(*keys))
+    assert run(["replay", str(FIVE), "--pause"]) == 0
+    out = capsys.readouterr().out
+    titles = [a for a, b in pairwise(out.splitlines()) if b and set(b) == {"-"}]
+    assert titles[:7] == [
+        "The rotor: Beckwater main rotor",
+        "What past jobs tell",
+        "Run 1: what was read",
+        "Run 1: your turn",
+        "Run 1: what was read",
+        "Run 1: your turn",
+        "Run 1: what stands out",
+    ]
+    assert "which way: add or remove" in out
+    assert "You said: blade 1: add tip weight 50 g" in out
+    assert "You expected 0.80 of its limit, trackbal" in out
+    assert "The next run came to" in out
+    assert max(map(len, out.splitlines())) <= 80
+
+
+@pytest.mark.parametrize(
+    "options", [["--log", "a.tblog"], [str(FIVE), "--log", "a.tblog", "--job", "x"], ["--job", "x"]]
+)
+def test_a_folder_or_a_job_of_a_logbook(options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["replay", *options]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+def log_of_five(folder: Path) -> str:
+    """Return a logbook that holds the demo's job, closed."""
+    book = str(folder / "five.tblog")
+    influence = str(folder / "influence.json")
+    sheets = ["--runs", str(FIVE / "history.csv"), "--adjustments", str(FIVE / "history_adjustments.csv")]
+    assert run(["fit", "--rotor", str(FIVE / "rotor.toml"), *sheets, "--out", influence]) == 0
+    assert run(["log", "new", book, "--rotor", str(FIVE / "rotor.toml"), "--influence", influence]) == 0
+    assert run(["log", "start", book, "A1", "--job", "j", "--settings", str(FIVE / "settings.csv")]) == 0
+    for k in (1, 2, 3, 4):
+        assert run(["log", "run", book, str(FIVE / f"run{k}.csv"), "--anyway"]) in (0, 1)
+        if k < 4:
+            assert run(["log", "advise", book]) in (0, 1)
+            assert run(["log", "done", book, "--sheet", str(FIVE / f"adjustments{k}.csv")]) in (0, 1)
+    return book
+
+
+def test_a_closed_job_of_a_logbook_says_what_log_advise_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = log_of_five(tmp_path)
+    assert run(["replay", "--log", book, "--job", "j"]) == 2  # still open
+    assert "a closed job" in capsys.readouterr().err
+    assert run(["log", "close", book]) == 0
+    with Book.open(book) as opened:
+        lesson = lesson_of_job(opened, "j")
+        record = load_job(opened, find_job(opened, "j"))
+    for visit, made in zip(lesson.visits, record.runs, strict=True):
+        advised = record.latest_advice(made)
+        if advised is None:
+            continue
+        assert visit.advice.verdict == advised.verdict
+        if visit.plan is not None:
+            np.testing.assert_allclose(visit.plan.change, record.amounts(advised.items))
+    capsys.readouterr()
+    assert run(["replay", "--log", book, "--job", "j"]) == 0
+    out = capsys.readouterr().out
+    assert out.index("Run 1: your turn") < out.index("Run 1: what trackbal says")
+    assert "Summary" in out
 
 
 def test_replay_does_not_load_what_it_does_not_need() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import shutil
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -60,6 +61,18 @@ def test_steps_tell_the_whole_job_within_the_width(name: str) -> None:
     text = " ".join(s.text for s in steps)
     assert text.count("Cautions") == 1
     assert "nan" not in text.split()
+
+
+@pytest.mark.parametrize("name", FOLDERS)
+def test_questions_come_before_what_answers_them(name: str) -> None:
+    order = {"facts": 0, "question": 1, "answer": 2}
+    for step, then in pairwise(lesson_steps(demo_lesson(name))):
+        if step.run == then.run and step.run and then.part != "facts":
+            assert order[step.part] <= order[then.part]
+        if step.part == "facts" and step.run:
+            assert then.part == "question"
+            assert "The worst" not in step.text
+            assert "Expected of that" not in step.text
 
 
 def test_settings_follow_from_what_was_done() -> None:
@@ -178,7 +191,7 @@ def test_control_characters_of_a_note_do_not_reach_the_terminal(copy: Callable[[
 
     rewrite(folder / "run2.csv", colour)
     text = told(prepare_lesson(read_demo(folder)))
-    assert "?[31mred" in text
+    assert r"\x1b[31mred" in text
     assert "\x1b" not in text
 
 

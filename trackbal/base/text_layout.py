@@ -133,3 +133,16 @@ def across(first: Sequence[str], columns: Sequence[Sequence[str]], *, left: int 
         room -= needed
     groups.append(now)
     return "\n\n".join(table(list(zip(*group, strict=True)), left=left) for group in groups)
+
+
+def screens(text: str, room: int) -> list[str]:
+    """Return text broken into screens of at most `room` lines, at an empty line where one stands in the second half."""
+    lines, found = text.split("\n"), []
+    while len(lines) > room:
+        ends = [i for i in range(room // 2, room + 1) if not lines[i].strip()]
+        end = ends[-1] if ends else room
+        found.append("\n".join(lines[:end]))
+        lines = lines[end:]
+        while lines and not lines[0].strip():
+            lines.pop(0)
+    return [*found, "\n".join(lines)] if lines or not found else found

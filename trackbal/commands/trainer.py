@@ -2,35 +2,115 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+from typing import TYPE_CHECKING
 
 import click
 
 from trackbal.commands.options import chance_option, most_option, say
 
+if TYPE_CHECKING:
+    from trackbal.lessons.lesson import Lesson
+    from trackbal.lessons.lesson_opening import Step
+
 
 @click.command()
-@click.argument("folder", metavar="DEMO_FOLDER")
-@click.option("--pause", is_flag=True, help="Wait for Enter between the steps, on a terminal.")
+@click.argument("folder", metavar="DEMO_FOLDER", required=False)
+@click.option("--log", "book_file", metavar="BOOK", help="A closed job of this logbook instead of a folder.")
+@click.option("--job", "job_name", metavar="NAME", help="Which job of the logbook.")
+@click.option("--pause", is_flag=True, help="On a terminal: one step at a time, forward and back; answers typed.")
 @most_option
 @chance_option
-def replay(folder: str, pause: bool, most: int | None, chance: float) -> int:
+def replay(
+    folder: str | None, book_file: str | None, job_name: str | None, pause: bool, most: int | None, chance: float
+) -> int:
     """Walk through a job run by run, as a trainer would show it.
+
+    Facts come first, then what the class is asked, and only then what is concluded.
 
     \b
     Example:
-      trackbal replay demo_runs/seven_blades
+      trackbal replay demo_runs/seven_blades --pause
     """
-    from trackbal.lessons.demo_folder import read_demo
-    from trackbal.lessons.lesson import prepare_lesson
     from trackbal.lessons.lesson_text import lesson_steps
 
-    steps = lesson_steps(prepare_lesson(read_demo(folder), most=most, chance=chance))
+    lesson = _lesson(folder, book_file, job_name, most, chance)
+    steps = lesson_steps(lesson)
+    if pause and sys.stdin.isatty():
+        _walk(lesson, steps)
+        return 0
     for number, step in enumerate(steps):
         if number:
             say()
-            if pause and sys.stdin.isatty():
-                say("(Enter to go on) ", nl=False, err=True)
-                sys.stdin.readline()
         say(f"{step.title}\n{'-' * len(step.title)}\n{step.text}")
     return 0
+
+
+def _lesson(folder: str | None, book_file: str | None, job_name: str | None, most: int | None, chance: float) -> Lesson:
+    from trackbal.lessons.demo_folder import read_demo
+    from trackbal.lessons.lesson import prepare_lesson
+
+    if (folder is None) == (book_file is None):
+        raise click.UsageError("give either a demo folder, or --log BOOK and --job NAME")
+    if (book_file is None) != (job_name is None):
+        raise click.UsageError("--log BOOK and --job NAME go together")
+    if folder is not None:
+        return prepare_lesson(read_demo(folder), most=most, chance=chance)
+    from trackbal.lessons.lesson_book import lesson_of_job
+    from trackbal.logbook.store import Book
+
+    assert book_file is not None
+    assert job_name is not None
+    with Book.open(book_file) as book:
+        return lesson_of_job(book, job_name, most=most, chance=chance)
+
+
+def _walk(lesson: Lesson, steps: tuple[Step, ...]) -> None:
+    """Show the steps screen by screen; Enter goes on, b goes back, q ends, and questions take an answer."""
+    from trackbal.base.text_layout import screens
+
+    room = shutil.get_terminal_size((80, 24)).lines - 4  # title, line below it, an empty line, the prompt
+    shown = [(step, part, of) for step in steps for of in [screens(step.text, room)] for part in range(len(of))]
+    answers: dict[tuple[int, str], str] = {}
+    at = 0
+    while at < len(shown):
+        step, part, of = shown[at]
+        title = step.title + (f" ({part + 1} of {len(of)})" if len(of) > 1 else "")
+        click.clear()
+        say(f"{title}\n{'-' * len(title)}\n{of[part]}")
+        held = answers.get((step.run, step.about))
+        if step.part == "answer" and held and part == len(of) - 1:
+            say(held)
+        typed = _asked(lesson, step, answers, last=at == len(shown) - 1)
+        if typed == "q":
+            return
+        at = max(at - 1, 0) if typed == "b" else at + 1
+
+
+def _asked(lesson: Lesson, step: Step, answers: dict[tuple[int, str], str], *, last: bool) -> str:
+    """Return "b", "q" or "": where to go. What else is typed at a question is kept as its answer."""
+    from trackbal.base.errors import InputError
+    from trackbal.base.text_layout import wrap
+    from trackbal.lessons.answers import HOW_NEXT, HOW_PLAN, next_answer, plan_answer
+
+    question = step.part == "question"
+    if question:
+        say("\n" + wrap("Type " + (HOW_PLAN if step.about == "plan" else HOW_NEXT)))
+    while True:
+        on = "end" if last else "on"
+        say(f"(Enter: {on}, b: back, q: quit{', or your answer' if question else ''}) ", nl=False, err=True)
+        typed = sys.stdin.readline()
+        if not typed:
+            return "q"
+        typed = typed.strip()
+        if typed.lower() in ("", "b", "q"):
+            return typed.lower()
+        if not question:
+            continue
+        try:
+            answer = plan_answer if step.about == "plan" else next_answer
+            answers[step.run, step.about] = answer(lesson, lesson.visits[step.run - 1], typed)
+            return ""
+        except InputError as error:
+            say(wrap(str(error)))

@@ -71,11 +71,15 @@ class Visit:
 
 @dataclass(frozen=True)
 class Lesson:
-    """A whole job: the rotor, what past jobs tell of its type, and the visits in order."""
+    """A whole job: the rotor, what past jobs tell of its type, and the visits in order.
+
+    `fit` is None where only its `influence` is at hand.
+    """
 
     rotor: Rotor
-    fit: Fit
+    influence: Influence
     visits: tuple[Visit, ...]
+    fit: Fit | None = None
 
 
 def prepare_lesson(demo: Demo, *, most: int | None = None, chance: float = 0.9) -> Lesson:
@@ -103,7 +107,7 @@ def prepare_lesson(demo: Demo, *, most: int | None = None, chance: float = 0.9) 
     done = [np.zeros_like(demo.settings[0]), *demo.changes[: len(demo.runs) - 1]]
     seen = surprises(demo.rotor, JobArrays.of(demo.runs, np.cumsum(done, axis=0)), found.influence)
     visits = tuple(_visit(demo, k, found.influence, seen[k], most, chance) for k in range(len(demo.runs)))
-    return Lesson(demo.rotor, found, visits)
+    return Lesson(demo.rotor, found.influence, visits, found)
 
 
 def _visit(demo: Demo, k: int, influence: Influence, seen: Surprise | None, most: int | None, chance: float) -> Visit:
@@ -115,20 +119,24 @@ def _visit(demo: Demo, k: int, influence: Influence, seen: Surprise | None, most
     if k > 0:
         unseen = tuple(int(r) for r in np.flatnonzero(run.regime_read & ~demo.runs[k - 1].regime_read))
     done = demo.changes[k] if k < len(demo.changes) else None
-    visit = Visit(
-        number=k + 1,
-        run=run,
-        advice=advice,
-        left_out=(),
-        surprise=seen,
-        unseen=unseen,
-        done=done,
-        then=None if done is None else _worst(rotor, run, influence, done),
-    )
+    return visit_of(rotor, k + 1, run, advice, influence, seen, unseen, done)
+
+
+def visit_of(
+    rotor: Rotor,
+    number: int,
+    run: Run,
+    advice: Advice,
+    influence: Influence,
+    seen: Surprise | None,
+    unseen: tuple[int, ...],
+    done: Reals | None,
+) -> Visit:
+    """Return a visit, with what its plan without each adjustment, and what was done, lead to expect."""
+    then = None if done is None else worst_after(rotor, run, influence, done)
+    visit = Visit(number, run, advice, (), seen, unseen, done, then)
     plan = visit.plan
-    if plan is None:
-        return visit
-    return Visit(**(vars(visit) | {"left_out": _each_left_out(rotor, run, influence, plan)}))
+    return visit if plan is None else replace(visit, left_out=_each_left_out(rotor, run, influence, plan))
 
 
 def _each_left_out(rotor: Rotor, run: Run, influence: Influence, plan: Plan) -> tuple[LeftOut, ...]:
@@ -136,12 +144,12 @@ def _each_left_out(rotor: Rotor, run: Run, influence: Influence, plan: Plan) -> 
     for b, a in np.argwhere(plan.change.T != 0.0):
         rest = plan.change.copy()
         rest[a, b] = 0.0
-        worst = _worst(rotor, run, influence, rest)
+        worst = worst_after(rotor, run, influence, rest)
         found.append(LeftOut(int(a), int(b), float(plan.change[a, b]), worst))
     return tuple(found)
 
 
-def _worst(rotor: Rotor, run: Run, influence: Influence, change: Reals) -> Reading:
+def worst_after(rotor: Rotor, run: Run, influence: Influence, change: Reals) -> Reading:
     """Return the worst of the likely readings after a change."""
     own = own_of(rotor, [JobRuns([run], np.zeros((1, *change.shape)))], influence)
     told = forecast(rotor, run, influence, change, own)

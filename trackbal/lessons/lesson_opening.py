@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -16,10 +17,23 @@ MOST_SUSPECTS = 5  # named one by one
 
 @dataclass(frozen=True)
 class Step:
-    """One step of a lesson: a heading and what is told under it."""
+    """One step of a lesson: a heading and what is told under it.
+
+    Parameters
+    ----------
+    part : {"facts", "question", "answer"}
+        What is there to be seen, what the class is asked of it, and what is concluded: always in this order.
+    run : int
+        Number of the run it belongs to; 0 for none.
+    about : {"plan", "next", ""}
+        What a question asks, or an answer answers: what to do, or what to expect of the next run.
+    """
 
     title: str
     text: str
+    part: Literal["facts", "question", "answer"] = "facts"
+    run: int = 0
+    about: Literal["plan", "next", ""] = ""
 
 
 def rotor_step(lesson: Lesson) -> Step:
@@ -49,8 +63,7 @@ def _range(limits: Reals) -> str:
 
 def history_step(lesson: Lesson) -> Step:
     """Return what past jobs tell: noise, what a step does and how surely, runs that do not fit."""
-    rotor, found = lesson.rotor, lesson.fit
-    influence = found.influence
+    rotor, found, influence = lesson.rotor, lesson.fit, lesson.influence
     source = influence.source
     noise: list[str] = []
     for unit in dict.fromkeys(s.unit for s in rotor.sensors):
@@ -61,27 +74,29 @@ def history_step(lesson: Lesson) -> Step:
     tips = influence.height_noise[np.isfinite(rotor.height_limit)]
     if len(tips):
         noise.append(f"{float(np.median(tips)):.2g} {rotor.height_unit} for the height of a tip")
-    parts = [
-        wrap(
+    whence = "What one step of each adjuster does, by the coefficients that were gone by:"
+    if found is not None:
+        whence = (
             f"{source.get('runs')} past runs of {source.get('jobs')} jobs on other aircraft of the type tell what one "
             "step of each adjuster does. Only the differences between runs of the same job count."
-        ),
+        )
+    parts = [
+        wrap(whence),
         wrap(f"Reading noise, as a standard deviation: {', '.join(noise)}."),
         _what_a_step_does(lesson),
+        wrap("± holds for the NEXT aircraft: what the history leaves open and how much aircraft differ by, together."),
     ]
-    parts.append(
-        wrap("± holds for the NEXT aircraft: what the history leaves open and how much aircraft differ by, together.")
-    )
-    for suspect in found.suspects[:MOST_SUSPECTS]:
-        parts.append(wrap(f"Does not fit the others: job {suspect.job} run {suspect.run}: {suspect.why}", "- "))
-    parts += [wrap(caution, "- ") for caution in found.cautions]
+    if found is not None:
+        for suspect in found.suspects[:MOST_SUSPECTS]:
+            parts.append(wrap(f"Does not fit the others: job {suspect.job} run {suspect.run}: {suspect.why}", "- "))
+        parts += [wrap(caution, "- ") for caution in found.cautions]
     return Step("What past jobs tell", "\n".join(parts))
 
 
 def _what_a_step_does(lesson: Lesson) -> str:
     """Return, for each adjuster, its strongest effect, how well that is known, and how aircraft differ."""
-    rotor, found = lesson.rotor, lesson.fit
-    influence = found.influence
+    rotor, found, influence = lesson.rotor, lesson.fit, lesson.influence
+    jobs = ["" if found is None else str(int(found.jobs[a].max())) for a in range(len(rotor.adjusters))]
     rows = [("one step of", "", "acts most on", "by", "differ by", "tip rises", "jobs")]
     for a, adjuster in enumerate(rotor.adjusters):
         strength = np.where(influence.unknown_vibration[a], -1.0, np.abs(influence.alpha[a]) / rotor.vibration_limit)
@@ -89,7 +104,7 @@ def _what_a_step_does(lesson: Lesson) -> str:
         size = float(abs(influence.alpha[a, r, s]))
         step = f"{adjuster.step:g} {adjuster.unit}"
         if strength[r, s] <= 0.0:
-            rows.append((cut(adjuster.name), step, "(not known)", "", "", "", str(int(found.jobs[a].max()))))
+            rows.append((cut(adjuster.name), step, "(not known)", "", "", "", jobs[a]))
             continue
         cov = influence.vibration_cov[r, s, 2 * a : 2 * a + 2, 2 * a : 2 * a + 2]
         sure = math.sqrt(max(float(np.trace(cov)) / 2.0, 0.0)) / size
@@ -102,11 +117,15 @@ def _what_a_step_does(lesson: Lesson) -> str:
                 step,
                 f"{cut(rotor.sensors[s].name)}, {cut(rotor.regimes[r].name, 14)}",
                 f"{size * adjuster.step:.3g} {rotor.sensors[s].unit} ±{100 * sure:.0f} %",
-                "not known" if math.isnan(found.spread[a]) else f"{100 * found.spread[a]:.0f} %",
+                "" if found is None else _spread_words(float(found.spread[a])),
                 "" if math.isnan(highest) else f"{highest:+.1f} {rotor.height_unit}",
-                str(int(found.jobs[a].max())),
+                jobs[a],
             )
         )
     first, *rest = zip(*rows, strict=True)
     told = [column for column in rest if any(column[1:])]  # without heights no tip rises
     return across(first, told, left=3)
+
+
+def _spread_words(spread: float) -> str:
+    return "not known" if math.isnan(spread) else f"{100 * spread:.0f} %"

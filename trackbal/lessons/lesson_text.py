@@ -36,15 +36,33 @@ def lesson_steps(lesson: Lesson) -> tuple[Step, ...]:
 
 
 def _visit_steps(lesson: Lesson, visit: Visit) -> Iterator[Step]:
-    rotor = lesson.rotor
-    blocks = [_readings(rotor, visit), _heights(rotor, visit), _stands_out(rotor, visit), _remarks(visit)]
-    blocks.append(_doubts(visit))
-    yield Step(f"Run {visit.number}: what was read", paragraphs(blocks))
+    """Yield what was read, what is asked of it, and only then what is concluded; the same of what was done."""
+    rotor, n = lesson.rotor, visit.number
+    facts = paragraphs([_readings(rotor, visit), _heights(rotor, visit), _remarks(visit)])
+    yield Step(f"Run {n}: what was read", facts, run=n)
+    yield Step(f"Run {n}: your turn", _plan_questions(visit), "question", n, "plan")
+    yield Step(f"Run {n}: what stands out", paragraphs([_stands_out(rotor, visit), _doubts(visit)]), "answer", n)
     if visit.surprise is not None:
-        yield Step(f"Run {visit.number}: as expected?", _agreement(rotor, visit))
-    yield Step(f"Run {visit.number}: what trackbal says", _advice(lesson, visit))
+        yield Step(f"Run {n}: as expected?", _agreement(rotor, visit), "answer", n)
+    yield Step(f"Run {n}: what trackbal says", _advice(lesson, visit), "answer", n, "plan")
     if visit.done is not None:
-        yield Step(f"After run {visit.number}: what the crew did", _done(rotor, visit))
+        yield Step(f"After run {n}: what the crew did", _done(rotor, visit), run=n)
+        yield Step(f"After run {n}: your turn", _NEXT_QUESTION, "question", n, "next")
+        yield Step(f"After run {n}: what to expect", _expected(visit), "answer", n, "next")
+
+
+_NEXT_QUESTION = (
+    "What do you expect of the next run?\nWhich reading will be the worst, and how large, as a part of its limit?"
+)
+
+
+def _plan_questions(visit: Visit) -> str:
+    asked = ["What stands out? Is any reading hard to believe?"]
+    if visit.surprise is not None:
+        asked.append("Did the run come out as you expected? If not, what may have happened?")
+    asked.append("Adjust, look for a cause, or leave it alone?")
+    asked.append("If adjust: which blade, which adjuster, how much?")
+    return "\n".join(wrap(line, "- ") for line in asked)
 
 
 def _readings(rotor: Rotor, visit: Visit) -> str:
@@ -204,6 +222,11 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
         causes = [wrap(c, "- ") for c in cautions.mechanical_causes(lesson.rotor.place)]
         stop = "STOP: a reading is at or above its stop limit. No plan is offered; find the cause first:"
         return "\n".join([stop, *causes])
+    if advice.verdict == "hold":
+        return wrap(
+            "HOLD. A run did not come out as the runs before and the work recorded lead to expect, and nobody has said "
+            f"why. No plan is offered until then (worst reading {worst:.2f} of its limit)."
+        )
     if advice.verdict == "learn":
         return wrap(
             f"NOT ENOUGH IS KNOWN of the adjusters to bring this inside limits (worst reading {worst:.2f} of its "
@@ -329,18 +352,14 @@ def _almost_as_good(visit: Visit) -> list[str]:
 
 def _done(rotor: Rotor, visit: Visit) -> str:
     assert visit.done is not None
-    assert visit.then is not None
     advised = np.zeros_like(visit.done) if visit.plan is None else visit.plan.change
-    then = wrap(f"Expected of that: worst reading {_reading_words(visit.then)}.")
     if not visit.done.any():
         nothing = "Nothing was adjusted."
         if visit.advice.verdict in ("investigate", "stop"):
             nothing += " The crew looked for the cause instead, as advised; its notes stand in the next run."
-        return paragraphs([wrap(nothing)])
+        return wrap(nothing)
     if np.allclose(visit.done, advised, rtol=0.0, atol=1e-9):
-        return paragraphs(
-            [f"Exactly what was advised, {count(int(np.count_nonzero(visit.done)), 'adjustment')}.", then]
-        )
+        return f"Exactly what was advised, {count(int(np.count_nonzero(visit.done)), 'adjustment')}."
     lines = []
     for b, a in np.argwhere((visit.done != advised).T):
         did, said = float(visit.done[a, b]), float(advised[a, b])
@@ -354,7 +373,12 @@ def _done(rotor: Rotor, visit: Visit) -> str:
             lines.append(wrap(words, "- "))
     same = int(np.count_nonzero((visit.done != 0.0) & (visit.done == advised)))
     head = f"Not quite what was advised; {count(same, 'adjustment')} as advised, and"
-    return paragraphs(["\n".join([head, *lines]), then])
+    return "\n".join([head, *lines])
+
+
+def _expected(visit: Visit) -> str:
+    assert visit.then is not None
+    return wrap(f"Expected of that: worst reading {_reading_words(visit.then)}.")
 
 
 # ---- the end ----------------------------------------------------------------------------------
