@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import platform
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -48,10 +48,10 @@ def report(flown: Sequence[Flown], methods: Sequence[str], seed: int, histories:
     complete = all(m in methods for m in (*OURS, A, B, C))
     if complete:
         parts.append(_aims(sound, each))
-    parts += [_inside(sound, each, methods), _severities(sound, methods), _histories(each, methods)]
-    parts += [_chances(sound, each, m) for m in methods if m in (*OURS, B, C)]
+    parts += [_inside(sound, each, methods), _severities(sound, methods)]
+    parts += [_chances(sound, each, m) for m in methods if m in OURS]
     if complete:
-        parts += [_verdicts(sound, methods), _causes(each), _alone(each)]
+        parts += [_verdicts(sound, methods), _causes(each)]
     if faulty:
         parts.append(_faults(faulty, kinds))
     parts.append(_speed(each, methods))
@@ -169,18 +169,6 @@ def _severities(sound: Sequence[Flown], methods: Sequence[str]) -> str:
     )
 
 
-def _histories(each: Sequence[tuple[str, list[Flown]]], methods: Sequence[str]) -> str:
-    ours = [m for m in methods if m in (*OURS, A, B)]
-    heads = ["type", "history", "aircraft", *(f"{m}: 1 / 2 rounds" for m in ours)]
-    rows = []
-    for kind, flown in each:
-        for history in sorted({f.history for f in flown}):
-            some = [f for f in flown if f.history == history]
-            found = [outcome(some, m).after for m in ours]
-            rows.append([kind, str(history + 1), str(len(some)), *(f"{o:.2f} / {t:.2f}" for o, t, _ in found)])
-    return "\n\n".join(["### By history of past jobs", table(heads, rows)])
-
-
 # ---- chances -------------------------------------------------------------------------------
 
 
@@ -289,27 +277,6 @@ def _causes(each: Sequence[tuple[str, list[Flown]]]) -> str:
 
 def _count(part: int, whole: int) -> str:
     return f"{part} ({part / whole:.2f})" if whole else "-"
-
-
-def _alone(each: Sequence[tuple[str, list[Flown]]]) -> str:
-    heads = ["type", "form", "plans", "mean said", "truly inside", "Brier", "base rate's", "adjustments"]
-    forms: list[tuple[str, Callable[[Flown], object]]] = [
-        ("rows independent", lambda f: f.alone),
-        *((m, lambda f, m=m: f.jobs[m].rounds[0]) for m in OURS),  # type: ignore[misc]
-    ]
-    rows = []
-    everything = [f for _, flown in each for f in flown]
-    for kind, flown in [("all", everything), *each]:
-        for form, first in forms:
-            made = [r for f in flown if (r := first(f)) is not None and r.chance is not None]  # type: ignore[attr-defined]
-            true = Calibration.of(made, TRUE)  # type: ignore[arg-type]
-            numbers = (true.said.mean(), true.happened.mean(), true.brier, true.base_brier)
-            count = np.mean([r.count for r in made])  # type: ignore[attr-defined]
-            rows.append([kind, form, str(len(made)), *(f"{n:.3f}" for n in numbers), f"{count:.2f}"])
-    note = (
-        "First rounds only: the plan each form recommends, its chance, and whether it brings the aircraft truly inside."
-    )
-    return "\n\n".join(["### What the aircraft's own readings give", note, table(heads, rows)])
 
 
 def _faults(faulty: Sequence[Flown], kinds: Sequence[str]) -> str:
