@@ -110,6 +110,7 @@ def test_the_first_advice_is_that_of_advise(book: Path, files: Path, command: Co
     plain = json.loads(capsys.readouterr().out)
     logged = json.loads(out)
     assert logged.pop("learned") is False and logged.pop("earlier_jobs") == 0
+    logged.pop("ranges", None)
     assert logged == plain
 
 
@@ -131,7 +132,7 @@ def test_settings_follow_from_the_record(book: Path, files: Path, command: Comma
     assert command("export", book, "--job", "A-1", "--settings-now", out)[0] == 0
     np.testing.assert_array_equal(read_settings(ROTOR, out), expected)
     command("close", book, "--outcome", "put away")
-    assert "check them on the aircraft" in command("start", book, "A")[1]
+    assert "check them on the aircraft" in " ".join(command("start", book, "A")[1].split())
     with Book.open(book) as opened:
         assert load_job(opened, find_job(opened, None)).settings_text()["2", "tip_weight"] == "69.5"
 
@@ -368,7 +369,7 @@ def test_a_surprising_run_holds_the_job_until_somebody_says_why(book: Path, file
     assert "HOLD" in page and answer["explanations"][0]["text"] in html.unescape(page) and "chance" not in page.lower()
     assert not plan.exists()
     code, out, _ = command("show", book)
-    assert code == 1 and "HOLD" in out and "trackbal log checked" in out
+    assert code == 1 and "HOLD" in out and "trackbal log checked" in " ".join(out.split())
     assert command("checked", book, "  ")[0] == 2  # a reason is needed
     assert command("checked", book, "Weighed blade 2: it is on", "--by", "R. Lindqvist")[0] == 0
     code, out, _ = command("show", book)
