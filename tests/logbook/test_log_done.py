@@ -26,7 +26,7 @@ def advised(book: Path, files: Path, command: Command) -> list[tuple[str, str, f
     with Book.open(book, write=True) as opened:
         record = load_job(opened, find_job(opened, None))
         answer = {"verdict": "adjust", "recommended": 0, "plans": [{"chance": 0.5}]}
-        record_advice(opened, record, load_influence(opened, record.rotor)[0], answer, items, "tester")
+        record_advice(opened, record, load_influence(opened, record.rotor)[0], answer, items, "tester", lambda: None)
     return ADVISED
 
 

@@ -24,6 +24,7 @@ _GENERAL = (
 #: The general cautions in one line, where they were said in full before or stand on the card.
 IN_SHORT = "Advice, not a release: the manual, local rules and licensed people decide."
 
+NO_CURE = "No adjustment brings these readings inside limits: look for a mechanical cause first."
 SETTINGS_ASSUMED = (
     "No settings were given: 0 is taken as installed on every blade, and ranges are checked against that. "
     "See what is really installed before adjusting."

@@ -629,7 +629,7 @@ def _cautions(
     if verdict == "investigate" and review.unclear and not plan.count:
         said.append(f"Read again before anything is done: {'; '.join(map(str, review.unclear))}.")
     elif verdict == "investigate":
-        said.append("No adjustment brings these readings inside limits: look for a mechanical cause first.")
+        said.append(cautions.NO_CURE)
         said += cautions.mechanical_causes(rotor.place)
     elif verdict == "adjust" and plan.chance < wanted:
         said.append(

@@ -12,6 +12,7 @@ import numpy as np
 from trackbal.base.cautions import (
     IN_SHORT,
     MECHANICAL_IN_SHORT,
+    NO_CURE,
     adjuster_cautions,
     general_cautions,
     in_short,
@@ -217,7 +218,8 @@ def _what_to_mind(
     if advice.verdict == "investigate" and offered is not None:
         kinds = [a.kind for a, row in zip(rotor.adjusters, offered.change, strict=True) if row.any()]
         own += adjuster_cautions(kinds)
-    own = own if everything else in_short(own)
+    # on one screen the headline says that no adjustment cures it
+    own = own if everything else in_short([caution for caution in own if caution != NO_CURE])
     yield listed("Cautions", own + (general_cautions() if general else []))
 
 
