@@ -215,6 +215,17 @@ def test_a_closed_job_of_a_logbook_says_what_log_advise_said(
     assert "Summary" in out
 
 
+def test_slides_are_written_and_never_over_another_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "lesson.html"
+    assert run(["replay", str(ROOT / "two_blade_tail"), "--page", str(file)]) == 0
+    made = file.read_text(encoding="utf-8")
+    assert made.index("Run 1: your turn") < made.index("Run 1: what stands out")
+    assert "http" not in made.replace("http-equiv", "")
+    assert run(["replay", str(ROOT / "two_blade_tail"), "--page", str(file)]) == 2
+    assert "--force" in capsys.readouterr().err
+    assert file.read_text(encoding="utf-8") == made
+
+
 def test_replay_does_not_load_what_it_does_not_need() -> None:
     script = (
         "import sys; from trackbal.commands.group import run; code = run(['replay', sys.argv[1]]); "

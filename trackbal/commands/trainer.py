@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from trackbal.commands.options import chance_option, most_option, say
+from trackbal.commands.options import Output, chance_option, force_option, most_option, say
 
 if TYPE_CHECKING:
     from trackbal.lessons.lesson import Lesson
@@ -20,10 +20,19 @@ if TYPE_CHECKING:
 @click.option("--log", "book_file", metavar="BOOK", help="A closed job of this logbook instead of a folder.")
 @click.option("--job", "job_name", metavar="NAME", help="Which job of the logbook.")
 @click.option("--pause", is_flag=True, help="On a terminal: one step at a time, forward and back; answers typed.")
+@click.option("--page", "page_file", cls=Output, metavar="LESSON.html", help="Write slides for a projector instead.")
 @most_option
 @chance_option
+@force_option
 def replay(
-    folder: str | None, book_file: str | None, job_name: str | None, pause: bool, most: int | None, chance: float
+    folder: str | None,
+    book_file: str | None,
+    job_name: str | None,
+    pause: bool,
+    page_file: str | None,
+    most: int | None,
+    chance: float,
+    force: bool,
 ) -> int:
     """Walk through a job run by run, as a trainer would show it.
 
@@ -33,9 +42,17 @@ def replay(
     Example:
       trackbal replay demo_runs/seven_blades --pause
     """
+    from trackbal.base.files import check_free, write_whole
     from trackbal.lessons.lesson_text import lesson_steps
 
+    check_free(page_file, force=force)
     lesson = _lesson(folder, book_file, job_name, most, chance)
+    if page_file is not None:
+        from trackbal.pages.lesson_page import lesson_page
+
+        write_whole(page_file, lesson_page(lesson), force=force)
+        say(f"Written to {page_file}.")
+        return 0
     steps = lesson_steps(lesson)
     if pause and sys.stdin.isatty():
         _walk(lesson, steps)
