@@ -222,3 +222,15 @@ def test_only_what_the_whole_ladder_cannot_cure_is_a_mechanical_matter(stand: St
     assert many["verdict"] == "adjust" and many["plans"][2]["worst_ratio"] <= 1.0
     assert few["verdict"] == "adjust" and len(few["plans"]) == 2 and few["plans"][1]["worst_ratio"] > 1.0
     assert any("--most allows them" in c for c in few["cautions"])
+
+
+def test_a_card_of_many_sensors_pictures_the_worst(stand: Stand) -> None:
+    case = invented_case(5, sensors=40, regimes=1, blades=3, size=0.4)
+    worst = {("r0", "s31"): (1.1, 40.0), ("r0", "s7"): (1.0, 40.0)}
+    stand.write(replace(case, readings=case.readings | worst))
+    card = stand.folder / "card.html"
+    stand.call("advise", "--most", "1", "--card", str(card))
+    page = card.read_text()
+    assert "16 of 40 sensors with the worst readings" in page
+    pictured = [f"s{k}" for k in range(40) if f"s{k}, vertical, as part of the limit" in page]
+    assert len(pictured) == 16 and {"s31", "s7"} <= set(pictured)

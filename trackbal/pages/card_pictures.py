@@ -25,12 +25,19 @@ HEIGHTS_MARGINS_MM = (9.0, 0.5, 5.5, 7.5)  # left, right, bottom, top
 MOST_DRAWN = 13  # plans; more do not fit a picture side by side
 COUNT_MM = (82.0, 48.0)
 COUNT_MARGINS_MM = (13.0, 2.0, 9.0, 3.0)
+MOST_SENSORS = 16  # pictured on a card: with more, the pages are turned, not looked at
 
 
 def pictures_section(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
     """Return the vibration dials of every sensor and the tip heights of every regime."""
     parts = [tag("h2", "Vibration, now" + (" and expected" if expected is not None else "")), _key(rotor, expected)]
-    for s in np.flatnonzero(run.vibration_read.any(axis=0)):
+    read_sensors = np.flatnonzero(run.vibration_read.any(axis=0))
+    shown = _worst_sensors(rotor, run, expected, MOST_SENSORS)
+    if len(read_sensors) > len(shown):
+        said = f"Pictured are the {len(shown)} of {len(read_sensors)} sensors with the worst readings"
+        said += " now or as expected" if expected is not None else ""
+        parts.append(tag("p", f"{said}; all stand in the table.", cls="note"))
+    for s in shown:
         sensor = rotor.sensors[s]
         read = np.flatnonzero(run.vibration_read[:, s])
         dials = [_dial(rotor, run, expected, (int(r), int(s)), row_width(len(read))) for r in read]
@@ -52,6 +59,16 @@ def pictures_section(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
         heading = tag("h3", f"Tip heights in {rotor.height_unit}, by blade number")
         parts.append(tag("figure", heading, tag("div", *panels, cls="figures"), tag("figcaption", caption)))
     return join(parts)
+
+
+def _worst_sensors(rotor: Rotor, run: Run, expected: Forecast | None, most: int) -> list[int]:
+    """Return the sensors with the largest readings for their limits, now or as expected, in the rotor's order."""
+    size = np.abs(run.vibration) / rotor.vibration_limit
+    if expected is not None:
+        size = np.fmax(size, np.abs(expected.vibration) / rotor.vibration_limit)
+    read = np.flatnonzero(run.vibration_read.any(axis=0))
+    worst = np.nan_to_num(size).max(axis=0)[read]
+    return sorted(read[np.argsort(-worst, kind="stable")[:most]].tolist())
 
 
 def row_width(count: int) -> float:
