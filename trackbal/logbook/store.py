@@ -28,7 +28,7 @@ from trackbal.base.files import refuse_endless, write_whole
 from trackbal.logbook.schema import APPLICATION_ID, STEPS, statements, version
 
 BUSY_SECONDS = 20.0
-CHECKED_UP_TO = 16 * 1024 * 1024  # bytes
+CHECKED_UP_TO = 8 * 1024 * 1024  # bytes
 _MAGIC = b"SQLite format 3\0"
 
 
