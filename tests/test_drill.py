@@ -13,10 +13,11 @@ import pytest
 from trackbal.base.errors import InputError
 from trackbal.check.review import check_run
 from trackbal.commands.group import run
-from trackbal.drill.debrief import decisions
+from trackbal.drill.debrief import debrief, decisions
 from trackbal.drill.levels import LEVELS, level_of
 from trackbal.drill.orders import Order, read_order
 from trackbal.drill.own_play import play_out, scatters, score
+from trackbal.drill.past_jobs import influence_of_type
 from trackbal.drill.play import Drill, begin, play
 from trackbal.drill.record import Record
 from trackbal.drill.scenario import Scenario, as_shown, draw
@@ -73,6 +74,39 @@ def test_an_aircraft_outside_its_limits_is_not_released_and_the_third_time_ends_
     order(drill, "release")
     assert drill.state == "lost"
     assert order(drill, "fly") == "This drill has ended."
+
+
+def test_asking_for_release_outside_limits_leaves_the_best_path():
+    drill = begin(draw(level_of(1), 7))
+    order(drill, "release")
+    order(drill, "give up")
+    own = begin(drill.scenario)
+    play_out(own)
+    assert debrief(drill, own).left_at == 1
+
+
+def test_the_rotor_of_the_lesson_by_hand_is_cured_by_ruler_and_compasses():
+    """As docs/by_hand.md has it: both sensors' arrows, measured to a millimetre and a degree, and whole steps."""
+    drill = begin(draw(level_of(1), 7))
+    influence = influence_of_type(drill.scenario.level.kind)
+    shown = []
+    for s in range(2):
+        reading, unit = drill.run.vibration[0, s], influence.alpha[0, 0, s]
+        arrow = round(abs(reading) * 100.0) / 100.0  # 1 mm stands for 0.01 ips
+        off = np.deg2rad(round(float(np.degrees(np.angle(-reading / unit)))))
+        shown.append(arrow * np.cos(off) / float(f"{abs(unit):.2g}"))
+        assert abs(off) < np.deg2rad(10.0)  # blade 1, weight added
+    by_hand = 5.0 * round(float(np.mean(shown)) / 5.0)
+    assert by_hand == 95.0
+    order(drill, f"1 add tip weight {by_hand:g}")
+    order(drill, "fly")
+    while drill.state == "open":
+        order(drill, "release")
+    assert drill.state == "won"
+    assert len(drill.flights) == 4
+    (decision,) = decisions(drill)
+    assert decision.plan is not None
+    assert abs(decision.plan.change[0, 0] - by_hand) <= 10.0
 
 
 def test_a_drill_with_too_many_runs_is_lost():

@@ -88,21 +88,23 @@ def _walk(lesson: Lesson, steps: tuple[Step, ...]) -> None:
     from trackbal.base.text_layout import screens
 
     room = shutil.get_terminal_size((80, 24)).lines - 4  # title, line below it, an empty line, the prompt
-    shown = [(step, part, of) for step in steps for of in [screens(step.text, room)] for part in range(len(of))]
     answers: dict[tuple[int, str], str] = {}
-    at = 0
-    while at < len(shown):
-        step, part, of = shown[at]
+    at, part = 0, 0
+    while at < len(steps):
+        step = steps[at]
+        held = answers.get((step.run, step.about), "") if step.part == "answer" else ""
+        of = screens(f"{step.text}\n\n{held}" if held else step.text, room)
+        part = len(of) - 1 if part < 0 else part
         title = step.title + (f" ({part + 1} of {len(of)})" if len(of) > 1 else "")
         click.clear()
         say(f"{title}\n{'-' * len(title)}\n{of[part]}")
-        held = answers.get((step.run, step.about))
-        if step.part == "answer" and held and part == len(of) - 1:
-            say(held)
-        typed = _asked(lesson, step, answers, last=at == len(shown) - 1)
+        typed = _asked(lesson, step, answers, last=at == len(steps) - 1 and part == len(of) - 1)
         if typed == "q":
             return
-        at = max(at - 1, 0) if typed == "b" else at + 1
+        if typed == "b":
+            at, part = (at, part - 1) if part else (max(at - 1, 0), -1 if at else 0)
+        else:
+            at, part = (at, part + 1) if part < len(of) - 1 else (at + 1, 0)
 
 
 def _asked(lesson: Lesson, step: Step, answers: dict[tuple[int, str], str], *, last: bool) -> str:

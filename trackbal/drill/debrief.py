@@ -68,8 +68,9 @@ class Debrief:
 
     @property
     def left_at(self) -> int | None:
-        """The run after which the trainee first left the best path; None if never."""
-        return next((d.run for d in self.decisions if d.left_the_path), None)
+        """The run after which the trainee first left the best path, or asked for release in vain; None if never."""
+        left = [d.run for d in self.decisions if d.left_the_path]
+        return min([*left, *([self.drill.refused_after] if self.drill.refused_after else [])], default=None)
 
 
 def debrief(drill: Drill, own: Drill) -> Debrief:

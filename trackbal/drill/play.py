@@ -66,6 +66,7 @@ class Drill:
     state: State = "open"
     minutes: float = 0.0
     refusals: int = 0
+    refused_after: int | None = None  # the run after which it was first asked for, outside limits
     looks: int = 0
     inspections: int = 0
     adjustments: int = 0
@@ -267,6 +268,7 @@ def _release(drill: Drill) -> str:
         return "Nothing was read in this stage yet: fly first."
     if not review.inside:
         drill.refusals += 1
+        drill.refused_after = drill.refused_after or len(drill.flights)
         worst = review.readings[0]
         said = f"Not released: {worst.sensor} in {worst.regime} is at {worst.ratio:.2f} of its limit."
         if drill.refusals >= MOST_REFUSALS:
