@@ -109,6 +109,14 @@ def test_the_rotor_of_the_lesson_by_hand_is_cured_by_ruler_and_compasses():
     assert abs(decision.plan.change[0, 0] - by_hand) <= 10.0
 
 
+@pytest.mark.parametrize(("grams", "vertical", "lateral"), [(95, 0.083, 0.060), (105, 0.044, 0.039)])
+def test_what_the_lesson_by_hand_says_comes_out_does(grams, vertical, lateral):
+    drill = begin(draw(level_of(1), 7))
+    order(drill, f"1 add tip weight {grams}")
+    order(drill, "fly")
+    assert np.abs(drill.run.vibration[0]) == pytest.approx([vertical, lateral], abs=0.0011)  # a digit of what is shown
+
+
 def test_a_drill_with_too_many_runs_is_lost():
     drill = begin(draw(level_of(1), 7))
     for _ in range(drill.scenario.level.most_runs):
