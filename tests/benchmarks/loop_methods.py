@@ -108,6 +108,7 @@ class _Rung:
     count: int
     chance: float
     expected_cost: float
+    minutes: float | None = None
 
 
 def greedy(now: Situation) -> Decision:

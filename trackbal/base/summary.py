@@ -9,7 +9,7 @@ class Summarised:
     """A result with a short repr and a table in a notebook; subclasses say what stands there."""
 
     def summary(self) -> dict[str, object]:
-        """Return what is worth a line: name -> value."""
+        """Return what is worth a line: name -> value. Raises NotImplementedError where a subclass says nothing."""
         raise NotImplementedError
 
     def __repr__(self) -> str:

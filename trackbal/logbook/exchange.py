@@ -58,7 +58,10 @@ class JobRows:
 
 @reads_record
 def load_all(book: Book, rotor: str, job: str | None = None) -> list[JobRows]:
-    """Return every job of a rotor that has a finished run, or one job by name, in few queries."""
+    """Return every job of a rotor that has a finished run, or one job by name, in few queries.
+
+    Raises InputError where another program has put in what does not fit together.
+    """
     only, values = ("AND job.name = ?", (rotor, job)) if job is not None else ("", (rotor,))
     its_jobs = f"job.rotor = ? {only}"
     finished = "(SELECT state FROM run_state s WHERE s.run = run.entry ORDER BY s.entry DESC LIMIT 1) = 'finished'"

@@ -238,6 +238,7 @@ def reads_record(read: Read) -> Read:
     """Let a function that reads a record say in one line what another program has made unreadable in it.
 
     Its first argument is the Book. The file itself refuses changes by its triggers, which another program can take out.
+    What comes back raises InputError where entries do not fit together.
     """
 
     @wraps(read)
