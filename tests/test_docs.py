@@ -202,6 +202,11 @@ def test_links_resolve(file):
             assert anchor in anchors(to), f"{target}: no such heading"
 
 
+@pytest.mark.parametrize("page", sorted(ROOT.glob("docs/*.md")), ids=lambda f: f.name)
+def test_readme_links_every_page(page):
+    assert f"](docs/{page.name})" in text(ROOT / "README.md")
+
+
 @each_document
 def test_files_of_the_project_named_in_code_are_there(file):
     for name in re.findall(r"`((?:trackbal|tests|docs|demo_runs|virtual)/[\w/.*]+)`", text(file)):
