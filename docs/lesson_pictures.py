@@ -19,7 +19,6 @@ from trackbal.pages.dial import Dial, dial_row
 from trackbal.pages.plot_style import NOW_MARK, write
 from trackbal.pages.plots import chance_by_count, phasors, tip_heights, worst_by_count
 from trackbal.plan.advice import Advice, advise
-from trackbal.plan.forecast import forecast
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
 from trackbal.runs.sheets import read_adjustments, read_history, read_run, read_settings, settled
@@ -125,32 +124,32 @@ def unseen() -> tuple[Figure, Numbers]:
     return figure, ratios(drawn.rotor, run)
 
 
-def demo_advice() -> tuple[Rotor, Run, Any, Advice]:
-    """Return the rotor, run 2, the fit and the advice of the demo of five blades, flown by the virtual rotor."""
+def demo_advice() -> tuple[Rotor, Run, Advice]:
+    """Return the rotor, run 2 and the advice of the demo of five blades, flown by the virtual rotor."""
     demo = ROOT / "demo_runs" / "five_blades"
     rotor = Rotor.load(demo / "rotor.toml")
     history = read_history(rotor, demo / "history.csv", demo / "history_adjustments.csv")
-    found = fit(rotor, history)
+    influence = fit(rotor, history).influence
     run = read_run(rotor, demo / "run2.csv")
     done = demo / "adjustments1.csv"
     before = read_settings(rotor, demo / "settings.csv")
     setting = settled(rotor, before, read_adjustments(rotor, done), done)
-    return rotor, run, found, advise(rotor, run, found.influence, setting)
+    return rotor, run, advise(rotor, run, influence, setting)
 
 
 def plus_minus() -> tuple[Figure, Numbers]:
-    """What is expected after one adjustment fewer than advised, with its ranges."""
-    rotor, run, found, advice = demo_advice()
+    """What is likely after one adjustment fewer than advised, with its ranges."""
+    rotor, run, advice = demo_advice()
     assert advice.recommended is not None
     fewer = advice.plans[advice.recommended - 1]
-    expected = forecast(rotor, run, found.influence, fewer.change)
+    expected = fewer.likely
     figure = Figure(figsize=(7.2, 4.2))
     phasors(figure.add_axes((0.0, 0.57, 1.0, 0.42)), rotor, run, 0, expected)
     tip_heights(figure.add_axes((0.06, 0.06, 0.93, 0.40)), rotor, run, expected)
     return figure, {
         "count": fewer.count,
         "chance": round(fewer.chance, 4),
-        "spread": (np.ptp(expected.height, axis=1)).round(3).tolist(),
+        "spread": expected.spread.round(3).tolist(),
         "height_sd": expected.height_sd.max(axis=1).round(3).tolist(),
         "worst_likely": round(fewer.worst_likely, 3),
     }
@@ -158,7 +157,7 @@ def plus_minus() -> tuple[Figure, Numbers]:
 
 def by_count() -> tuple[Figure, Numbers]:
     """What each further adjustment buys."""
-    *_, advice = demo_advice()
+    _, _, advice = demo_advice()
     figure = Figure(figsize=(7.2, 2.6))
     worst_by_count(figure.add_axes((0.08, 0.19, 0.38, 0.76)), advice)
     chance_by_count(figure.add_axes((0.59, 0.19, 0.38, 0.76)), advice)

@@ -81,6 +81,9 @@ def test_figures_of_the_phase():
 
 
 def test_figures_of_what_is_not_seen():
+    drawn_rotor = drawn.VirtualType.shipped("main4").as_drawn()
+    signal = drawn.changed(drawn_rotor, ("pitch_link", 1, 6.0), ("pitch_link", 3, 6.0)).signal
+    assert np.abs(signal[3, 0, 2]) > 0.1  # ips twice per revolution in flight, as the text says
     told = drawn.told_by("lesson_unseen")
     assert np.max(told["vibration"]) < 0.005
     said(4, f"{told['spread'][0]:.2f} limits apart on the ground and {told['spread'][-1]:.2f} at")
@@ -88,7 +91,8 @@ def test_figures_of_what_is_not_seen():
 
 def test_figures_of_ranges_and_counts():
     told = drawn.told_by("lesson_plus_minus")
-    said(5, f"with {told['count']} adjustments", f"expected {told['spread'][2]:.1f} mm apart")
+    said(5, f"with {told['count']} adjustments", f"likely spread of the tips is {told['spread'][2]:.1f} mm")
+    said(5, f"it is {told['spread'][3]:.1f} mm, each tip ±{told['height_sd'][3]:.1f} mm")
     said(
         5, f"±{told['height_sd'][2]:.1f} mm", f"here {100 * told['chance']:.0f} %", f"once: {0.95**10:.0%}"[6:-1] + " %"
     )
