@@ -47,11 +47,11 @@ GUARDS: dict[str, tuple[str, ...]] = {
     "estimate/blade_differences": ("test_likeness_and_blade_differences.py", "test_likeness_and_faults.py"),
     "fitting/residuals": ("test_fit_page.py",),
     "plan/quadratic": ("test_quadratic.py", "test_advice.py"),
-    "plan/chance": ("test_chance.py", "test_disc.py"),
+    "plan/chance": ("test_posterior_oracle.py", "test_chance.py", "test_disc.py"),
     "plan/disc": ("test_disc.py", "test_chance.py"),
-    "plan/advice": ("test_advice.py", "test_advice_verdict.py", "test_commands_advise.py"),
-    "aircraft/posterior": ("test_own_aircraft.py", "test_chance.py"),
-    "aircraft/surprise": ("test_surprise.py", "test_learning.py"),
+    "plan/advice": ("test_advice_parts.py", "test_advice.py", "test_advice_verdict.py", "test_commands_advise.py"),
+    "aircraft/posterior": ("test_posterior_oracle.py", "test_own_aircraft.py", "test_chance.py"),
+    "aircraft/surprise": ("test_posterior_oracle.py", "test_surprise.py", "test_learning.py"),
     "check/review": ("test_review.py",),
 }
 

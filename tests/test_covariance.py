@@ -103,3 +103,10 @@ def test_mixed_sums_are_those_of_the_whole_covariance(rng):
         residual = y[j] - x[j] @ alpha
         np.testing.assert_allclose(remaining[j], x[j].conj().T @ (weight * residual), rtol=1e-9)
         np.testing.assert_allclose(left[j], np.abs(residual) ** 2 @ weight, rtol=1e-9)
+
+
+def test_what_coefficients_leave_by_hand():
+    """One real column 1, 2 and readings 1, 1 with the coefficient 1: left are 0 and -1, of square 1."""
+    remaining, left = c.left_over(np.array([[5.0 + 0j]]), np.array([3.0 + 0j]), np.array(2.0), np.array([1.0 + 0j]))
+    assert remaining == pytest.approx([-2.0])  # 1 * 0 + 2 * (-1)
+    assert left == pytest.approx(1.0)

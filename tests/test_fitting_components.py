@@ -15,10 +15,10 @@ from scipy.stats import chi2, t
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from trackbal.base.phasor import blade_harmonic
-from trackbal.estimate.estimate import Estimate, _total
+from trackbal.estimate.estimate import Estimate, _parts, _total
 from trackbal.estimate.identification import identify
 from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
-from trackbal.estimate.mixed import Components, climb, solve, stack
+from trackbal.estimate.mixed import Components, climb, restricted_inverse, solve, stack
 from trackbal.fitting.fit import estimate_cells, fit
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History
@@ -246,3 +246,33 @@ def test_statistics_of_a_cell_total_what_all_runs_hold() -> None:
         gram += centred.conj().T @ (w[:, None] * centred)
     np.testing.assert_allclose(_total(cell).gram[0], gram, rtol=1e-12)
     assert not identify(gram[None], np.array([10.0, 10.0])).unknown.any()
+
+
+def test_the_even_part_of_a_spread_is_the_mean_square_of_its_own_sensor() -> None:
+    """Two sensors of two cells, a hundred times apart; a cell that an adjuster does nothing to has no part in it."""
+    size2 = np.array([[1.0, 4.0], [3.0, 0.0], [100.0, 0.0], [300.0, 0.0]])
+    groups = np.array([0, 0, 1, 1])
+    parts, estimated = _parts(size2, np.zeros_like(size2), groups, apart=True)
+    assert estimated.tolist() == [False, *[True] * 6]
+    np.testing.assert_array_equal(parts[1:3], by_adjuster(size2))
+    first, second = [2.0, 2.0, 0.0, 0.0], [0.0, 0.0, 200.0, 200.0]
+    alone = [4.0, 0.0, 0.0, 0.0]  # of the second adjuster: the one cell it acts on
+    none = [0.0] * 4
+    np.testing.assert_array_equal(parts[3:5], [np.transpose([first, none]), np.transpose([none, alone])])
+    np.testing.assert_array_equal(parts[5:], [np.transpose([second, none]), np.transpose([none, none])])
+    together, _ = _parts(size2, np.zeros_like(size2), groups, apart=False)
+    np.testing.assert_array_equal(together[3], np.transpose([np.add(first, second), none]))
+
+
+@pytest.mark.parametrize("lost", [0, 1, 2])
+def test_the_restricted_inverse_is_that_of_the_known_directions(lost: int) -> None:
+    """Inverse and log-determinant against the matrix written in a basis of what is known."""
+    rng = np.random.default_rng(lost)
+    turn = np.linalg.qr(rng.normal(size=(4, 4)) + 1j * rng.normal(size=(4, 4)))[0]
+    root = rng.normal(size=(4, 6)) + 1j * rng.normal(size=(4, 6))
+    information = 7.0 * root @ root.conj().T
+    gone, known = turn[:, :lost], turn[:, lost:]
+    inverse, log_determinant = restricted_inverse(information[None], (gone @ gone.conj().T)[None])
+    inner = known.conj().T @ information @ known
+    np.testing.assert_allclose(inverse[0], known @ np.linalg.inv(inner) @ known.conj().T, atol=1e-12)
+    assert log_determinant[0] == pytest.approx(np.linalg.slogdet(inner)[1], rel=1e-10)

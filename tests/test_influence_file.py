@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -291,3 +292,40 @@ def _refused_or_sound(file: Path) -> None:
         assert np.isfinite(array).all()
     for matrix in (*found.vibration_cov.reshape(-1, 6, 6), *found.height_cov):
         assert np.linalg.eigvalsh(matrix)[0] >= -1e-8 * max(np.trace(matrix), 1e-300)
+
+
+@pytest.mark.parametrize("entry", [(0, 0), (0, 1), (1, 0), (1, 1)])
+def test_a_covariance_of_two_adjusters_with_a_single_entry_is_written(entry: tuple[int, int]) -> None:
+    document = copy.deepcopy(PLAIN)
+    alone = np.zeros((2, 2))
+    alone[entry] = 0.02
+    document["rows"][-1]["cov"] = alone.tolist()
+    found = Influence.parse(json.dumps(document), "influence.json", ROTOR)
+    assert np.count_nonzero(found.vibration_cov[1, 1, :2, 2:]) == 1
+    back = Influence.parse(influence_text(ROTOR, found), "influence.json", ROTOR)
+    np.testing.assert_array_equal(back.vibration_cov, found.vibration_cov)
+    mean = np.zeros_like(found.vibration_cov)
+    mean[0, 0, :2, 2:4] = alone  # of the mean alone: nothing of the covariance stands there
+    told = influence_document(ROTOR, replace(found, mean_vibration_cov=mean, mean_height_cov=found.height_cov))
+    rows = [row for row in told["rows"] if "adjusters" in row and row["regime"] == "regime0" and "sensor" in row]
+    assert [row["mean_cov"] for row in rows] == [alone.tolist()]
+
+
+def test_a_regime_without_heights_has_none_in_the_file_and_none_to_know() -> None:
+    rotor = replace(ROTOR, regimes=(ROTOR.regimes[0], replace(ROTOR.regimes[1], heights=False)))
+    document = copy.deepcopy(PLAIN)
+    document["rows"] = [row for row in PLAIN["rows"] if "height" not in row]
+    document["noise"] = PLAIN["noise"][:1]
+    document["unidentified"] = [
+        {"adjuster": "adjuster0", "regime": "regime0"},
+        {"adjuster": "adjuster0", "regime": "regime1", "height": True},
+    ]
+    found = Influence.parse(json.dumps(document), "influence.json", rotor)
+    assert found.unknown_height.tolist() == [[True, False], [False, False], [True, False]]
+    told = influence_document(rotor, found)
+    assert not any(row["regime"] == "regime1" for row in told["rows"] + told["noise"] if "height" in row)
+    assert told["unidentified"] == [{"adjuster": "adjuster0", "regime": "regime0"}, {"adjuster": "adjuster2"}]
+    back = Influence.parse(json.dumps(told), "influence.json", rotor)
+    np.testing.assert_array_equal(back.unknown_height, found.unknown_height)
+    np.testing.assert_array_equal(back.unknown_vibration, found.unknown_vibration)
+    assert influence_document(rotor, back) == told

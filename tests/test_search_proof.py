@@ -401,6 +401,14 @@ def test_the_mean_change_decides_before_the_steps():
     assert best.x.tolist() == [2, -2]
 
 
+def test_of_two_plans_that_differ_in_sign_alone_the_one_that_adds_wins():
+    problem = Problem(np.eye(1), np.zeros(1), 4.0, np.full(1, -5), np.full(1, 5))
+    for first, second in (([1], [-1]), ([-1], [1])):
+        best = Best(problem, np.array([0]), np.array(first))
+        best.offer(np.array(second))
+        assert best.x.tolist() == [1]
+
+
 @pytest.mark.parametrize(("apart", "taken"), [(0.5, True), (2.0, False)])
 def test_costs_are_equal_up_to_the_stated_tolerance_and_no_further(apart, taken):
     """A smaller plan that costs more by a part of the tolerance wins; by twice the tolerance it does not."""
