@@ -142,3 +142,18 @@ def test_bad_records_of_an_adjuster_few_jobs_moved_do_not_pass_as_unlike_aircraf
         np.sqrt(np.mean((fit(rotor, h).influence.tau - true) ** 2 * step**2)) for h in (fleet.history, damaged)
     )
     assert found < 1.5 * clean
+
+
+@pytest.mark.parametrize("run_meant", [0, 1])
+def test_one_wrong_reading_of_a_small_history_does_not_hide_in_the_noise_it_makes(run_meant: int) -> None:
+    """A phase turned half round in one reading of 8 jobs: no suspect, and coefficients half as large again."""
+    rotor = plain_rotor(blades=3, regimes=3)
+    truth = Truth.draw(rotor, seed=3, sd=0.004, kappa=0.0, height_kappa=0.0)
+    history = simulate(rotor, truth, jobs=8, runs=3, seed=4)
+    assert fit(rotor, history).suspects == ()
+    row = int(np.flatnonzero(history.job == 6)[run_meant])
+    vibration = history.vibration.copy()
+    vibration[row, 1, 0] *= -1.0
+    found = fit(rotor, replace(history, vibration=vibration))
+    assert [(s.job, s.run) for s in found.suspects] == [(history.jobs[6], int(history.run[row]))]
+    assert relative_error(found.influence.alpha[:, 1:2, :1], truth.alpha[:, 1:2, :1]) < 0.1
