@@ -20,6 +20,7 @@ from trackbal.check.comparisons import own_jumps, tip_jumps
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
+from trackbal.runs.words import chance_words
 
 TIMES_LIMIT, TIMES_STOP = 20.0, 5.0  # a reading beyond either is more likely misread than real
 RPM_APART = 0.02  # part of the rotor's speed, or of the other rows': a row beyond is questioned
@@ -418,7 +419,8 @@ def _why_scattered(squares: float, freedom: int, sd: float, limit: float, count:
         from scipy.special import chdtrc
 
         chance = float(chdtrc(freedom, squares / sd**2))
-        return f"more than their known noise (chance {chance:.1g})" if chance < SCATTER_CHANCE else ""
+        seldom = f"more than their known noise ({chance_words(chance)} of sound readings do)"
+        return seldom if chance < SCATTER_CHANCE else ""
     scatter = (squares / (count - 1)) ** 0.5
     return f"by {scatter:.3g}, over a quarter of the limit" if scatter > SCATTER_OF_LIMIT * limit else ""
 

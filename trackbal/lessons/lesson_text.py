@@ -179,12 +179,12 @@ def _believable(seen: Surprise) -> str:
     meaning = "sd: standard deviations of what is known of this aircraft and of the readings' noise together"
     if not seen.surprising:
         return (
-            f"{meaning}. All readings together: as expected (p = {seen.p:.2g}). Nothing suggests that a sign, a blade "
-            "or an amount was mixed up."
+            f"{meaning}. All readings together: as expected (chance {chance_words(seen.p)} of being so far off). "
+            "Nothing suggests that a sign, a blade or an amount was mixed up."
         )
-    p = f"p = {seen.p:.1g}" if seen.p >= 1e-9 else "p below one in a thousand million"
     return (
-        f"{meaning}. All readings together: SURPRISING ({p}). Something changed that was not written down as an "
+        f"{meaning}. All readings together: SURPRISING (chance {chance_words(seen.p)} of "
+        "being so far off). Something changed that was not written down as an "
         "adjustment, or was made otherwise than written down, or a reading is wrong. Find out which before relying "
         "on the next plan; a logbook offers none until then."
     )

@@ -22,6 +22,7 @@ from trackbal.plan.beyond import beyond_words, less_sure, net_link_words, unread
 from trackbal.plan.chance import chances
 from trackbal.plan.forecast import Forecast, forecast
 from trackbal.plan.keeping import condition, held_to_nothing, narrowed, work_of
+from trackbal.plan.misread import misread_words
 from trackbal.plan.quadratic import Quadratic, build_quadratic
 from trackbal.plan.reach import CURE, Gap, learn_cautions, missing_knowledge
 from trackbal.runs.frames import change_frame
@@ -143,6 +144,9 @@ class Advice(Summarised):
         Whether a person has decided to see the plan although the verdict is "investigate".
     cut_short : bool
         Larger plans might have been better, but would have taken too long to search.
+    misread : tuple of str
+        With "investigate": the readings that stand alone against a cure, and what they would be if misread.
+        Among the cautions too.
     blind : tuple of str
         Readings taken of which the influence file says nothing: how likely a plan is to pass is then not known.
     """
@@ -158,6 +162,7 @@ class Advice(Summarised):
     anyway: bool = False
     cut_short: bool = False
     blind: tuple[str, ...] = ()
+    misread: tuple[str, ...] = ()
 
     def summary(self) -> dict[str, object]:
         """Return the verdict and the plan to work from."""
@@ -292,6 +297,9 @@ def advise(
         verdict, None if missing else recommended, plans, setting, barred, said, review, chance, cut_short=cut_short
     )
     advice = replace(advice, blind=_blind(rotor, run, influence))
+    if verdict == "investigate" and not (advice.read_again or advice.blind):
+        alone = misread_words(rotor, run, influence, ladder.low, ladder.high)
+        advice = replace(advice, misread=alone, cautions=(*alone, *advice.cautions))
     return advice if settings_given else with_settings_assumed(advice)
 
 

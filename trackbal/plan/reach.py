@@ -13,17 +13,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import Counts, Reals, Run
+from trackbal.runs.run import Complexes, Counts, Reals, Run
 
 ROUGH = 0.5  # a coefficient uncertain by this part of itself is known roughly
 CURE = 0.5  # a plan must bring the worst reading below this part of today's, or inside
 
 _ROUNDS, _SWEEPS, _SETTLED = 60, 40, 1e-4  # of Lawson's weights, of coordinate descent, and steps that settle it
+_SURE = 1.05  # times what is enough: a bound beyond it is beyond it, whatever coordinate descent has left to do
 
 
 @dataclass(frozen=True)
@@ -172,25 +172,44 @@ def least_worst(rotor: Rotor, run: Run, influence: Influence, low: Counts, high:
     memory): least squares within the bounds, again and again, each reading weighted by the product of its sizes so
     far. The best of these points counts, so the answer is never below the true one.
     """
+    start, effect = ratios(rotor, run, influence)
+    return _least(start, effect, low, high)[0]
+
+
+def reaches(start: Complexes, effect: Complexes, low: Counts, high: Counts) -> bool:
+    """Return whether readings of `ratios` can be brought to 1 at most; whole steps aside."""
+    return _least(start, effect, low, high, enough=1.0)[0] <= 1.0
+
+
+def best_change(start: Complexes, effect: Complexes, low: Counts, high: Counts) -> Reals:
+    """Return the change, in steps, (A B,), that makes the worst of the readings of `ratios` least."""
+    return _least(start, effect, low, high)[1]
+
+
+def _least(
+    start: Complexes, effect: Complexes, low: Counts, high: Counts, enough: float | None = None
+) -> tuple[float, Reals]:
+    """Return the lowest worst size found and its change; with `enough`, only as far as it takes to tell."""
     free = (high > low).ravel()
-    start, effect = _ratios(rotor, run, influence)
     effect = effect[:, free]
-    if not len(start):
-        return 0.0
-    best = float(np.abs(start).max())
+    best, at = float(np.abs(start).max(initial=0.0)), np.zeros(free.size)
     lowest, highest = low.ravel()[free].astype(float), high.ravel()[free].astype(float)
-    x, weight = np.zeros(lowest.size), np.full(len(start), 1.0 / len(start))
-    for _ in range(_ROUNDS if x.size else 0):
+    x, weight = np.zeros(lowest.size), np.full(len(start), 1.0 / max(len(start), 1))
+    for _ in range(_ROUNDS if x.size and len(start) else 0):
         heavy = effect.conj().T * weight
         x = _box_minimum((heavy @ effect).real, (heavy @ start).real, x, lowest, highest)
         size = np.abs(start + effect @ x)
-        best = min(best, float(size.max()))
+        if size.max() < best:
+            best, at[free] = float(size.max()), x
+        bound = float(np.sqrt(weight @ size**2))  # no change does better than the least weighted mean square
+        if enough is not None and (best <= enough or bound > _SURE * enough):
+            break
         weight = weight * size
         total = weight.sum()
         if total <= 1e-12 * best:
             break
         weight = weight / total
-    return best
+    return best, at
 
 
 def _box_minimum(quad: Reals, lin: Reals, x: Reals, low: Reals, high: Reals) -> Reals:
@@ -211,7 +230,7 @@ def _box_minimum(quad: Reals, lin: Reals, x: Reals, low: Reals, high: Reals) -> 
     return x
 
 
-def _ratios(rotor: Rotor, run: Run, influence: Influence) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+def ratios(rotor: Rotor, run: Run, influence: Influence) -> tuple[Complexes, Complexes]:
     """Return readings over their limits, (K,), and what a step of each adjuster on each blade makes of them, (K, A B).
 
     A tip spread is as many readings as there are pairs of blades.

@@ -211,10 +211,11 @@ def _what_to_mind(
 ) -> Iterable[str]:
     """Yield the causes to look for, and the cautions: those of this advice always, the general ones if wanted."""
     causes = mechanical_causes(rotor.place)
+    yield "\n".join(wrap(words) for words in (advice.misread if everything else advice.misread[:1]))
     if advice.verdict in ("stop", "investigate", "hold") and not advice.read_again:
         short = wrap(f"Look for the cause first: {MECHANICAL_IN_SHORT[rotor.place]}")
         yield listed("Look for the cause first", causes) if everything else short
-    own = [caution for caution in advice.cautions if caution not in (*general_cautions(), *causes)]
+    own = [caution for caution in advice.cautions if caution not in (*general_cautions(), *causes, *advice.misread)]
     if advice.verdict == "investigate" and offered is not None:
         kinds = [a.kind for a, row in zip(rotor.adjusters, offered.change, strict=True) if row.any()]
         own += adjuster_cautions(kinds)
