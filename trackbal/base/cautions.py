@@ -115,7 +115,14 @@ def no_further(labels: Iterable[str]) -> list[str]:
     """Return the caution that the user's own figures do not allow to go on from these conditions; none without any."""
     named = "; ".join(labels)
     return (
-        [f"Do not go on to a further condition from: {named}. A reading is above your go_on figure."] if named else []
+        [
+            Caution(
+                f"Do not go on to a further condition from: {named}. A reading is above your go_on figure.",
+                f"Do not go on from: {named} (above go_on).",
+            )
+        ]
+        if named
+        else []
     )
 
 
@@ -130,10 +137,23 @@ def adjuster_cautions(kinds: Iterable[str]) -> list[str]:
     return [_BY_KIND[kind] for kind in dict.fromkeys(kinds)]
 
 
-def in_short(cautions: Iterable[str]) -> list[str]:
-    """Return cautions with those for kinds of adjuster in one line each."""
+class Caution(str):
+    """A caution that has a shorter form for one screen, in which equal forms are said once."""
+
+    short: str
+
+    def __new__(cls, text: str, short: str) -> Caution:
+        """Return the caution, said in full."""
+        made = super().__new__(cls, text)
+        made.short = short
+        return made
+
+
+def in_short(cautions: Iterable[str], *, shortest: bool = False) -> list[str]:
+    """Return cautions with those for kinds of adjuster in one line each; `shortest`: all that have a short form."""
     short = {_BY_KIND[kind]: words for kind, words in _BY_KIND_IN_SHORT.items()}
-    return [short.get(caution, caution) for caution in cautions]
+    said = [short.get(c, c.short if shortest and isinstance(c, Caution) else c) for c in cautions]
+    return list(dict.fromkeys(said))
 
 
 def mechanical_causes(place: Place = "main") -> list[str]:

@@ -641,11 +641,18 @@ def _cautions(
         said += cautions.mechanical_causes(rotor.place)
     elif verdict == "adjust" and plan.chance < wanted:
         said.append(
-            f"The chance that the next run is inside limits is {chance_words(plan.chance)}, below the "
-            f"{chance_words(wanted)} wanted: another round is likely."
+            cautions.Caution(
+                f"The chance that the next run is inside limits is {chance_words(plan.chance)}, below the "
+                f"{chance_words(wanted)} wanted: another round is likely.",
+                f"Chance below the {chance_words(wanted)} wanted: another round is likely.",
+            )
         )
     if verdict != "learn":  # which says more of them
-        said += [f"{rotor.adjusters[a].name} is not advised on: {reason}." for a, reason in barred]
+        barred_names = ", ".join(rotor.adjusters[a].name for a, _ in barred)
+        said += [
+            cautions.Caution(f"{rotor.adjusters[a].name} is not advised on: {reason}.", f"Not used: {barred_names}.")
+            for a, reason in barred
+        ]
     if verdict == "adjust":
         said += unread_words(rotor, run, influence, setting, plan.change)
     if not all(p.proven for p in plans):

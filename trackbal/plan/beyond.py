@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from trackbal.base.cautions import Caution
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
@@ -58,18 +59,22 @@ def net_link_words(rotor: Rotor, change: Reals) -> list[str]:
         if adjuster.kind == "pitch_link" and abs(net) > 0.5 * adjuster.step:
             what = "autorotation rpm and rigging" if rotor.place == "main" else "pedal and pitch rigging"
             name = adjuster.name.replace("_", " ")
+            shifted = f"{name}: net {net:+.10g} {adjuster.unit} over all blades"
             said.append(
-                f"{name}: net {net:+.10g} {adjuster.unit} over all blades shifts blade pitch as a whole: check {what} "
-                "as the manual asks (--links-sum-to-zero plans without)."
+                Caution(
+                    f"{shifted} shifts blade pitch as a whole: check {what} "
+                    "as the manual asks (--links-sum-to-zero plans without).",
+                    f"{shifted}: check {what}.",
+                )
             )
     return said
 
 
-def beyond_words(rotor: Rotor, influence: Influence, change: Reals) -> list[str]:
+def beyond_words(rotor: Rotor, influence: Influence, change: Reals) -> list[Caution]:
     """Return what to say of single changes larger than any past one, or than blades of the type usually differ."""
     largest = largest_changes(rotor, influence)
     usual = None if influence.departures is None else influence.departures.fault
-    said = []
+    large: list[tuple[str, int]] = []
     for b, a in np.argwhere(change.T != 0.0):
         amount, unit, step = float(change[a, b]), rotor.adjusters[a].unit, rotor.adjusters[a].step
         past = abs(amount) > largest[a] * (1.0 + 1e-9)
@@ -81,11 +86,11 @@ def beyond_words(rotor: Rotor, influence: Influence, change: Reals) -> list[str]
             rounded = float(f"{usual[a]:.2g}")
             why.append(f"more than twice what blades of the type usually differ by ({rounded:.10g} {unit})")
         record = "balance" if rotor.adjusters[a].kind == "weight" else "rigging"
-        said.append(
-            f"{adjustment_words(rotor, int(a), int(b), amount)}: {' and '.join(why)}. Look at the blade's own {record} "
-            "record; do part, run again."
-        )
-    return said
+        words = adjustment_words(rotor, int(a), int(b), amount)
+        large.append((f"{words}: {' and '.join(why)}. Look at the blade's own {record} record; do part, run again.", b))
+    blades = ", ".join(dict.fromkeys(rotor.blades[b] for _, b in large))
+    short = f"Unusually large on blade {blades}: look at its own record; do part, run again."
+    return [Caution(text, short) for text, _ in large]
 
 
 def unread_words(rotor: Rotor, run: Run, influence: Influence, setting: Reals, change: Reals) -> list[str]:
@@ -116,4 +121,7 @@ def unread_words(rotor: Rotor, run: Run, influence: Influence, setting: Reals, c
             spent.append(
                 f"{name} of blade {rotor.blades[b]} ({left:.10g} of {free:.10g} {adjuster.unit} left that way)"
             )
-    return [f"{said}; it spends what they may need of {'; '.join(spent)}." if spent else f"{said}."]
+    short = f"Not read, moved by up to {most:.1f} of limit: {what}, {rotor.regimes[r].name}"
+    if spent:
+        return [Caution(f"{said}; it spends what they may need of {'; '.join(spent)}.", f"{short}; spends range.")]
+    return [Caution(f"{said}.", f"{short}.")]

@@ -19,7 +19,7 @@ from trackbal.plan.reach import best_change, ratios, reaches
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Counts, Run
 
-NONE_ALONE = "No single reading explains it: leaving out any one, the others could not be brought inside either."
+NONE_ALONE = "No single reading explains it: without any one the rest stays outside."
 _MOST_NAMED = 2
 _TURNED_DEG = 30.0  # phases farther apart than this are worth naming
 _MM_FOR_INCH = (1.0 / MM_PER_INCH, "millimetres read where inches are meant")

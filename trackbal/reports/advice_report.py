@@ -30,6 +30,7 @@ from trackbal.runs.words import adjustment_words, chance_words
 
 ANYWAY = "PLAN SHOWN ON REQUEST (--plan-anyway), against the advice to find the cause first."
 CHANCE_MAY_FALL = "Each plan has the least cost of its count, which may bring a lower chance than fewer do."
+ONE_SCREEN = 23  # of 24 lines, one is the prompt's
 _APART, _FAR_APART = 0.1, 0.5  # of a limit
 _MUCH = 0.5  # of the limit: so large a change of what was not read is put beside the limit
 
@@ -186,9 +187,20 @@ def advice_text(
     told : sequence of str
         Lines to end with, such as where the card was written.
     """
+    text = _text(rotor, run, advice, everything, general, told, tight=False)
+    if everything or general or len(text.splitlines()) <= ONE_SCREEN:
+        return text
+    return _text(rotor, run, advice, everything, general, told, tight=True)
+
+
+def _text(
+    rotor: Rotor, run: Run, advice: Advice, everything: bool, general: bool, told: Sequence[str], *, tight: bool
+) -> str:
+    """Return the advice for the terminal; `tight`: with cautions in their shortest form and few empty lines."""
     plan = None if advice.recommended is None else advice.plans[advice.recommended]
     offered = plan if advice.verdict != "investigate" or advice.anyway else None
-    blocks = [*_what_to_mind(rotor, advice, offered, everything=everything, general=general or everything)]
+    mind = _what_to_mind(rotor, advice, offered, everything=everything, general=general or everything, tight=tight)
+    blocks = [*mind]
     if everything:
         blocks += _all_readings(rotor, run, advice, offered)
     answer = [wrap(_headline(rotor, advice))]
@@ -201,13 +213,17 @@ def advice_text(
         blocks.append(_worst(rotor, run, plan, "likely" if offered else "at best"))
     more = "" if everything else "More: add --all."
     short = "" if general or everything else IN_SHORT
-    last = [_next_run(rotor, run, advice), " ".join(filter(None, [*told, more])), short]
-    blocks.append("\n".join(wrap(line) for line in last if line))
-    return paragraphs(blocks) + "\n"
+    last = [_next_run(rotor, run, advice, tight=tight), " ".join(filter(None, [*told, more])), short]
+    if tight:
+        last = [" ".join(filter(None, last[:2])), short]
+    ending = "\n".join(wrap(line) for line in last if line)
+    if tight:
+        return paragraphs([*blocks[:-2], "\n".join([*blocks[-2:], ending])]) + "\n"
+    return paragraphs([*blocks, ending]) + "\n"
 
 
 def _what_to_mind(
-    rotor: Rotor, advice: Advice, offered: Plan | None, *, everything: bool, general: bool
+    rotor: Rotor, advice: Advice, offered: Plan | None, *, everything: bool, general: bool, tight: bool
 ) -> Iterable[str]:
     """Yield the causes to look for, and the cautions: those of this advice always, the general ones if wanted."""
     causes = mechanical_causes(rotor.place)
@@ -220,7 +236,7 @@ def _what_to_mind(
         kinds = [a.kind for a, row in zip(rotor.adjusters, offered.change, strict=True) if row.any()]
         own += adjuster_cautions(kinds)
     # on one screen the headline says that no adjustment cures it
-    own = own if everything else in_short([caution for caution in own if caution != NO_CURE])
+    own = own if everything else in_short((caution for caution in own if caution != NO_CURE), shortest=tight)
     yield listed("Cautions", own + (general_cautions() if general else []))
 
 
@@ -236,7 +252,7 @@ def _all_readings(rotor: Rotor, run: Run, advice: Advice, offered: Plan | None) 
         yield "With what is known alone\n" + _ladder(advice)
 
 
-def _next_run(rotor: Rotor, run: Run, advice: Advice) -> str:
+def _next_run(rotor: Rotor, run: Run, advice: Advice, *, tight: bool = False) -> str:
     """Return what to run next, in the order in which it is flown."""
     if advice.read_again:
         return "Next run: the same again, in steadier conditions."
@@ -249,6 +265,7 @@ def _next_run(rotor: Rotor, run: Run, advice: Advice) -> str:
     read = [regime.name for regime, taken in zip(rotor.regimes, run.regime_read, strict=True) if taken]
     unread = [regime.name for regime, taken in zip(rotor.regimes, run.regime_read, strict=True) if not taken]
     more = f"; changed by the plan and not read this time: {', '.join(unread)}" if unread else ""
+    more = "; then what was not read" if more and tight else more  # the headline names it
     return f"Next run: {', '.join(read)} again{more}. Break off at a stop limit."
 
 
@@ -264,7 +281,11 @@ def _worst(rotor: Rotor, run: Run, plan: Plan, then: str) -> str:
     lines = [["", "", "now", then, "limit", ""]]
     for title, row in titled:
         lines.append([title, f"{cut(row.regime, 20)} {cut(row.reading, 20)}", *_numbers(row), row.unit])
-    return table(lines, sides="<<>>><")
+    told = table(lines, sides="<<>>><")
+    if after is now and max(map(len, told.splitlines())) > width():
+        lines[1][0] = "worst"
+        told = table(lines, sides="<<>>><")
+    return told
 
 
 @dataclass(frozen=True)
