@@ -48,7 +48,7 @@ def less_sure(rotor: Rotor, influence: Influence, change: Reals) -> Influence:
     return replace(influence, vibration_cov=vibration_cov, height_cov=height_cov)
 
 
-def net_link_words(rotor: Rotor, change: Reals) -> list[str]:
+def net_link_words(rotor: Rotor, change: Reals) -> list[Caution]:
     """Return what to say of pitch links whose changes do not add up to nothing: they shift the pitch of all blades.
 
     On a main rotor that moves the rotor speed in autorotation (common practice, no published source).
@@ -93,7 +93,7 @@ def beyond_words(rotor: Rotor, influence: Influence, change: Reals) -> list[Caut
     return [Caution(text, short) for text, _ in large]
 
 
-def unread_words(rotor: Rotor, run: Run, influence: Influence, setting: Reals, change: Reals) -> list[str]:
+def unread_words(rotor: Rotor, run: Run, influence: Influence, setting: Reals, change: Reals) -> list[Caution]:
     """Return what a plan does to regimes that were not read, and what it takes of the range they may need.
 
     The largest movement there, over its limit; and adjusters of which less than half of the range
