@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pytest
 from demo_fits import FOLDERS, demo, demo_fit, settings_of
 
+from trackbal.commands import options
 from trackbal.plan.advice import advise
 from trackbal.reports.advice_report import advice_text, plan_adjustments
 from trackbal.runs.words import adjustment_words
@@ -27,3 +30,13 @@ def test_advice_on_every_demo_run_is_one_screen(name):
         assert ("INVESTIGATE" in words) is (advice.verdict == "investigate")
         for start in ("Weights:", "Pitch links:"):
             assert (start in words) is any(start[:-1] + " are" in caution for caution in advice.cautions)
+
+
+@pytest.mark.parametrize("no_color", ["1", ""])
+def test_colour_is_for_terminals_that_want_it(monkeypatch, no_color):
+    shown = []
+    monkeypatch.setattr(options.sys, "stdout", SimpleNamespace(isatty=lambda: True))
+    monkeypatch.setattr(options.click, "echo", lambda text, nl: shown.append(text))
+    monkeypatch.setenv("NO_COLOR", no_color)
+    options.echo_text("STOP. INVESTIGATE.\n")
+    assert ("\x1b[" in shown[0]) is (not no_color)
