@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from types import SimpleNamespace
 
 import pytest
@@ -30,6 +31,17 @@ def test_advice_on_every_demo_run_is_one_screen(name):
         assert ("INVESTIGATE" in words) is (advice.verdict == "investigate")
         for start in ("Weights:", "Pitch links:"):
             assert (start in words) is any(start[:-1] + " are" in caution for caution in advice.cautions)
+
+
+def test_what_adjusting_could_do_at_best_is_the_same_in_headline_and_table():
+    whole = demo("three_blades")
+    advice = advise(whole.rotor, whole.runs[0], demo_fit("three_blades").influence, settings_of("three_blades"))
+    assert advice.verdict == "investigate"
+    text = advice_text(whole.rotor, whole.runs[0], advice)
+    said = float(re.search(r"at best bring the worst reading to ([\d.]+) of its limit", " ".join(text.split()))[1])
+    row = next(line for line in text.splitlines() if line.strip().startswith("worst") and "at best" in line)
+    *_, at_best, limit, _ = row.split()
+    assert float(at_best) / float(limit) == pytest.approx(said, abs=0.006)  # both are rounded
 
 
 @pytest.mark.parametrize("no_color", ["1", ""])

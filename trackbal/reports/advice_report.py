@@ -28,6 +28,7 @@ from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
 from trackbal.runs.words import adjustment_words, chance_words
 
+AT_BEST = "at best"  # what the headline says of a plan that is not offered
 ANYWAY = "PLAN SHOWN ON REQUEST (--plan-anyway), against the advice to find the cause first."
 CHANCE_MAY_FALL = "Each plan has the least cost of its count, which may bring a lower chance than fewer do."
 ONE_SCREEN = 23  # of 24 lines, one is the prompt's
@@ -210,7 +211,7 @@ def _text(
         answer.append(_what_to_do(rotor, advice, offered))
     blocks.append("\n".join(answer))
     if plan is not None and not everything:
-        blocks.append(_worst(rotor, run, plan, "likely" if offered else "at best"))
+        blocks.append(_worst(rotor, run, plan, "likely" if offered else AT_BEST))
     more = "" if everything else "More: add --all."
     short = "" if general or everything else IN_SHORT
     last = [_next_run(rotor, run, advice, tight=tight), " ".join(filter(None, [*told, more])), short]
@@ -271,7 +272,7 @@ def _next_run(rotor: Rotor, run: Run, advice: Advice, *, tight: bool = False) ->
 
 def _worst(rotor: Rotor, run: Run, plan: Plan, then: str) -> str:
     """Return the worst reading now and the worst one `then` ("likely" or "at best"), each now and then."""
-    rows = _reading_rows(rotor, run, plan)
+    rows = _reading_rows(rotor, run, plan, by_file=then == AT_BEST)
     if not rows:
         return ""
     now, after = max(rows, key=lambda row: row.now / row.limit), max(rows, key=lambda row: row.after / row.limit)
@@ -303,11 +304,16 @@ class _Row:
     after_deg: float | None = None
 
 
-def _reading_rows(rotor: Rotor, run: Run, plan: Plan | None) -> list[_Row]:
-    """Return the readings taken, in the rotor's order; without a plan they stay as they are."""
+def _reading_rows(rotor: Rotor, run: Run, plan: Plan | None, *, by_file: bool = False) -> list[_Row]:
+    """Return the readings taken, in the rotor's order; without a plan they stay as they are.
+
+    `by_file`: after the plan as the influence file alone has it, as "at best" is meant; else as is likely.
+    """
     now_deg = phase_deg(run.vibration, rotor.phase_sense)
     likely = plan.likely if plan else None
     amplitude, spread = (likely.amplitude, likely.spread) if likely else (np.abs(run.vibration), run.spread)
+    if plan and by_file:
+        amplitude, spread = np.abs(plan.vibration), np.ptp(plan.height, axis=1)
     after_deg = phase_deg(likely.vibration, rotor.phase_sense) if likely else now_deg
     rows = []
     for r, regime in enumerate(rotor.regimes):
