@@ -32,3 +32,15 @@ class LazyGroup(click.Group):
         module, attribute = self._homes[name].split(":")
         command: click.Command = getattr(importlib.import_module(f"trackbal.commands.{module}"), attribute)
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return a command with its name and the arguments after it.
+
+        A name that begins with neither letter nor digit is no command either; click before 8.2 would answer it with
+        the help, exit 0. Raises click.UsageError.
+        """
+        if args and not args[0][:1].isalnum() and self.get_command(ctx, args[0]) is None:
+            ctx.fail(f"No such command {args[0]!r}.")
+        return super().resolve_command(ctx, args)
