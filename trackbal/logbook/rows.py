@@ -10,10 +10,10 @@ from os import PathLike
 import numpy as np
 
 from trackbal.base.csv_table import CsvTable
-from trackbal.runs.readings import GROUP, OF_WHOM, RowReadings, average, read_headings, read_rows, singles, split_unit
-from trackbal.runs.repeats import odd_repeats
+from trackbal.runs.readings import GROUP, OF_WHOM, RowReadings, read_headings, read_rows, split_unit
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, Run
+from trackbal.runs.sheets import run_of_readings
 
 
 @dataclass(frozen=True)
@@ -100,25 +100,10 @@ def run_of_rows(rotor: Rotor, rows: Sequence[Row], source: str | PathLike[str]) 
         As for a run sheet, but a run without any reading is allowed.
     """
     regime, readings = read_typed_rows(rotor, rows, source)
-    means = average(rotor, readings, regime, regime, len(rotor.regimes))
     notes, info = [], []
     headings = list(dict.fromkeys(name for row in rows for name in row if name.startswith("info.")))
     for r, name in enumerate(r.name for r in rotor.regimes):
         its_rows = [row for row, where in zip(rows, regime, strict=True) if where == r]
         notes += [(name, row["note"].text) for row in its_rows if "note" in row]
         info += [(name, h.removeprefix("info."), row[h].text) for h in headings for row in its_rows if h in row]
-    return Run(
-        vibration=means.vibration,
-        height=means.height,
-        vibration_count=means.vibration_count,
-        height_count=means.height_count,
-        vibration_squares=means.vibration_squares,
-        height_squares=means.height_squares,
-        height_taken=means.height_taken,
-        rpm=means.rpm,
-        notes=tuple(notes),
-        info=tuple(info),
-        source=os.fspath(source),
-        odd=odd_repeats(rotor, readings, regime, regime, [("", 1)]),
-        entered=singles(readings, regime, len(rotor.regimes)),
-    )
+    return run_of_readings(rotor, readings, regime, notes, info, os.fspath(source))

@@ -18,7 +18,7 @@ from trackbal.base.files import Outputs, write_whole
 from trackbal.base.phasor import phase_deg
 from trackbal.runs.identity import aircraft_of_jobs, date_text, dates_of_runs, groups_of_runs
 from trackbal.runs.pieces import can_be_fitted
-from trackbal.runs.readings import GROUP, average, read_headings, read_rows, singles
+from trackbal.runs.readings import GROUP, RowReadings, average, read_headings, read_rows, singles
 from trackbal.runs.repeats import odd_repeats
 from trackbal.runs.rotor import STEP_SLACK, Rotor
 from trackbal.runs.run import Complexes, Counts, History, Reals, Run
@@ -42,25 +42,41 @@ def run_of(rotor: Rotor, table: CsvTable) -> Run:
     headings = read_headings(rotor, table, ())
     regime = table.choices(headings.plain["regime"], [r.name for r in rotor.regimes], "regime")
     rows = read_rows(rotor, table, headings)
-    means = average(rotor, rows, regime, regime, len(rotor.regimes))
-    _check_any(table, means.vibration_count, means.height_taken)
     names = [rotor.regimes[r].name for r in regime]
     in_order = np.argsort(regime, kind="stable")
-    notes = _texts_of(table, headings.plain, in_order, names, only="note")
-    info = _texts_of(table, headings.info, in_order, names)
+    notes = [(name, text) for name, _, text in _texts_of(table, headings.plain, in_order, names, only="note")]
+    info = [(n, h.removeprefix("info."), text) for n, h, text in _texts_of(table, headings.info, in_order, names)]
+    run = run_of_readings(rotor, rows, regime, notes, info, os.fspath(table.source), table.lines)
+    _check_any(table, run.vibration_count, run.height_taken)
+    return run
+
+
+def run_of_readings(
+    rotor: Rotor,
+    rows: RowReadings,
+    regime: Counts,
+    notes: Sequence[tuple[str, str]],
+    info: Sequence[tuple[str, str, str]],
+    source: str,
+    lines: Sequence[int] | None = None,
+) -> Run:
+    """Return the run of some rows, typed or from a sheet: repeats averaged, every single reading kept beside.
+
+    Parameters
+    ----------
+    regime : ndarray of int, shape (rows,)
+    notes, info
+        (regime, text) and (regime, name, text).
+    lines : sequence of int, optional
+        The line of the sheet each row stands on.
+    """
+    means = average(rotor, rows, regime, regime, len(rotor.regimes))
     return Run(
-        vibration=means.vibration,
-        height=means.height,
-        vibration_count=means.vibration_count,
-        height_count=means.height_count,
-        vibration_squares=means.vibration_squares,
-        height_squares=means.height_squares,
-        height_taken=means.height_taken,
-        rpm=means.rpm,
-        notes=tuple((name, text) for name, _, text in notes),
-        info=tuple((name, heading.removeprefix("info."), text) for name, heading, text in info),
-        source=os.fspath(table.source),
-        odd=odd_repeats(rotor, rows, regime, regime, [("", 1)], table.lines),
+        **vars(means),
+        notes=tuple(notes),
+        info=tuple(info),
+        source=source,
+        odd=odd_repeats(rotor, rows, regime, regime, [("", 1)], lines),
         entered=singles(rows, regime, len(rotor.regimes)),
     )
 
