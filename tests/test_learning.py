@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from invented_rotor import ROTOR
 
-from trackbal.aircraft.belief import contrasts
 from trackbal.aircraft.learning import learn
+from trackbal.base.covariance import contrasts
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.run import Run
 

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from invented_rotor import ROTOR
 
-from trackbal.aircraft.posterior import JobRuns, TypeModel, entries_of, own_aircraft, symmetric_root
+from trackbal.aircraft.posterior import JobRuns, TypeModel, entries_of, own_aircraft
+from trackbal.base.covariance import symmetric_root
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures import Departures
 from trackbal.plan.chance import chances

@@ -15,11 +15,22 @@ Arrays may carry leading axes (...): the same readings under several records sid
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.base.covariance import (
+    add_to_diagonal,
+    contrasts,
+    hermitian_part,
+    of_both_parts,
+    pairs,
+    real_map,
+    real_parts,
+)
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
@@ -78,12 +89,25 @@ class Belief:
     height: Family
 
 
-def contrasts(blades: int) -> Reals:
-    """Return orthonormal rows, shape (B - 1, B), each of sum 0 (Helmert's)."""
-    rows = np.tril(np.ones((blades - 1, blades)))
-    k = np.arange(1, blades)
-    rows[np.arange(blades - 1), k] = -k
-    return rows / np.sqrt(k * (k + 1.0))[:, None]
+@dataclass(frozen=True)
+class Step:
+    """One run of a job taken into what is known of the aircraft.
+
+    Parameters
+    ----------
+    run : int
+        Its index.
+    expected, belief : Belief
+        After what was done before it, and with its readings.
+    vibration, height : Innovation
+        How far the readings are from what was expected.
+    """
+
+    run: int
+    expected: Belief
+    belief: Belief
+    vibration: Innovation
+    height: Innovation
 
 
 def prior_belief(rotor: Rotor, influence: Influence) -> Belief:
@@ -92,14 +116,11 @@ def prior_belief(rotor: Rotor, influence: Influence) -> Belief:
     regimes, sensors = len(rotor.regimes), len(rotor.sensors)
     step = np.array([a.step for a in rotor.adjusters])
     mean = np.zeros((regimes, sensors, 2 + 2 * adjusters))
-    mean[..., 2::2], mean[..., 3::2] = (
-        np.moveaxis(influence.alpha.real, 0, -1),
-        np.moveaxis(influence.alpha.imag, 0, -1),
-    )
+    mean[..., 2:] = real_parts(np.moveaxis(influence.alpha, 0, -1))
     cov = np.zeros((*mean.shape, mean.shape[-1]))
     cov[..., 2:, 2:] = influence.vibration_cov
     vague = VAGUE * rotor.vibration_limit[:, :, None] / step  # (R, S, A)
-    unknown = np.repeat(np.moveaxis(influence.unknown_vibration, 0, -1), 2, axis=-1)
+    unknown = of_both_parts(np.moveaxis(influence.unknown_vibration, 0, -1))
     _widen(cov[..., 2:, 2:], unknown, np.repeat(vague, 2, axis=-1))
     noise, height_noise = noise_of(rotor, influence)
     vibration = Family(mean, cov, np.zeros((regimes, sensors), dtype=bool), noise)
@@ -125,19 +146,15 @@ def noise_of(rotor: Rotor, influence: Influence) -> tuple[Reals, Reals]:
 
 def _widen(cov: Reals, unknown: NDArray[np.bool_], sd: Reals) -> None:
     """Give unknown coefficients a variance that says nothing, and no covariance; in place."""
-    known = ~unknown
-    cov *= known[..., :, None] & known[..., None, :]
-    index = np.arange(cov.shape[-1])
-    cov[..., index, index] += np.where(unknown, sd, 0.0) ** 2
+    cov *= pairs(~unknown)
+    add_to_diagonal(cov, np.where(unknown, sd, 0.0) ** 2)
 
 
 def after_change(rotor: Rotor, belief: Belief, change: Reals) -> Belief:
     """Return the belief after an adjustment, shape (..., A, B) in the adjusters' units."""
     z = blade_harmonic(change, rotor.azimuth_deg, rotor.harmonics)  # (..., A, S)
     z = np.moveaxis(z, -2, -1)[..., None, :, :]  # (..., 1, S, A)
-    lever = np.zeros((*z.shape[:-1], 2, 2 * z.shape[-1]))
-    lever[..., 0, 0::2] = lever[..., 1, 1::2] = z.real
-    lever[..., 0, 1::2], lever[..., 1, 0::2] = -z.imag, z.imag
+    lever = real_map(z[..., None, :])  # (..., 1, S, 2, 2A)
     u = change @ contrasts(len(rotor.blades)).T  # (..., A, B - 1)
     lift = np.moveaxis(u, -2, -1)[..., None, :, :]
     return Belief(_moved(belief.vibration, lever), _moved(belief.height, lift))
@@ -152,6 +169,34 @@ def _moved(family: Family, lever: Reals) -> Family:
     mean = np.einsum("...ij,...j->...i", turn, family.mean)
     cov = turn @ family.cov @ np.swapaxes(turn, -1, -2)
     return Family(mean, cov, family.started, family.noise)
+
+
+def run_by_run(
+    rotor: Rotor,
+    belief: Belief,
+    job: JobArrays,
+    runs: Sequence[int] | None = None,
+    beside: Callable[[Belief, int], Belief] | None = None,
+) -> Iterator[Step]:
+    """Take the runs of a job into a belief, one after the other; runs of one job under several records side by side.
+
+    Parameters
+    ----------
+    runs : sequence of int, optional
+        Runs to take, by index, in their order; all if not given.
+    beside : function, optional
+        What a belief becomes by what else happened before a run than was adjusted, for any run but the first taken.
+    """
+    taken = range(len(job)) if runs is None else runs
+    for k, t in enumerate(taken):
+        if k:
+            belief = after_change(rotor, belief, job.change[t] - job.change[taken[k - 1]])
+            belief = belief if beside is None else beside(belief, t)
+        expected = belief
+        belief, vibration, height = observe(
+            rotor, belief, job.vibration[t], job.vibration_count[t], job.height[t], job.height_count[t]
+        )
+        yield Step(t, expected, belief, vibration, height)
 
 
 def observe(
@@ -187,8 +232,7 @@ def _observed(family: Family, reading: Reals, count: Counts) -> tuple[Family, In
     likelihood = np.where(expected, -0.5 * (chi2 + log_det + k * np.log(2.0 * np.pi)), 0.0)
     gain = np.where(expected[..., None, None], family.cov[..., :, :k] @ inverse, 0.0)
     mean = family.mean + np.einsum("...ik,...k->...i", gain, miss)
-    cov = family.cov - gain @ family.cov[..., :k, :]
-    cov = 0.5 * (cov + np.swapaxes(cov, -1, -2))
+    cov = hermitian_part(family.cov - gain @ family.cov[..., :k, :])
     mean, cov = _start(mean, cov, reading, noise, first)
     innovation = Innovation(chi2, likelihood, np.where(expected, k, 0))
     return Family(mean, cov, family.started | read, family.noise), innovation

@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.aircraft.belief import Belief, after_change, contrasts, observe, prior_belief
+from trackbal.aircraft.belief import Belief, prior_belief, run_by_run
+from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.posterior import JobRuns, OwnAircraft, TypeModel, own_aircraft
+from trackbal.base.covariance import contrasts, from_real_parts, of_both_parts, pairs
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
@@ -89,11 +91,8 @@ def learn(
 
 def _filtered(rotor: Rotor, belief: Belief, job: JobRuns) -> Belief:
     """Return the belief after the runs of a job."""
-    for t, run in enumerate(job.runs):
-        if t:
-            belief = after_change(rotor, belief, job.change[t] - job.change[t - 1])
-        belief, _, _ = observe(rotor, belief, run.vibration, run.vibration_count, run.height, run.height_count)
-    return belief
+    *_, last = run_by_run(rotor, belief, JobArrays.of(job.runs, job.change))
+    return last.belief
 
 
 def _begun_anew(belief: Belief) -> Belief:
@@ -117,7 +116,7 @@ def _moved_unknown(influence: Influence, job: JobRuns, made: Reals | None) -> bo
 
 def _present_run(rotor: Rotor, belief: Belief, last: Run) -> Run:
     state = belief.vibration.mean
-    vibration = np.where(last.vibration_read, state[..., 0] + 1j * state[..., 1], last.vibration)
+    vibration = np.where(last.vibration_read, from_real_parts(state[..., :2])[..., 0], last.vibration)
     blades = len(rotor.blades)
     tips = belief.height.mean[:, : blades - 1] @ contrasts(blades)
     height = np.where(last.height_read[:, None], tips, last.height)
@@ -135,10 +134,10 @@ def _own_influence(influence: Influence, prior: Belief, belief: Belief) -> Influ
     unknown_height = influence.unknown_height & ~_learned(height_cov, prior.height.cov[..., free:, free:]).T
     return replace(
         influence,
-        alpha=np.where(unknown, 0.0, np.moveaxis(own[..., 0::2] + 1j * own[..., 1::2], -1, 0)),
+        alpha=np.where(unknown, 0.0, np.moveaxis(from_real_parts(own), -1, 0)),
         tau=np.where(unknown_height, 0.0, belief.height.mean[:, free:].T),
-        vibration_cov=_known_only(cov, np.repeat(np.moveaxis(unknown, 0, -1), 2, axis=-1)),
-        height_cov=_known_only(height_cov, unknown_height.T),
+        vibration_cov=cov * pairs(of_both_parts(~np.moveaxis(unknown, 0, -1))),
+        height_cov=height_cov * pairs(~unknown_height.T),
         unknown_vibration=unknown,
         unknown_height=unknown_height,
         mean_vibration_cov=None,
@@ -151,9 +150,3 @@ def _learned(cov: Reals, before: Reals) -> NDArray[np.bool_]:
     """Return which coefficients have shrunk to LEARNED of their former standard deviation."""
     now, then = np.einsum("...ii->...i", cov), np.einsum("...ii->...i", before)
     return np.asarray(now <= LEARNED**2 * then)
-
-
-def _known_only(cov: Reals, unknown: NDArray[np.bool_]) -> Reals:
-    """Return the covariance with the rows and columns of what is unknown set to 0."""
-    known = ~unknown
-    return np.asarray(cov * (known[..., :, None] & known[..., None, :]))

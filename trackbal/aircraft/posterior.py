@@ -30,6 +30,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.covariance import centring, hermitian_part, symmetric_root
 from trackbal.base.phasor import blade_harmonic
 from trackbal.base.sampling import evenly_spaced
 from trackbal.influence.coefficients import Influence
@@ -268,7 +269,7 @@ class OwnAircraft:
         cov = (lever @ lever.T + _flat(doubt) @ _flat(doubt).T) * _alike(model, entries, entries)
         cov += (faults + entries.effect * error) @ entries.effect.T + _unexplained(model, entries, entries)
         cov -= cross @ self.inverse @ cross.T
-        return entries.effect @ total.ravel() + cross @ self.weighed, np.asarray(0.5 * (cov + cov.T))
+        return entries.effect @ total.ravel() + cross @ self.weighed, hermitian_part(cov)
 
     def state(self) -> Reals:
         """Return the best estimate of the last run's readings without their noise, shape (D of that run,)."""
@@ -459,7 +460,7 @@ def entries_of(model: TypeModel, run: Run) -> Entries:
     vibration = np.einsum("ca,cb->cab", alpha, _delays(rotor, sensor)).reshape(
         regime.size, influence.tau.shape[0] * blades
     )
-    centred = np.eye(blades) - 1.0 / blades
+    centred = centring(blades)
     tau = influence.tau[:, height_regime].T / half_spread[:, None]
     heights = np.einsum("ha,cb->hcab", tau, centred).reshape(
         height_regime.size * blades, influence.tau.shape[0] * blades
@@ -495,7 +496,7 @@ def basis_of(model: TypeModel, entries: Entries) -> Reals:
     adjusters, blades, cells = model.height_root.shape[-1], len(rotor.blades), len(regime)
     root = model.root[regime, sensor] / rotor.vibration_limit[regime, sensor][:, None, None]
     moved = np.einsum("cb,caf->cfab", _delays(rotor, sensor), root[:, 0::2] + 1j * root[:, 1::2])
-    centred = np.eye(blades) - 1.0 / blades
+    centred = centring(blades)
     tau = model.height_root[height_regime] / (rotor.height_limit[height_regime] / 2.0)[:, None, None]
     basis = np.zeros((entries.values.size, 3 * adjusters, adjusters * blades))
     basis[: 2 * cells, : 2 * adjusters] = np.concatenate([moved.real, moved.imag]).reshape(
@@ -541,17 +542,7 @@ def _unexplained(model: TypeModel, one: Entries, other: Entries) -> Reals:
 def _fault_cov(model: TypeModel) -> Reals:
     """Return the prior covariance of x, (A B, A B): blade differences, the mean apart."""
     blades = len(model.rotor.blades)
-    return np.asarray(np.kron(np.diag(model.departures.fault**2), np.eye(blades) - 1.0 / blades))
-
-
-def symmetric_root(cov: Reals) -> Reals:
-    """Return the symmetric square roots of covariances, (..., k, k).
-
-    Samples are drawn with it because it is unique: eigenvectors of values that are equal but for
-    rounding come turned in any way, and other samples on other machines would follow.
-    """
-    values, vectors = np.linalg.eigh(cov)
-    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]) @ vectors.swapaxes(-1, -2))
+    return np.asarray(np.kron(np.diag(model.departures.fault**2), centring(blades)))
 
 
 def _phase_turns(alpha: Complexes) -> Reals:

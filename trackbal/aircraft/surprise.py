@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.aircraft.belief import Belief, Innovation, after_change, observe, prior_belief
+from trackbal.aircraft.belief import prior_belief, run_by_run
 from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.learning import own_of
 from trackbal.aircraft.posterior import Entries, JobRuns, OwnAircraft, entries_of
@@ -78,11 +78,6 @@ class Surprise:
     def surprising(self) -> bool:
         """Whether the run is less probable than ALARM."""
         return self.p < ALARM
-
-
-def observe_run(rotor: Rotor, belief: Belief, job: JobArrays, t: int) -> tuple[Belief, Innovation, Innovation]:
-    """Return `observe` of run t of a job."""
-    return observe(rotor, belief, job.vibration[t], job.vibration_count[t], job.height[t], job.height_count[t])
 
 
 def surprise(rotor: Rotor, job: JobArrays, influence: Influence, earlier: Sequence[JobRuns] = ()) -> Surprise | None:
@@ -204,16 +199,11 @@ def _alone(part: Reals, spread: Reals, rows: Counts) -> float:
 
 
 def _by_reading(rotor: Rotor, job: JobArrays, t: int, influence: Influence, before: tuple[int, ...]) -> Surprise:
-    belief, last = prior_belief(rotor, influence), before[0]
-    for s in before:
-        belief = after_change(rotor, belief, job.change[s] - job.change[last])
-        belief, _, _ = observe_run(rotor, belief, job, s)
-        last = s
-    belief = after_change(rotor, belief, job.change[t] - job.change[last])
-    _, vibration, height = observe_run(rotor, belief, job, t)
+    *_, step = run_by_run(rotor, prior_belief(rotor, influence), job, (*before, t))
+    vibration, height = step.vibration, step.height
     chi2 = float(vibration.chi2.sum() + height.chi2.sum())
     dof = int(vibration.dof.sum() + height.dof.sum())
-    state, tips = belief.vibration, belief.height
+    state, tips = step.expected.vibration, step.expected.height
     free = len(rotor.blades) - 1
     count, height_count = np.maximum(job.vibration_count[t], 1), np.maximum(job.height_count[t], 1)
     spread = (state.cov[..., 0, 0] + state.cov[..., 1, 1]) / 2.0 + state.noise**2 / count

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from trackbal.aircraft.learning import own_of
-from trackbal.aircraft.posterior import JobRuns, OwnAircraft, entries_of, symmetric_root
+from trackbal.aircraft.posterior import JobRuns, OwnAircraft, entries_of
+from trackbal.base.covariance import symmetric_root
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.disc import chance_within

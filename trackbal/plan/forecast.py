@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trackbal.aircraft.posterior import OwnAircraft, entries_of, symmetric_root
+from trackbal.aircraft.posterior import OwnAircraft, entries_of
+from trackbal.base.covariance import symmetric_root
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.disc import chance_within

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.aircraft.belief import Belief, after_change, observe, prior_belief
+from trackbal.aircraft.belief import Belief, prior_belief, run_by_run
 from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
@@ -166,7 +166,6 @@ def weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, sizes
 
 
 def _weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, sizes: Sizes) -> Weights:
-    runs = len(accounts[0].job)
     vibration = np.zeros((len(accounts), *accounts[0].out.shape[1:]))
     height = np.zeros((len(accounts), accounts[0].out_height.shape[1]))
     belief = prior_belief(rotor, bounded(rotor, influence, sizes))
@@ -179,20 +178,10 @@ def _weigh(rotor: Rotor, accounts: Sequence[Account], influence: Influence, size
     )
     scale = np.stack([a.log_scale for a in accounts], axis=1)
     rise = np.stack([a.height_log_scale for a in accounts], axis=1)
-    for t in range(runs):
-        if t:
-            belief = after_change(rotor, belief, stacked.change[t] - stacked.change[t - 1])
-            belief = _loosened(belief, np.array([a.loose[t] for a in accounts]), sizes)
-        belief, innovation, tip_innovation = observe(
-            rotor,
-            belief,
-            stacked.vibration[t],
-            stacked.vibration_count[t],
-            stacked.height[t],
-            stacked.height_count[t],
-        )
-        vibration += innovation.log_likelihood + scale[t] * innovation.dof
-        height += tip_innovation.log_likelihood + rise[t] * tip_innovation.dof
+    loose = np.stack([a.loose for a in accounts], axis=1)
+    for step in run_by_run(rotor, belief, stacked, beside=lambda known, t: _loosened(known, loose[t], sizes)):
+        vibration += step.vibration.log_likelihood + scale[step.run] * step.vibration.dof
+        height += step.height.log_likelihood + rise[step.run] * step.height.dof
     out = np.stack([a.out for a in accounts], axis=1)
     out_height = np.stack([a.out_height for a in accounts], axis=1)
     size = np.maximum(np.abs(np.where(out, stacked.vibration, 0.0)) / np.sqrt(2.0), sizes.vibration)

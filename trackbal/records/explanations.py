@@ -13,10 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trackbal.aircraft.belief import Innovation, after_change, prior_belief
+from trackbal.aircraft.belief import Step, prior_belief, run_by_run
 from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.posterior import JobRuns
-from trackbal.aircraft.surprise import ALARM, held_against, observe_run, tail
+from trackbal.aircraft.surprise import ALARM, held_against, tail
 from trackbal.influence.coefficients import Influence
 from trackbal.records.entry_mistakes import Mistake, all_mistakes
 from trackbal.runs.rotor import Rotor
@@ -195,7 +195,7 @@ class _Weighed:
     chi2: Reals
     log_likelihood: Reals
     dof: int
-    compared: tuple[Innovation, ...]
+    steps: tuple[Step, ...]
     unbelievable: Counts
 
     @classmethod
@@ -208,28 +208,23 @@ class _Weighed:
             first.height_count,
             np.stack([j.change for j in jobs], axis=1),
         )
-        belief = prior_belief(rotor, influence)
         likelihood, unbelievable = np.zeros(len(jobs)), np.zeros(len(jobs), dtype=int)
-        compared: list[Innovation] = []
-        for t in range(len(first)):
-            if t:
-                belief = after_change(rotor, belief, together.change[t] - together.change[t - 1])
-            belief, vibration, height = observe_run(rotor, belief, together, t)
-            likelihood = likelihood + vibration.log_likelihood.sum(axis=(-2, -1)) + height.log_likelihood.sum(axis=-1)
-            alone = (first.vibration_count[t] > 0) & (vibration.dof == 0)
+        steps = tuple(run_by_run(rotor, prior_belief(rotor, influence), together))
+        for t, step in enumerate(steps):
+            likelihood += step.vibration.log_likelihood.sum(axis=(-2, -1)) + step.height.log_likelihood.sum(axis=-1)
+            alone = (first.vibration_count[t] > 0) & (step.vibration.dof == 0)
             large = np.abs(together.vibration[t]) > LARGEST_FIRST * rotor.vibration_limit
-            unbelievable = unbelievable + (alone & large).sum(axis=(-2, -1))
-            compared += [vibration, height]
+            unbelievable += (alone & large).sum(axis=(-2, -1))
+        vibration, height = steps[-1].vibration, steps[-1].height
         chi2 = vibration.chi2.sum(axis=(-2, -1)) + height.chi2.sum(axis=-1)
-        return cls(chi2, likelihood, int(vibration.dof.sum() + height.dof.sum()), tuple(compared), unbelievable)
+        return cls(chi2, likelihood, int(vibration.dof.sum() + height.dof.sum()), steps, unbelievable)
 
 
 def _jacobian(mistakes: Sequence[Mistake], weighed: _Weighed) -> Reals:
     """Return what changing the scale of readings adds to their log-likelihood, shape (H,)."""
     total = np.zeros(len(mistakes))
-    vibration, height = weighed.compared[0::2], weighed.compared[1::2]
-    for t, (innovation, tip_innovation) in enumerate(zip(vibration, height, strict=True)):
+    for t, step in enumerate(weighed.steps):
         scale = np.array([m.log_scale[t] for m in mistakes])
         rise = np.array([m.height_log_scale[t] for m in mistakes])
-        total += (scale * innovation.dof).sum(axis=(-2, -1)) + (rise * tip_innovation.dof).sum(axis=-1)
+        total += (scale * step.vibration.dof).sum(axis=(-2, -1)) + (rise * step.height.dof).sum(axis=-1)
     return total
