@@ -151,6 +151,37 @@ def test_a_row_that_resumes_a_finished_run_is_a_sign(tmp_path: Path) -> None:
     assert "row 14 is unlike its 2 repeats" in odd.text and odd.text.endswith("after a later one had begun")
 
 
+def test_a_row_that_resumes_a_finished_run_is_named_though_it_agrees(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It may be another run's under a wrong number, and its repeats cannot tell where it is the only one."""
+    from logbook.logbook_cases import TOML
+
+    from trackbal.commands.group import run
+
+    rows, made = history_rows(np.random.default_rng(3), 8, 2)
+    rows.insert(12, rows.pop(6))  # one of the two repeats of a regime in run 1 of job j1, after run 3
+    history = written(tmp_path, rows, made)
+    said = "1 row of the sheet goes on with a run after a later one had begun: row 14 (job j1 run 1)"
+    assert not history.odd and any(line.startswith(said) for line in fit(ROTOR, history).cautions)
+    (tmp_path / "rotor.toml").write_text(TOML)
+    start = ["--rotor", str(tmp_path / "rotor.toml")]
+    sheets = ["--runs", str(tmp_path / "runs.csv"), "--adjustments", str(tmp_path / "made.csv")]
+    assert run(["audit", *start, *sheets]) == 0
+    assert said in " ".join(capsys.readouterr().err.split())
+    book = str(tmp_path / "a.tblog")
+    assert run(["log", "new", book, *start]) == 0
+    capsys.readouterr()
+    assert run(["log", "import", book, *sheets]) == 1
+    assert said in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_sheet_sorted_in_another_way_resumes_nothing(tmp_path: Path) -> None:
+    rows, made = history_rows(np.random.default_rng(3), 8, 2)
+    rows.sort(key=lambda row: row[2])
+    assert not written(tmp_path, rows[::-1], made).resumed
+
+
 def test_import_names_odd_repeats(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     from logbook.logbook_cases import TOML
 

@@ -63,6 +63,7 @@ def audit(
     from trackbal.influence.coefficients import Influence
     from trackbal.records.audit import audit as weigh_records
     from trackbal.reports.audit_report import audit_json, report
+    from trackbal.runs.resumed import resumed_in_words
     from trackbal.runs.rotor import Rotor
     from trackbal.runs.sheets import write_history
 
@@ -72,7 +73,7 @@ def audit(
     history = past_runs(rotor, runs_file, adjustments_file, log_files)
     influence = Influence.load(influence_file, rotor) if influence_file else fit(rotor, history).influence
     warn_of_other_rotor(rotor, influence)
-    for line in amount_cautions(rotor, history):
+    for line in (*amount_cautions(rotor, history), *resumed_in_words(history.resumed)):
         say(line, err=True)
     check_free(corrected_runs, corrected_adjustments, force=force)
     found = weigh_records(rotor, history, influence, _progress if sys.stderr.isatty() else None)

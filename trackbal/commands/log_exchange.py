@@ -118,7 +118,7 @@ def import_command(
     """Take past jobs into the logbook, closed: all of them, or none if anything is wrong.
 
     The aircraft of a job is what its rows say under aircraft, else the job's name.
-    Exit code 1 if repeated readings contradict one another.
+    Exit code 1 if repeated readings contradict one another, or a row goes on with a run after a later one had begun.
 
     \b
     Example:
@@ -129,6 +129,7 @@ def import_command(
     from trackbal.logbook.exchange import import_history
     from trackbal.logbook.records import load_rotor
     from trackbal.logbook.store import Book
+    from trackbal.runs.resumed import resumed_in_words
 
     if workbook_file is None and (runs_file is None or adjustments_file is None):
         raise click.UsageError("give --runs and --adjustments, or --xlsx")
@@ -144,11 +145,14 @@ def import_command(
             assert runs_file is not None and adjustments_file is not None
             runs, adjustments = table_of(rotor, runs_file), table_of(rotor, adjustments_file, "adjustment_columns")
             settings = None if settings_file is None else CsvTable.load(settings_file)
-        names, odd = import_history(book, runs, adjustments, settings, author, rotor_name=rotor_name)
+        names, history = import_history(book, runs, adjustments, settings, author, rotor_name=rotor_name)
     if as_json:
-        echo_json({"jobs": names, "odd_repeats": [{"job": o.job, "run": o.run, "why": o.text} for o in odd]})
+        odd = [{"job": o.job, "run": o.run, "why": o.text} for o in history.odd]
+        echo_json({"jobs": names, "odd_repeats": odd, "resumed_rows": [vars(one) for one in history.resumed]})
     else:
         say(f"{len(names)} jobs taken in.")
-        for one in odd:
+        for one in history.odd:
             say(f"job {one.job} run {one.run}: {one.text}")
-    return 1 if odd else 0
+        for line in resumed_in_words(history.resumed):
+            say(line)
+    return 1 if history.odd or history.resumed else 0

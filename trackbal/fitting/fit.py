@@ -24,6 +24,7 @@ from trackbal.records.misfits import Suspect, breaks, describe, describe_break, 
 from trackbal.records.robust import LEAST_DOF, Record, can_judge, odd_records, records, sift_and_refit
 from trackbal.runs.reading_noise import NoiseFloor, noise_floor
 from trackbal.runs.repeats import without_odd
+from trackbal.runs.resumed import resumed_in_words
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, History, Reals
 
@@ -126,6 +127,7 @@ def fit(rotor: Rotor, history: History, prior: Influence | None = None, *, robus
     moved = _largest_shift(kept.estimates, kept.plain) if kept.set_aside else 0.0
     lines = (
         *amount_cautions(rotor, history),
+        *resumed_in_words(history.resumed),
         *aside_cautions(len(kept.set_aside), moved),
         *suspect_cautions(len(still_in), shift),
     )

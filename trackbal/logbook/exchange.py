@@ -24,7 +24,7 @@ from trackbal.runs.identity import read_date
 from trackbal.runs.readings import GROUP, average
 from trackbal.runs.repeats import odd_repeats
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import History, OddRepeat
+from trackbal.runs.run import History
 from trackbal.runs.sheets import history_of
 
 
@@ -315,8 +315,8 @@ def import_history(
     author: str,
     *,
     rotor_name: str | None = None,
-) -> tuple[list[str], tuple[OddRepeat, ...]]:
-    """Add the jobs of a history to a logbook, closed; all of them or none. Return their names, and odd repeats.
+) -> tuple[list[str], History]:
+    """Add the jobs of a history to a logbook, closed; all of them or none. Return their names, and the history.
 
     The aircraft of a job is what its rows say in the column aircraft, else the job's name.
 
@@ -327,7 +327,7 @@ def import_history(
     """
     with book.writing():
         rotor = load_rotor(book, rotor_of(book, rotor_name))
-        odd = history_of(rotor, runs, adjustments).odd  # refuses what cannot be read, naming row and column
+        history = history_of(rotor, runs, adjustments)  # refuses what cannot be read, naming row and column
         jobs = _jobs_of_sheets(rotor, runs, adjustments, settings)
         for job in jobs:
             if book.one("SELECT 1 FROM job WHERE name = ?", (job.name,)):
@@ -335,7 +335,7 @@ def import_history(
             add_import(
                 book, rotor.name, job.name, job.aircraft, job.runs, job.done, job.as_found, str(runs.source), author
             )
-    return [job.name for job in jobs], odd
+    return [job.name for job in jobs], history
 
 
 def _jobs_of_sheets(rotor: Rotor, runs: CsvTable, adjustments: CsvTable, settings: CsvTable | None) -> list[JobRows]:

@@ -70,6 +70,22 @@ class OddRepeat:
 
 
 @dataclass(frozen=True)
+class ResumedRow:
+    """A row of a sheet that goes on with a run after a later one of the job had begun (resumed.py).
+
+    Parameters
+    ----------
+    job : str
+    run, row : int
+        The row counts from the heading, row 1.
+    """
+
+    job: str
+    run: int
+    row: int
+
+
+@dataclass(frozen=True)
 class Singles:
     """The single readings of a run as entered, before repeats are averaged.
 
@@ -236,6 +252,8 @@ class History(Summarised):
         To what each run belongs; "" where not said.
     odd : tuple of OddRepeat
         Repeats that contradict one another; they are in the means (without_odd in repeats.py leaves them out).
+    resumed : tuple of ResumedRow
+        Rows of the sheet that go on with a run after a later one of the job had begun.
 
     Raises
     ------
@@ -260,6 +278,7 @@ class History(Summarised):
     groups: tuple[str, ...] = ()
     group: Texts = field(default_factory=lambda: np.empty((0, 0), dtype=object))
     odd: tuple[OddRepeat, ...] = field(default=(), compare=False)
+    resumed: tuple[ResumedRow, ...] = field(default=(), compare=False)
 
     #: What reads two sheets, set by sheets.py, which knows this class.
     _read: ClassVar[Callable[[Rotor, CsvTable, CsvTable], History]]
@@ -345,6 +364,7 @@ class History(Summarised):
             "dates": f"{dated.min()} to {dated.max()}" if len(dated) else "none",
             "groups": ", ".join(self.groups) or "none",
             "repeats that disagree": len(self.odd),
+            "rows that resume a run": len(self.resumed),
             "source": self.source,
         }
 
@@ -356,7 +376,8 @@ class History(Summarised):
 
     def of_runs(self, rows: Counts) -> History:
         """Return some of the runs, by growing index; names and numbers of jobs stay."""
-        names = [f.name for f in fields(self) if f.name not in ("jobs", "source", "aircraft", "groups", "odd")]
+        apart = ("jobs", "source", "aircraft", "groups", "odd", "resumed")
+        names = [f.name for f in fields(self) if f.name not in apart]
         return replace(self, **{name: getattr(self, name)[rows] for name in names})
 
     def of_jobs(self, chosen: Counts) -> History:

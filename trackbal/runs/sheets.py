@@ -20,8 +20,9 @@ from trackbal.runs.identity import aircraft_of_jobs, date_text, dates_of_runs, g
 from trackbal.runs.pieces import can_be_fitted
 from trackbal.runs.readings import GROUP, RowReadings, average, read_headings, read_rows, singles
 from trackbal.runs.repeats import odd_repeats
+from trackbal.runs.resumed import resumed
 from trackbal.runs.rotor import STEP_SLACK, Rotor
-from trackbal.runs.run import Complexes, Counts, History, Reals, Run
+from trackbal.runs.run import Complexes, Counts, History, Reals, ResumedRow, Run
 
 File = str | PathLike[str]
 
@@ -125,6 +126,7 @@ def history_of(rotor: Rotor, table: CsvTable, adjustments: CsvTable) -> History:
     groups, group = groups_of_runs(table, headings, run_of_row, count)
     means = average(rotor, rows, run_of_row * regimes + regime, regime, count * regimes)
     _check_any(table, means.vibration_count, means.height_taken)
+    late = resumed(job, run_of_row)
     by_run = (count, regimes)
     return History(
         jobs=jobs,
@@ -149,28 +151,17 @@ def history_of(rotor: Rotor, table: CsvTable, adjustments: CsvTable) -> History:
             regime,
             [(jobs[j], int(t)) for j, t in zip(job.tolist(), run.tolist(), strict=True)],
             table.lines,
-            _resumed(job, run_of_row),
+            late,
+        ),
+        resumed=tuple(
+            ResumedRow(jobs[job[i]], int(run[i]), table.lines[row])
+            for row, i in enumerate(run_of_row.tolist())
+            if late[row]
         ),
     )
 
 
 History._read = history_of
-
-
-def _resumed(job: Counts, run_of_row: Counts) -> NDArray[np.bool_]:
-    """Return which rows go on with a run after a later run of the job had begun, shape (rows,).
-
-    None do where more than one job in five would: the sheet is then sorted in another way.
-    """
-    latest: dict[int, int] = {}
-    late = np.zeros(len(run_of_row), dtype=bool)
-    for row, (j, n) in enumerate(zip(job[run_of_row].tolist(), run_of_row.tolist(), strict=True)):
-        if n < latest.setdefault(j, n):
-            late[row] = True
-        latest[j] = max(latest[j], n)
-    if 5 * len(np.unique(job[run_of_row[late]])) > max(len(latest), 5):
-        late[:] = False
-    return late
 
 
 def _number_runs(table: CsvTable, job_at: int, run_at: int) -> tuple[tuple[str, ...], Counts, Counts, Counts]:
