@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import shutil
 from collections.abc import Callable
 from itertools import pairwise
@@ -208,3 +209,16 @@ def test_many_columns_are_broken_into_tables_of_the_width() -> None:
     assert all(len(line) <= WIDTH for line in text.splitlines())
     assert all(f"sensor_{i}_vertical" in text for i in range(40))
     assert text.count("hover") == text.count("\n\n") + 1
+
+
+def test_a_crew_that_reads_clock_hours_is_shown_clock_hours() -> None:
+    """The readings as they stand in the sheet (4:30, and the mean of 2:50 and 2:55), and every effect's phase."""
+    steps = {step.title: step.text for step in lesson_steps(demo_lesson("two_blade_tail"))}
+    assert "0.588 at  4:30*       18.441 at  2:52*" in steps["Run 1: what was read"]
+    told_of_effects = steps["What past jobs tell"]
+    assert all(
+        re.search(rf"{name} .*% at +[0-9]+:[0-9]{{2}}\n", told_of_effects) for name in ("tip_weight", "chord_weight")
+    )
+    assert "in clock hours (lag)" in told_of_effects
+    assert re.search(r"ips at +[0-9]+:[0-9]{2} ", steps["Run 2: as expected?"])
+    assert "in degrees of lead" in told(demo_lesson(FAULT))

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 PhaseSense = Literal["lag", "lead"]
+PhaseShown = Literal["degrees", "clock"]
 
 STANDARD_GRAVITY = 9.80665  # m/s^2, exact by definition (3rd CGPM, 1901)
 MM_PER_INCH = 25.4
@@ -70,6 +71,18 @@ def phase_deg(phasor: ArrayLike, sense: PhaseSense = "lag") -> NDArray[np.float6
     turn = -1.0 if sense == "lag" else 1.0
     degrees = np.asarray(np.mod(turn * np.degrees(np.angle(np.asarray(phasor, dtype=np.complex128))), 360.0))
     return np.where(degrees >= 360.0, 0.0, degrees)  # mod rounds -1e-17 up to 360
+
+
+def clock_hours(degrees: float) -> str:
+    """Return a phase as hours of a clock face, 30 degrees an hour, to the nearest whole degree.
+
+    Examples
+    --------
+    >>> [clock_hours(degrees) for degrees in (0.0, 135.0, 359.7, 361.0)]
+    ['12:00', '4:30', '12:00', '12:02']
+    """
+    hour, minute = divmod(2 * (round(degrees) % 360), 60)
+    return f"{hour or 12}:{minute:02d}"
 
 
 def unit_factor(unit: str, wanted: str, frequency_hz: float) -> complex:

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from trackbal.base.phasor import phase_deg
 from trackbal.base.text_layout import across, count, cut, table, wrap
 from trackbal.drill.debrief import Debrief, Decision, hidden_words, parts_of_limits
 from trackbal.drill.past_jobs import influence_of_type
@@ -14,7 +13,7 @@ from trackbal.drill.play import MINUTES, Drill
 from trackbal.drill.scenario import Scenario
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
-from trackbal.runs.words import adjustment_words, chance_words
+from trackbal.runs.words import adjustment_words, chance_words, phase_text, phase_unit, phase_width
 
 
 def opening(scenario: Scenario) -> str:
@@ -41,9 +40,8 @@ def readings(drill: Drill) -> str:
             value = run.vibration[r, s]
             limit = rotor.vibration_limit[r, s]
             digits = max(0, 2 - math.floor(math.log10(limit)))
-            degrees = round(float(phase_deg(value, rotor.phase_sense))) % 360
             part = ratio[rotor.regimes[r].name, sensor.name]
-            amount, unit = f"{abs(value):.{digits}f} {sensor.unit}", f"{degrees} deg"
+            amount, unit = f"{abs(value):.{digits}f} {sensor.unit}", f"{phase_text(rotor, value)} {phase_unit(rotor)}"
             rows.append((cut(rotor.regimes[r].name, 14), cut(sensor.name, 18), amount, unit, f"{limit:g}", _part(part)))
     lines = [head, table(rows, sides="<<>>>>")]
     tips = _tips(rotor, run)
@@ -94,7 +92,7 @@ def influence_table(drill: Drill, *, every: bool = False) -> str:
             continue
         for s, sensor in enumerate(rotor.sensors):
             cells = (influence.alpha[a, r, s] for a in range(len(rotor.adjusters)))
-            shown = (f"{abs(v):.2g} {round(float(phase_deg(v, rotor.phase_sense))) % 360:3d}" for v in cells)
+            shown = (f"{abs(v):.2g} {phase_text(rotor, v):>{phase_width(rotor)}}" for v in cells)
             rows.append((f"{cut(regime.name, 12)} {cut(sensor.name, 16)}", *shown))
         if regime.heights:
             rows.append((f"{cut(regime.name, 12)} own tip", *(f"{v:+.2g}" for v in influence.tau[:, r])))
@@ -117,7 +115,7 @@ def record_text(drill: Drill) -> str:
     rows: list[tuple[str, ...]] = [("regime", *(s.name for s in rotor.sensors))]
     for r, regime in enumerate(rotor.regimes):
         cells = (
-            f"{abs(v):.3g} {s.unit} {round(float(phase_deg(v, rotor.phase_sense))) % 360} deg"
+            f"{abs(v):.3g} {s.unit} {phase_text(rotor, v)} {phase_unit(rotor)}"
             for v, s in zip(earlier.run.vibration[r], rotor.sensors, strict=True)
         )
         rows.append((regime.name, *cells))

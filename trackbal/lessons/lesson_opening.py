@@ -11,6 +11,7 @@ import numpy as np
 from trackbal.base.text_layout import across, cut, wrap
 from trackbal.lessons.lesson import Lesson
 from trackbal.runs.run import Reals
+from trackbal.runs.words import phase_scale, phase_text, phase_width
 
 MOST_SUSPECTS = 5  # named one by one
 
@@ -84,7 +85,10 @@ def history_step(lesson: Lesson) -> Step:
         wrap(whence),
         wrap(f"Reading noise, as a standard deviation: {', '.join(noise)}."),
         _what_a_step_does(lesson),
-        wrap("± holds for the NEXT aircraft: what the history leaves open and how much aircraft differ by, together."),
+        wrap(
+            f"At: phase of the effect on blade {rotor.blades[0]}, in {phase_scale(rotor)}. ± holds for the NEXT "
+            "aircraft: what the history leaves open and how much aircraft differ by, together."
+        ),
     ]
     if found is not None:
         for suspect in found.suspects[:MOST_SUSPECTS]:
@@ -107,6 +111,7 @@ def _what_a_step_does(lesson: Lesson) -> str:
             rows.append((cut(adjuster.name), step, "(not known)", "", "", "", jobs[a]))
             continue
         cov = influence.vibration_cov[r, s, 2 * a : 2 * a + 2, 2 * a : 2 * a + 2]
+        turned = f"at {phase_text(rotor, influence.alpha[a, r, s]):>{phase_width(rotor)}}"
         sure = math.sqrt(max(float(np.trace(cov)) / 2.0, 0.0)) / size
         rise = influence.tau[a] * adjuster.step
         known = ~influence.unknown_height[a] & np.isfinite(rotor.height_limit)
@@ -116,7 +121,7 @@ def _what_a_step_does(lesson: Lesson) -> str:
                 cut(adjuster.name),
                 step,
                 f"{cut(rotor.sensors[s].name)}, {cut(rotor.regimes[r].name, 14)}",
-                f"{size * adjuster.step:.3g} {rotor.sensors[s].unit} ±{100 * sure:.0f} %",
+                f"{size * adjuster.step:.3g} {rotor.sensors[s].unit} ±{100 * sure:.0f} % {turned}",
                 "" if found is None else _spread_words(float(found.spread[a])),
                 "" if math.isnan(highest) else f"{highest:+.1f} {rotor.height_unit}",
                 jobs[a],

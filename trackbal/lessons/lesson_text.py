@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Sequence
-from functools import partial
 
 import numpy as np
 
 from trackbal.aircraft.surprise import Surprise
 from trackbal.base import cautions
-from trackbal.base.phasor import phase_deg
 from trackbal.base.text_layout import across, count, cut, paragraphs, table, wrap
 from trackbal.check.coverage import HEIGHT
 from trackbal.check.review import Reading, Review
 from trackbal.lessons.lesson import Lesson, Visit
 from trackbal.lessons.lesson_opening import Step, history_step, rotor_step
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.words import adjustment_words, chance_words
+from trackbal.runs.words import adjustment_words, chance_words, phase_text, phase_unit, phase_width
 
 _NO_WORSE = 0.05  # of a limit, and in chance: how much worse a smaller plan worth naming may be
 _NEARLY = 0.98  # of the gain in cost: a smaller plan worth naming
@@ -68,8 +66,7 @@ def _plan_questions(visit: Visit) -> str:
 def _readings(rotor: Rotor, visit: Visit) -> str:
     """Return vibration as a table, regimes down, sensors across; * marks what is over its limit."""
     run = visit.run
-    degrees = phase_deg(run.vibration, rotor.phase_sense)
-    columns = []
+    wide, columns = phase_width(rotor), []
     for s, sensor in enumerate(rotor.sensors):
         cells = []
         for r in range(len(rotor.regimes)):
@@ -78,8 +75,8 @@ def _readings(rotor: Rotor, visit: Visit) -> str:
                 continue
             size = float(abs(run.vibration[r, s]))
             mark = "*" if size > rotor.vibration_limit[r, s] * (1.0 + 1e-9) else " "
-            cells.append(f"{size:.3f} at {round(float(degrees[r, s])) % 360:>3}{mark}")
-        columns.append([f"{cut(sensor.name)} ", f"{sensor.unit}, deg ", *cells])
+            cells.append(f"{size:.3f} at {phase_text(rotor, run.vibration[r, s]):>{wide}}{mark}")
+        columns.append([f"{cut(sensor.name)} ", f"{sensor.unit}, {phase_unit(rotor)} ", *cells])
     table_text = across(["regime", "", *(cut(r.name) for r in rotor.regimes)], columns)
     counts = np.unique(run.vibration_count[run.vibration_read])
     if not len(counts) or counts[-1] == 1:
@@ -192,12 +189,11 @@ def _believable(seen: Surprise) -> str:
 
 def _farthest(rotor: Rotor, visit: Visit, seen: Surprise) -> list[list[str]]:
     """Return the three readings farthest from what was expected, in words."""
-    degrees = partial(phase_deg, sense=rotor.phase_sense)
     found: list[tuple[float, list[str]]] = []
     for r, s in np.argwhere(seen.vibration_compared):
         sensor, off = rotor.sensors[s], float(np.sqrt(seen.vibration_chi2[r, s]))
         values = [
-            f"{abs(v):.3f} {sensor.unit} at {round(float(degrees(v))) % 360:>3}"
+            f"{abs(v):.3f} {sensor.unit} at {phase_text(rotor, v):>{phase_width(rotor)}}"
             for v in (visit.run.vibration[r, s], seen.vibration[r, s])
         ]
         found.append((off, [cut(rotor.regimes[r].name), cut(sensor.name), *values]))

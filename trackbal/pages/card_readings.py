@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from trackbal.base.phasor import phase_deg
 from trackbal.base.text_layout import decimals
 from trackbal.check.review import is_inside, is_stopped
 from trackbal.pages.html import Html, blank_lines, breakable, join, table, tag
@@ -14,6 +13,7 @@ from trackbal.plan.advice import Plan
 from trackbal.plan.forecast import Forecast
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
+from trackbal.runs.words import phase_text
 
 
 def phase_words(rotor: Rotor) -> str:
@@ -65,7 +65,7 @@ def readings_section(rotor: Rotor, run: Run, expected: Forecast | None, *, again
 def _vibration_row(rotor: Rotor, run: Run, expected: Forecast | None, r: int, s: int) -> list[object]:
     limit, stop = float(rotor.vibration_limit[r, s]), float(rotor.vibration_stop_limit[r, s])
     places = decimals(limit)
-    turned = _degrees(float(phase_deg(run.vibration[r, s], rotor.phase_sense)))
+    turned = _turned(rotor, run.vibration[r, s])
     row: list[object] = [
         f"{r + 1}  {rotor.regimes[r].label}",
         sensor_words(rotor, s),
@@ -73,14 +73,14 @@ def _vibration_row(rotor: Rotor, run: Run, expected: Forecast | None, r: int, s:
         f"{limit:.6g}",
     ]
     if expected is not None:
-        turned = _degrees(float(phase_deg(expected.vibration[r, s], rotor.phase_sense)))
+        turned = _turned(rotor, expected.vibration[r, s])
         row.append(_value(float(expected.amplitude[r, s]), limit, math.inf, places, turned))
         row.append(_range(expected.amplitude_low[r, s], expected.amplitude_high[r, s], places))
     return row
 
 
-def _degrees(value: float) -> str:
-    return f" at {round(float(value)) % 360}°"
+def _turned(rotor: Rotor, phasor: complex) -> str:
+    return f" at {phase_text(rotor, phasor)}" + ("" if rotor.phase_shown == "clock" else "°")
 
 
 def _height_row(rotor: Rotor, run: Run, expected: Forecast | None, r: int) -> list[object]:
@@ -177,12 +177,12 @@ def unread_section(rotor: Rotor, run: Run, plan: Plan | None) -> Html:
     if plan is None or not plan.count:
         return Html("")
     rows: list[list[object]] = []
-    turned = phase_deg(plan.vibration_change, rotor.phase_sense)
     for r, regime in enumerate(rotor.regimes):
         name = f"{r + 1}  {regime.label}"
         for s in np.flatnonzero(~run.vibration_read[r]):
             limit = float(rotor.vibration_limit[r, s])
-            size = f"{abs(plan.vibration_change[r, s]):.{decimals(limit)}f}{_degrees(turned[r, s])}"
+            change = plan.vibration_change[r, s]
+            size = f"{abs(change):.{decimals(limit)}f}{_turned(rotor, change)}"
             rows.append([name, sensor_words(rotor, int(s)), size, f"{limit:.6g}", ""])
         if not run.height_read[r] and np.isfinite(rotor.height_limit[r]):
             limit, tips = float(rotor.height_limit[r]), plan.height_change[r]

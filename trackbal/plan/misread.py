@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.base.phasor import MM_PER_INCH, phase_deg
+from trackbal.base.phasor import MM_PER_INCH
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.reach import best_change, ratios, reaches
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Counts, Run
+from trackbal.runs.words import phase_text, phase_unit
 
 NONE_ALONE = "No single reading explains it: without any one the rest stays outside."
 _MOST_NAMED = 2
@@ -129,9 +130,9 @@ def _expected(rotor: Rotor, suspect: _Suspect, fits: Complexes, now: Complexes) 
         off = float(np.mean((fits - now).real * sign) * rotor.height_limit[r])
         return f" (the others expect that tip about {abs(off):.3g} {rotor.height_unit} {_way(off)} than read)"
     sensor, limit = rotor.sensors[c], float(rotor.vibration_limit[r, c])
-    deg = phase_deg(np.array([now[0], fits[0]]), rotor.phase_sense)
+    turned, due = phase_text(rotor, now[0]), phase_text(rotor, fits[0])
     read, wanted = abs(now[0]) * limit, abs(fits[0]) * limit
-    return f" ({read:.3g} {sensor.unit} at {deg[0]:.0f} deg; the others expect about {wanted:.3g} at {deg[1]:.0f})"
+    return f" ({read:.3g} {sensor.unit} at {turned} {phase_unit(rotor)}; the others expect about {wanted:.3g} at {due})"
 
 
 def _way(off: float) -> str:

@@ -26,7 +26,7 @@ from trackbal.plan.advice import WORTH_ONE_MORE, Advice, Plan
 from trackbal.plan.forecast import Forecast
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
-from trackbal.runs.words import adjustment_words, chance_words
+from trackbal.runs.words import adjustment_words, chance_words, phase_text, phase_unit, phase_width
 
 AT_BEST = "at best"  # what the headline says of a plan that is not offered
 ANYWAY = "PLAN SHOWN ON REQUEST (--plan-anyway), against the advice to find the cause first."
@@ -300,8 +300,8 @@ class _Row:
     after: float
     limit: float
     ends: tuple[float, float] | None
-    now_deg: float | None = None
-    after_deg: float | None = None
+    now_phase: str | None = None
+    after_phase: str | None = None
 
 
 def _reading_rows(rotor: Rotor, run: Run, plan: Plan | None, *, by_file: bool = False) -> list[_Row]:
@@ -309,12 +309,11 @@ def _reading_rows(rotor: Rotor, run: Run, plan: Plan | None, *, by_file: bool = 
 
     `by_file`: after the plan as the influence file alone has it, as "at best" is meant; else as is likely.
     """
-    now_deg = phase_deg(run.vibration, rotor.phase_sense)
     likely = plan.likely if plan else None
     amplitude, spread = (likely.amplitude, likely.spread) if likely else (np.abs(run.vibration), run.spread)
     if plan and by_file:
         amplitude, spread = np.abs(plan.vibration), np.ptp(plan.height, axis=1)
-    after_deg = phase_deg(likely.vibration, rotor.phase_sense) if likely else now_deg
+    turned = likely.vibration if likely else run.vibration
     rows = []
     for r, regime in enumerate(rotor.regimes):
         rows += [
@@ -326,8 +325,8 @@ def _reading_rows(rotor: Rotor, run: Run, plan: Plan | None, *, by_file: bool = 
                 float(amplitude[r, s]),
                 float(rotor.vibration_limit[r, s]),
                 (float(likely.amplitude_low[r, s]), float(likely.amplitude_high[r, s])) if likely else None,
-                float(now_deg[r, s]),
-                float(after_deg[r, s]),
+                phase_text(rotor, run.vibration[r, s]),
+                phase_text(rotor, turned[r, s]),
             )
             for s in np.flatnonzero(run.vibration_read[r])
         ]
@@ -409,13 +408,14 @@ def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan) -> str:
 
 def _readings(rotor: Rotor, run: Run, plan: Plan | None) -> str:
     """Return the readings against their limits, with what a plan is expected to make of them."""
-    rows = [("regime", "reading", "now", "likely", "95 % range", "limit", "unit", "")]
+    rows, wide = [("regime", "reading", "now", "likely", "95 % range", "limit", "unit", "")], phase_width(rotor)
     for row in _reading_rows(rotor, run, plan):
         now, after, limit = _numbers(row)
-        if row.now_deg is not None and row.after_deg is not None:
-            now, after = f"{now} at {row.now_deg:3.0f}", f"{after} at {row.after_deg:3.0f}"
+        if row.now_phase is not None and row.after_phase is not None:
+            now, after = f"{now} at {row.now_phase:>{wide}}", f"{after} at {row.after_phase:>{wide}}"
         else:
-            now, after = f"{now}       ", f"{after}       "
+            blank = " " * (4 + wide)
+            now, after = now + blank, after + blank
         ends = " to ".join(number_words(end, row.limit) for end in row.ends or ())
         rows.append((row.regime, row.reading, now, after, ends, limit, row.unit, _mark(row.now, row.after, row.limit)))
     return table(
@@ -462,12 +462,12 @@ def _unread(rotor: Rotor, run: Run, plan: Plan) -> str:
     if not plan.count:
         return ""
     lines = []
-    turned = phase_deg(plan.vibration_change, rotor.phase_sense)
+    unit = phase_unit(rotor)
     for r, regime in enumerate(rotor.regimes):
         parts = [
-            f"{sensor.name} {abs(plan.vibration_change[r, s]):.3f} {sensor.unit} at {turned[r, s]:.0f} deg"
-            + _part(float(abs(plan.vibration_change[r, s])), float(rotor.vibration_limit[r, s]))
-            for s, sensor in enumerate(rotor.sensors)
+            f"{sensor.name} {abs(change):.3f} {sensor.unit} at {phase_text(rotor, change)} {unit}"
+            + _part(float(abs(change)), float(rotor.vibration_limit[r, s]))
+            for s, (sensor, change) in enumerate(zip(rotor.sensors, plan.vibration_change[r], strict=True))
             if not run.vibration_read[r, s]
         ]
         if not run.height_read[r] and np.isfinite(rotor.height_limit[r]):

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from typing import Any
 
 from trackbal.base.json_numbers import finite_or_none
-from trackbal.base.phasor import phase_deg
 from trackbal.base.text_layout import table
 from trackbal.influence.compare import Change
 from trackbal.reports.p_value import p_value_text
 from trackbal.runs.rotor import HEIGHTS, Rotor
+from trackbal.runs.words import phase_scale, phase_text
 
 
 def report(rotor: Rotor, changes: Sequence[Change], every: bool = False) -> str:
@@ -31,7 +31,7 @@ def report(rotor: Rotor, changes: Sequence[Change], every: bool = False) -> str:
         error = "-" if not math.isfinite(c.error) else f"{c.error:.2g}"
         names = rotor.adjusters[c.adjuster].name, rotor.regimes[c.regime].name
         rows.append((*names, rotor.reading_name(c.sensor), before, after, error, p_value_text(c.adjusted)))
-    return "\n".join([head, f"Phases in degrees of {rotor.phase_sense}.", "", table(rows, left=len(rows[0]))]) + "\n"
+    return "\n".join([head, f"Phases in {phase_scale(rotor)}.", "", table(rows, left=len(rows[0]))]) + "\n"
 
 
 def comparison_json(rotor: Rotor, changes: Sequence[Change]) -> dict[str, Any]:
@@ -50,4 +50,4 @@ def _row(rotor: Rotor, c: Change) -> dict[str, Any]:
 def _value(rotor: Rotor, c: Change, value: complex) -> str:
     if c.sensor == HEIGHTS:
         return f"{value.real:+.4g}"
-    return f"{abs(value):.4g} at {round(float(phase_deg(value, rotor.phase_sense))) % 360}"
+    return f"{abs(value):.4g} at {phase_text(rotor, value)}"

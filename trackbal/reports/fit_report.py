@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 
 from trackbal.base.json_numbers import finite_or_none
-from trackbal.base.phasor import phase_deg
 from trackbal.base.text_layout import table, wrap
 from trackbal.fitting.fit import Fit
 from trackbal.influence.influence_writer import influence_document
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals
+from trackbal.runs.words import phase_scale, phase_text, phase_unit
 
 
 def report(rotor: Rotor, fit: Fit) -> str:
@@ -27,7 +27,7 @@ def report(rotor: Rotor, fit: Fit) -> str:
     blocks = [
         [
             f"Influence coefficients of {rotor.name}: {source.get('runs')} runs of {source.get('jobs')} jobs.",
-            f"± is one standard deviation for the next aircraft; phase in degrees of {rotor.phase_sense}.",
+            f"± is one standard deviation for the next aircraft; phase in {phase_scale(rotor)}.",
         ]
     ]
     for a in range(len(rotor.adjusters)):
@@ -86,7 +86,8 @@ def fit_json(rotor: Rotor, fit: Fit) -> dict[str, Any]:
 def _coefficients(rotor: Rotor, fit: Fit, a: int) -> Iterator[str]:
     adjuster, influence = rotor.adjusters[a], fit.influence
     yield f"{adjuster.name}, per {adjuster.unit} on blade {rotor.blades[0]}"
-    rows = [("regime", "reading", "effect", "±", "deg", "±", "jobs", "runs")]
+    turn = "± deg" if rotor.phase_shown == "clock" else "±"
+    rows = [("regime", "reading", "effect", "±", phase_unit(rotor), turn, "jobs", "runs")]
     for r, regime in enumerate(rotor.regimes):
         for s, sensor in enumerate(rotor.sensors):
             support = (str(fit.jobs[a, r, s]), str(fit.runs[a, r, s]))
@@ -96,7 +97,7 @@ def _coefficients(rotor: Rotor, fit: Fit, a: int) -> Iterator[str]:
             alpha = complex(influence.alpha[a, r, s])
             cov = influence.vibration_cov[r, s, 2 * a : 2 * a + 2, 2 * a : 2 * a + 2]
             along, across = _polar_sd(alpha, cov)
-            phase = f"{round(float(phase_deg(alpha, rotor.phase_sense))) % 360}"
+            phase = phase_text(rotor, alpha)
             figures = (f"{abs(alpha):.4g} {sensor.unit}", f"{along:.2g}", phase, f"{across:.0f}")
             rows.append((regime.name, sensor.name, *figures, *support))
         if regime.heights:

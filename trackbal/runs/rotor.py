@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from trackbal.base.cautions import KINDS, Kind, Place
 from trackbal.base.errors import State
-from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, PhaseSense
+from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, PhaseSense, PhaseShown
 from trackbal.base.summary import Summarised
 from trackbal.base.toml_table import Table
 from trackbal.runs.preferences import NO_PREFERENCES, Preferences, read_preferences
@@ -162,6 +162,7 @@ class Rotor(Summarised):
     regimes: tuple[Regime, ...]
     adjusters: tuple[Adjuster, ...]
     phase_sense: PhaseSense = "lag"
+    phase_shown: PhaseShown = "degrees"
     rotation: Literal["ccw", "cw"] = "ccw"
     height_unit: str = "mm"
     track_weight: float = 1.0
@@ -363,6 +364,7 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
         regimes=regimes,
         adjusters=adjusters,
         phase_sense=top.one_of("phase_sense", ("lag", "lead"), "lag"),
+        phase_shown=top.one_of("phase_shown", ("degrees", "clock"), "degrees"),
         rotation=top.one_of("rotation", ("ccw", "cw"), "ccw"),
         blade_minutes=top.number("blade_minutes", 0.0, least=0.0),
         preferences=read_preferences(top.table("preferences"), blades, [a.name for a in adjusters]),

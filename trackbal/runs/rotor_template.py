@@ -11,6 +11,7 @@ rpm = 300.0                  # rotor speed at which readings are taken
 blades = [{blades}]{pad}# in the order in which they pass a fixed point; blade 1 is the first
 # azimuth_deg = [{azimuth}]  # only for blades not evenly spaced
 phase_sense = "lag"          # degrees from the tach pulse to the positive peak; "lead": minus those
+# phase_shown = "clock"      # phases on screens and pages as hours of a clock face
 rotation = "ccw"             # seen from above; pictures only
 height_unit = "mm"           # mm | in
 # place = "tail"             # a tail rotor has other mechanical causes to look for

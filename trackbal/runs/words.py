@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from trackbal.base.phasor import clock_hours, phase_deg
 from trackbal.runs.pieces import exchange_words
 from trackbal.runs.rotor import Adjuster, Rotor
 
@@ -18,6 +19,27 @@ _IRREGULAR = {
     "wind": "wound",
 }
 _COUNTED = ("flat", "turn", "notch", "click", "hole", "washer", "plate")
+
+
+def phase_text(rotor: Rotor, phasor: complex) -> str:
+    """Return a phasor's phase in the rotor's sense as its crew reads it: whole degrees, or hours of a clock face."""
+    degrees = float(phase_deg(phasor, rotor.phase_sense))
+    return clock_hours(degrees) if rotor.phase_shown == "clock" else f"{round(degrees) % 360}"
+
+
+def phase_unit(rotor: Rotor) -> str:
+    """Return what stands behind or over a phase: "deg", or "h" where the crew reads hours of a clock face."""
+    return "h" if rotor.phase_shown == "clock" else "deg"
+
+
+def phase_scale(rotor: Rotor) -> str:
+    """Return what phases are counted in: "degrees of lag", or "clock hours (lag)"."""
+    return f"clock hours ({rotor.phase_sense})" if rotor.phase_shown == "clock" else f"degrees of {rotor.phase_sense}"
+
+
+def phase_width(rotor: Rotor) -> int:
+    """Return how many characters the widest phase takes."""
+    return 5 if rotor.phase_shown == "clock" else 3
 
 
 def adjustment_words(rotor: Rotor, a: int, b: int, amount: float, before: float | None = None) -> str:
