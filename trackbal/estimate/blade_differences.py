@@ -2,10 +2,16 @@
 
 Blades differ as if somebody had adjusted them by amounts nobody knows: the blade differences.
 Their root mean square per adjuster, and that of the part of a reading which no blade difference
-explains, are the variance components of the model in aircraft/posterior.py. They are found by
-the EM algorithm (Dempster, Laird & Rubin 1977, J. R. Stat. Soc. B 39; Laird & Ware 1982,
-Biometrics 38:963; from memory): each round takes the posterior of every aircraft at the present
-variances, and then the variances that the posteriors' mean squares come to.
+explains, are the variance components of the model in aircraft/posterior.py: with the covariance
+``V = sum_k theta[k] V'[k] + noise`` of a first run's readings y, of mean 0, the likelihood is climbed by Fisher's
+scoring steps (Jennrich and Sampson 1976, Technometrics 18; from memory), no variance below 0,
+
+    slope[k] = y' V^-1 V'[k] V^-1 y - tr V^-1 V'[k],   information[k, l] = tr V^-1 V'[k] V^-1 V'[l]
+
+Each round takes the posterior of every aircraft anew at the present variances, as V holds departures
+of the coefficients too, and they are taken at the best estimate of the blade differences. Tip
+heights are about their mean, which therefore says nothing: V'[k] of what heights leave unexplained is the
+projector on the other B - 1 directions.
 """
 
 from __future__ import annotations
@@ -16,13 +22,18 @@ from dataclasses import replace
 import numpy as np
 
 from trackbal.aircraft.posterior import Entries, OwnAircraft, Seen, TypeModel, basis_of, entries_of, posterior
+from trackbal.base.covariance import contrasts
 from trackbal.base.sampling import evenly_spaced
+from trackbal.estimate.mixed import scoring_step
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures import Departures
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History, Reals, Run
 
-_ROUNDS = 30  # the chance hardly moves after ten
+_MOST_ROUNDS = 40
+_SETTLED = 1e-6  # of twice the log-likelihood: a step that promises less is the last
+_LEAST_OF_LAST = 0.05  # a variance falls to no less of itself in a round
+_MOST_OF_LAST = 10.0
 MOST_JOBS = 60
 _MOST_ENTRIES = 150  # readings of a job; more are thinned evenly
 _START_UNEXPLAINED = 0.2  # of the limit
@@ -47,10 +58,12 @@ def find_blade_differences(rotor: Rotor, influence: Influence, alike: Departures
     still = np.zeros((len(rotor.adjusters), len(rotor.blades)))
     seen = [(Seen(0, e, still, np.zeros(still.size), basis_of(neutral, e)),) for e in jobs]
     posteriors: list[OwnAircraft | None] = [None] * len(jobs)
-    for _ in range(_ROUNDS if jobs else 0):
+    for _ in range(_MOST_ROUNDS if jobs else 0):
         model = replace(neutral, departures=now)
         posteriors = [posterior(model, one, before) for one, before in zip(seen, posteriors, strict=True)]
-        now = _improved(model, [one for one in posteriors if one is not None])
+        now, promised = _climbed(model, [one for one in posteriors if one is not None])
+        if promised < _SETTLED:
+            break
     return now
 
 
@@ -96,44 +109,55 @@ def _half_spread(rotor: Rotor) -> float:
     return float(finite.min() / 2.0) if finite.size else 0.0
 
 
-def _improved(model: TypeModel, jobs: Sequence[OwnAircraft]) -> Departures:
-    """Return the next EM estimate from what the last one gave for each job."""
-    rotor, now = model.rotor, model.departures
-    adjusters, blades, sensors = len(rotor.adjusters), len(rotor.blades), len(rotor.sensors)
-    faults = np.zeros(adjusters)
-    rest, taken = np.zeros(sensors + 1), np.zeros(sensors + 1)
+def _climbed(model: TypeModel, jobs: Sequence[OwnAircraft]) -> tuple[Departures, float]:
+    """Return the variances after a scoring step, as departures, and the gain that the step promises."""
+    now = model.departures
+    theta = np.concatenate([now.fault, now.unexplained, [now.unexplained_height]]) ** 2
+    slope, information = np.zeros(theta.size), np.zeros((theta.size, theta.size))
     for own in jobs:
-        entries, inverse = own.seen[0].entries, own.inverse
-        explained = np.sum(entries.effect * (inverse @ entries.effect), axis=0)
-        pull = entries.effect.T @ own.weighed
-        for a in range(adjusters):
-            block = slice(a * blades, (a + 1) * blades)
-            centred = pull[block] - pull[block].mean()
-            variance = now.fault[a] ** 2
-            faults[a] += variance**2 * (centred @ centred - explained[block].sum()) + variance * (blades - 1)
-        for i, (rows, scale) in enumerate(_rest_rows(rotor, entries)):
-            sd = now.unexplained[i] if i < sensors else now.unexplained_height
-            variance = (sd / scale) ** 2
-            grown = variance**2 * (own.weighed[rows] ** 2 - np.diag(inverse)[rows]) + variance
-            rest[i] += np.sum(grown * scale**2)
-            taken[i] += len(rows)
-    found = np.sqrt(np.maximum(np.divide(rest, taken, out=np.zeros_like(rest), where=taken > 0), 0.0))
+        of_one = _slope(model.rotor, own)
+        slope += of_one[0]
+        information += of_one[1]
+    step, promised = scoring_step(slope, information, information.diagonal() > 0.0, theta)
+    moved = np.sqrt(np.clip(theta + step, _LEAST_OF_LAST * theta, _MOST_OF_LAST * theta))
+    adjusters = now.fault.size
     return replace(
         now,
-        fault=np.sqrt(np.maximum(faults, 0.0) / (len(jobs) * (blades - 1))),
-        unexplained=found[:sensors],
-        unexplained_height=float(found[sensors]),
-    )
+        fault=moved[:adjusters],
+        unexplained=moved[adjusters:-1],
+        unexplained_height=float(moved[-1]),
+    ), promised
 
 
-def _rest_rows(rotor: Rotor, entries: Entries) -> list[tuple[Reals, Reals]]:
-    """Return, per sensor and last for heights, the entries and what one unit of them is in reading units."""
-    cells, blades = len(entries.regime), len(rotor.blades)
-    limit = rotor.vibration_limit[entries.regime, entries.sensor]
-    rows = []
+def _slope(rotor: Rotor, own: OwnAircraft) -> tuple[Reals, Reals]:
+    """Return what one aircraft adds to the slope by each variance, and to the information.
+
+    V'[k] is ``load[k] @ load[k].T``, so that all is in the products of loads with V^-1.
+    """
+    loads = _loads(rotor, own.seen[0].entries)
+    inward = [load.T @ own.inverse for load in loads]
+    slope = [
+        np.sum((load.T @ own.weighed) ** 2) - np.sum(part * load.T) for load, part in zip(loads, inward, strict=True)
+    ]
+    information = np.array([[np.sum((part @ load) ** 2) for load in loads] for part in inward])
+    return np.array(slope), information
+
+
+def _loads(rotor: Rotor, entries: Entries) -> list[Reals]:
+    """Return a root of V'[k], shape (D, n), for each adjuster, each sensor and the tips, in this order."""
+    cells, regimes, blades = len(entries.regime), len(entries.height_regime), len(rotor.blades)
+    centre = contrasts(blades).T
+    loads = []
+    for start in range(0, entries.effect.shape[1], blades):
+        loads.append(entries.effect[:, start : start + blades] @ centre)
+    limit = np.tile(rotor.vibration_limit[entries.regime, entries.sensor], 2)
     for s in range(len(rotor.sensors)):
-        own = np.flatnonzero(entries.sensor == s)
-        rows.append((np.concatenate([own, cells + own]), np.tile(limit[own], 2)))
-    half = np.repeat(rotor.height_limit[entries.height_regime] / 2.0, blades)
-    rows.append((np.arange(2 * cells, entries.values.size), half))
-    return rows
+        rows = np.flatnonzero(np.tile(entries.sensor == s, 2))
+        load = np.zeros((entries.values.size, rows.size))
+        load[rows, np.arange(rows.size)] = 1.0 / limit[rows]
+        loads.append(load)
+    tips = np.zeros((entries.values.size, regimes * (blades - 1)))
+    half = rotor.height_limit[entries.height_regime] / 2.0
+    tips[2 * cells :] = np.kron(np.diag(1.0 / half), centre)
+    loads.append(tips)
+    return loads

@@ -246,7 +246,7 @@ def climb(data: Stack, parts: Reals, free: NDArray[np.bool_], start: Components)
         gradient, information = _gradient(data, parts, theta, here)
         estimable = np.concatenate([here.noise_trace * theta[:cells] > LEAST_DOF, free])
         estimable[cells:] &= information.diagonal()[cells:] > 0
-        step, promised = _scoring_step(gradient, information, estimable, theta - least)
+        step, promised = scoring_step(gradient, information, estimable, theta - least)
         if promised < TOLERANCE:
             break
         for _ in range(MOST_HALVINGS):
@@ -286,9 +286,7 @@ def _gradient(data: Stack, parts: Reals, theta: Reals, at: Solution) -> tuple[Re
     return np.concatenate([at.noise_squares - at.noise_trace, slope]), information
 
 
-def _scoring_step(
-    gradient: Reals, information: Reals, estimable: NDArray[np.bool_], room: Reals
-) -> tuple[Reals, float]:
+def scoring_step(gradient: Reals, information: Reals, estimable: NDArray[np.bool_], room: Reals) -> tuple[Reals, float]:
     """Return the step that promises the largest gain, and the gain.
 
     ``gradient' d - d' information d / 2`` is greatest under ``d >= -room``, over the variances that are `told`.

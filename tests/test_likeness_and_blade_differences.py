@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from invented_rotor import ROTOR
-from test_own_aircraft import NOISE, A, B, Fleet, R, S, even_departures, invented_influence
+from test_own_aircraft import NOISE, TIP_NOISE, A, B, Fleet, R, S, even_departures, invented_influence
 
+from trackbal.aircraft.posterior import Seen, TypeModel, basis_of, entries_of, posterior
 from trackbal.base.errors import InputError
 from trackbal.estimate.blade_differences import find_blade_differences
 from trackbal.estimate.likeness import find_likeness
@@ -47,14 +50,67 @@ def test_departures_that_share_nothing_are_found_to_share_next_to_nothing():
     assert np.abs(found.sensors - np.eye(2)).max() < 0.08
 
 
-def test_faults_and_the_unexplained_are_found_from_first_runs():
-    influence, truth = invented_influence(), even_departures(0.6, fault=(25.0, 2.0))
+@pytest.mark.parametrize("tips", [0.3, 1.5])
+def test_blade_differences_and_the_unexplained_are_found_from_first_runs(tips):
+    influence = invented_influence()
+    truth = replace(even_departures(0.6, fault=(25.0, 2.0)), unexplained_height=tips)
     fleet = Fleet(influence, truth, 7)
     starts = [fleet.read(*fleet.draw()) for _ in range(120)]
     found = find_blade_differences(ROTOR, influence, truth, starts)
     assert found.fault == pytest.approx(truth.fault, rel=0.12)  # three standard errors of 120 times 3 numbers
     assert found.unexplained == pytest.approx(truth.unexplained, rel=0.1)  # three of 120 times 8, noise taken off
-    assert found.unexplained_height == pytest.approx(truth.unexplained_height, abs=0.4)
+    # three of 120 times R (B - 1) numbers about their mean, of variance tips^2 + TIP_NOISE^2, that taken off
+    error = (tips**2 + TIP_NOISE**2) * np.sqrt(2.0 / (120 * R * (B - 1)))
+    assert found.unexplained_height**2 == pytest.approx(tips**2, abs=3.0 * error)
+
+
+def shares(entries):
+    """Return what a unit of each variance adds to the covariance of a first run's readings, shape (A + S + 1, D, D)."""
+    about_mean = np.eye(B) - 1.0 / B
+    size, cells = entries.values.size, 2 * len(entries.regime)
+    result = []
+    for a in range(A):
+        effect = entries.effect[:, a * B : (a + 1) * B]
+        result.append(effect @ about_mean @ effect.T)
+    limit = np.tile(ROTOR.vibration_limit[entries.regime, entries.sensor], 2)
+    for s in range(S):
+        own = np.zeros(size)
+        own[:cells] = np.where(np.tile(entries.sensor == s, 2), limit**-2, 0.0)
+        result.append(np.diag(own))
+    tips = np.zeros((size, size))
+    half = ROTOR.height_limit[entries.height_regime] / 2.0
+    tips[cells:, cells:] = np.kron(np.diag(half**-2), about_mean)
+    return np.array([*result, tips])
+
+
+def test_the_blade_differences_found_are_the_most_likely():
+    """Against the likelihood of all first runs written out: no variance a little off makes them more probable."""
+    influence, truth = invented_influence(), even_departures(0.6, fault=(25.0, 2.0))
+    fleet = Fleet(influence, truth, 8)
+    starts = [fleet.read(*fleet.draw()) for _ in range(30)]
+    found = find_blade_differences(ROTOR, influence, truth, starts)
+    model = TypeModel.of(ROTOR, influence, found)
+    # the departures of the coefficients come in at the best estimate of the blade differences and stay as they are
+    best = np.array([*found.fault, *found.unexplained, found.unexplained_height]) ** 2
+    at_best = []
+    for start in starts:
+        entries = entries_of(model, start)
+        seen = Seen(0, entries, np.zeros((A, B)), np.zeros(A * B), basis_of(model, entries))
+        share = shares(entries)
+        at_best.append((entries.values, posterior(model, (seen,)).cov - np.tensordot(best, share, axes=1), share))
+
+    def loss(variances):
+        total = 0.0
+        for values, fixed, share in at_best:
+            cov = fixed + np.tensordot(variances, share, axes=1)
+            total += np.linalg.slogdet(cov)[1] + values @ np.linalg.solve(cov, values)
+        return total
+
+    for k in range(best.size):
+        for factor in (0.9, 1.1):  # departures are taken at an estimate that is settled to less
+            off = best.copy()
+            off[k] *= factor
+            assert loss(off) > loss(best)
 
 
 def invented_history(jobs, runs, seed):
