@@ -148,8 +148,9 @@ four kinds of adjuster give 28 places to change something.""",
         story="""\
 The first ground run was already above the crew's figure for going on, so nothing else was read, and the first
 plan rests on flat pitch alone; trackbal says what it will change in the conditions not read. Run 2 went as far as
-100 kt, and run 3 through all five conditions. Nobody can see by eye which few of 28 places cure fifteen vibration
-readings and five tip paths at once; this is what the search is for.""",
+100 kt, and run 3 through all five conditions: one tip spread was a hair over its limit still, and one link by one
+flat put it right. Nobody can see by eye which few of 28 places cure fifteen vibration readings and five tip paths at
+once; this is what the search is for.""",
         try_this="""\
 Things to try: `--most 3` and `--most 10` on run 2. How much does each further adjustment buy, and how
 many is your crew willing to make in one evening?""",
