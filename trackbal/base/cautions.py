@@ -90,12 +90,26 @@ MECHANICAL_IN_SHORT: dict[Place, str] = {
     "loose or missing hardware; blade damage; water, ice or dirt; recent work; the measuring chain itself.",
 }
 
+#: The same where even that does not fit.
+MECHANICAL_IN_A_LINE: dict[Place, str] = {
+    "main": "dampers (ground resonance), bearings, loose hardware, blades, mounts, measuring chain.",
+    "tail": "bearings, hinges or trunnion, drive shaft, mounts, blades, measuring chain.",
+}
+
 _BY_KIND_IN_SHORT = {
     "weight": "Weights: approved parts, torque, locking by the manual; count tools and parts.",
     "pitch_link": "Pitch links: flight controls; witness mark, lock, independent inspection.",
     "tab": "Tabs: proper tool and gauge; look for cracks at the bend.",
     "sweep": "Blade sweep: only as the manual says, blade pins and drag brace locked, inspected.",
     "other": "Other adjusters: only as and where the manual allows it, locked and inspected.",
+}
+
+_BY_KIND_IN_A_WORD = {
+    "weight": "weights (torque, count)",
+    "pitch_link": "links (lock, inspect)",
+    "tab": "tabs (gauge)",
+    "sweep": "sweep (pins, inspect)",
+    "other": "other adjusters (inspect)",
 }
 
 
@@ -154,6 +168,15 @@ def in_short(cautions: Iterable[str], *, shortest: bool = False) -> list[str]:
     short = {_BY_KIND[kind]: words for kind, words in _BY_KIND_IN_SHORT.items()}
     said = [short.get(c, c.short if shortest and isinstance(c, Caution) else c) for c in cautions]
     return list(dict.fromkeys(said))
+
+
+def in_fewest_lines(cautions: Iterable[str]) -> list[str]:
+    """Return cautions as `in_short` does with `shortest`, and those for kinds of adjuster as one, at the end."""
+    given = list(cautions)
+    kinds = [kind for kind, words in _BY_KIND.items() if words in given]
+    said = in_short((c for c in given if c not in _BY_KIND.values()), shortest=True)
+    named = ", ".join(_BY_KIND_IN_A_WORD[kind] for kind in kinds)
+    return [*said, f"By the manual: {named}."] if kinds else said
 
 
 def mechanical_causes(place: Place = "main") -> list[str]:

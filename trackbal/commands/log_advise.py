@@ -134,7 +134,7 @@ def advise_command(
         if standing is None and advice.verdict == "learn":
             told.append(f"Recorded as advised. Next: trackbal log trial {book_file} .")
         elif standing is None and advice.to_write is not None and advice.to_write.count:
-            told.append(f"Recorded as advised. When the work is done: trackbal log done {book_file} .")
+            told.append(f"Recorded as advised. When done: trackbal log done {book_file} .")
         with Outputs(pages, force=force) as outputs:
 
             def show_and_place() -> None:
@@ -142,8 +142,8 @@ def advise_command(
                     echo_json(answer)
                 else:
                     held = "" if standing is None else hold_text(record, standing) + "\n\n"
-                    first = not record.advice
-                    text = advice_text(rotor, found.run, advice, everything=everything, general=first, told=told)
+                    above = len(held.splitlines())
+                    text = advice_text(rotor, found.run, advice, everything=everything, told=told, above=above)
                     echo_text(held + text)
                 outputs.place()
 

@@ -131,7 +131,8 @@ def start_command(
     Example:
       trackbal log start fleet.tblog "No. 7" --settings settings.csv
     """
-    from trackbal.base.text_layout import wrap
+    from trackbal.base.cautions import general_cautions
+    from trackbal.base.text_layout import listed, wrap
     from trackbal.logbook.entries import rotor_of, start_job
     from trackbal.logbook.records import load_job, load_rotor
     from trackbal.logbook.sheets import items_of_sheet
@@ -153,6 +154,7 @@ def start_command(
             lead += "\n" + wrap(
                 f"Not in the settings as found, so taken as 0: {missing}. See what is really installed."
             )
+        lead += "\n\n" + listed("Cautions, said once a job", general_cautions()) + "\n"
         return _tell(book, job, as_json, lead=lead)
 
 

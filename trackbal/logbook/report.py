@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from trackbal.aircraft.surprise import Surprise
-from trackbal.base.cautions import general_cautions, mechanical_causes
+from trackbal.base.cautions import MECHANICAL_IN_SHORT, general_cautions, mechanical_causes
 from trackbal.base.text_layout import across, cut, listed, paragraphs, times_words, wrap
 from trackbal.check.coverage import coverage_json
 from trackbal.check.review import check_run
@@ -425,11 +425,10 @@ def hold_text(record: JobRecord, standing: Standing) -> str:
         lines.append(
             wrap(
                 "None of the single recording mistakes that were tried explains it. Check the record all the same; "
-                "then look for a mechanical cause:",
-                "",
+                f"then look for a mechanical cause: {MECHANICAL_IN_SHORT[record.rotor.place]}"
             )
         )
-        return "\n".join([*lines, *(wrap(cause, "- ") for cause in mechanical_causes(record.rotor.place))])
+        return "\n".join(lines)
     best = standing.explanations[0].score
     lines.append("With one thing recorded otherwise it would not be. Likeliest first (how much better it fits):")
     for i, found in enumerate(standing.explanations[:_MOST_SHOWN]):

@@ -88,8 +88,11 @@ def beyond_words(rotor: Rotor, influence: Influence, change: Reals) -> list[Caut
         record = "balance" if rotor.adjusters[a].kind == "weight" else "rigging"
         words = adjustment_words(rotor, int(a), int(b), amount)
         large.append((f"{words}: {' and '.join(why)}. Look at the blade's own {record} record; do part, run again.", b))
-    blades = ", ".join(dict.fromkeys(rotor.blades[b] for _, b in large))
-    short = f"Unusually large on blade {blades}: look at its own record; do part, run again."
+    blades = list(dict.fromkeys(rotor.blades[b] for _, b in large))
+    whose = (
+        f"blade {blades[0]}: look at its own record" if len(blades) == 1 else f"blades {', '.join(blades)}: see records"
+    )
+    short = f"Unusually large on {whose}; do part, run again."
     return [Caution(text, short) for text, _ in large]
 
 

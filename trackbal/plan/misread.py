@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.cautions import Caution
 from trackbal.base.phasor import MM_PER_INCH
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.reach import best_change, ratios, reaches
@@ -115,7 +116,8 @@ def _words(rotor: Rotor, suspect: _Suspect, start: Complexes, effect: Complexes,
     rest = best_change(start[~suspect.rows], effect[~suspect.rows], low, high)
     expected = _expected(rotor, suspect, -effect[suspect.rows] @ rest, start[suspect.rows])
     said = f"All but one {kind} could be brought inside: {suspect.name}{expected}."
-    return f"{said}{_slip(suspect, start, effect, low, high)} Read it again; if it stands, it has a cause of its own."
+    again = f"{said}{_slip(suspect, start, effect, low, high)} Read it again"
+    return Caution(f"{again}; if it stands, it has a cause of its own.", f"{again}.")
 
 
 def _expected(rotor: Rotor, suspect: _Suspect, fits: Complexes, now: Complexes) -> str:

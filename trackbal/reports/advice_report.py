@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -11,10 +12,12 @@ import numpy as np
 
 from trackbal.base.cautions import (
     IN_SHORT,
+    MECHANICAL_IN_A_LINE,
     MECHANICAL_IN_SHORT,
     NO_CURE,
     adjuster_cautions,
     general_cautions,
+    in_fewest_lines,
     in_short,
     mechanical_causes,
 )
@@ -29,6 +32,8 @@ from trackbal.runs.run import Run
 from trackbal.runs.words import adjustment_words, chance_words, phase_text, phase_unit, phase_width
 
 AT_BEST = "at best"  # what the headline says of a plan that is not offered
+MORE = "More: add --all."
+ANYWAY_IN_SHORT = "PLAN SHOWN ON REQUEST, against this advice."
 ANYWAY = "PLAN SHOWN ON REQUEST (--plan-anyway), against the advice to find the cause first."
 CHANCE_MAY_FALL = "Each plan has the least cost of its count, which may bring a lower chance than fewer do."
 ONE_SCREEN = 23  # of 24 lines, one is the prompt's
@@ -173,72 +178,140 @@ def advice_text(
     advice: Advice,
     *,
     everything: bool = False,
-    general: bool = False,
     told: Sequence[str] = (),
+    above: int = 0,
 ) -> str:
     """Return the advice for the terminal: one screen of 80 by 24, or everything.
 
     What to mind comes first and the plan after it, so that the plan is on the screen when the
-    command ends. With `everything` all readings, further adjustments and cautions are given.
+    command ends. Where that would not fit, what to mind is said shorter, and then only the gravest of
+    it. With `everything` all readings, further adjustments and cautions are given.
 
     Parameters
     ----------
-    general : bool
-        Whether the general cautions are said in full, not in one line.
     told : sequence of str
         Lines to end with, such as where the card was written.
+    above : int
+        Lines that the screen already holds.
     """
-    text = _text(rotor, run, advice, everything, general, told, tight=False)
-    if everything or general or len(text.splitlines()) <= ONE_SCREEN:
-        return text
-    return _text(rotor, run, advice, everything, general, told, tight=True)
-
-
-def _text(
-    rotor: Rotor, run: Run, advice: Advice, everything: bool, general: bool, told: Sequence[str], *, tight: bool
-) -> str:
-    """Return the advice for the terminal; `tight`: with cautions in their shortest form and few empty lines."""
     plan = None if advice.recommended is None else advice.plans[advice.recommended]
     offered = plan if advice.verdict != "investigate" or advice.anyway else None
-    mind = _what_to_mind(rotor, advice, offered, everything=everything, general=general or everything, tight=tight)
-    blocks = [*mind]
     if everything:
-        blocks += _all_readings(rotor, run, advice, offered)
+        mind = _what_to_mind(rotor, advice, offered)
+        answer = _answer_lines(rotor, advice, offered)
+        ending = _ending(_next_run(rotor, run, advice), *told)
+        return paragraphs([*mind, *_all_readings(rotor, run, advice, offered), answer, ending]) + "\n"
+    room = ONE_SCREEN - above
+    for tight in (False, True):
+        text = (
+            paragraphs(
+                [
+                    *_mind_in_short(rotor, advice, offered, tight=tight),
+                    *_short_answer(rotor, run, advice, plan, offered, told, tight=tight),
+                ]
+            )
+            + "\n"
+        )
+        if _rows(text) <= room:
+            return text
+    answer = paragraphs(_short_answer(rotor, run, advice, plan, offered, told, tight=True)) + "\n"
+    return paragraphs([_gravest(rotor, advice, offered, room - _rows(answer) - 1), answer])
+
+
+def _rows(text: str) -> int:
+    """Return how many lines of the terminal a text takes; a name longer than a line takes several."""
+    return sum(max(1, math.ceil(len(line) / width())) for line in text.splitlines())
+
+
+def _ending(*lines: str) -> str:
+    return "\n".join(wrap(line) for line in lines if line)
+
+
+def _answer_lines(rotor: Rotor, advice: Advice, offered: Plan | None, *, tight: bool = False) -> str:
+    """Return the headline, and what to do where a plan is offered."""
     answer = [wrap(_headline(rotor, advice))]
     if advice.verdict == "investigate" and offered is not None:
-        answer += [wrap(ANYWAY), "  Decided by, and why: " + "_" * 40]
+        sign = "Decided by, and why: " + "_" * 12
+        answer += [wrap(f"{ANYWAY_IN_SHORT} {sign}")] if tight else [wrap(ANYWAY), f"  {sign}{'_' * 28}"]
     if offered is not None and offered.count:
         answer.append(_what_to_do(rotor, advice, offered))
-    blocks.append("\n".join(answer))
-    if plan is not None and not everything:
-        blocks.append(_worst(rotor, run, plan, "likely" if offered else AT_BEST))
-    more = "" if everything else "More: add --all."
-    short = "" if general or everything else IN_SHORT
-    last = [_next_run(rotor, run, advice, tight=tight), " ".join(filter(None, [*told, more])), short]
-    if tight:
-        last = [" ".join(filter(None, last[:2])), short]
-    ending = "\n".join(wrap(line) for line in last if line)
-    if tight:
-        return paragraphs([*blocks[:-2], "\n".join([*blocks[-2:], ending])]) + "\n"
-    return paragraphs([*blocks, ending]) + "\n"
+    return "\n".join(answer)
 
 
-def _what_to_mind(
-    rotor: Rotor, advice: Advice, offered: Plan | None, *, everything: bool, general: bool, tight: bool
-) -> Iterable[str]:
-    """Yield the causes to look for, and the cautions: those of this advice always, the general ones if wanted."""
+def _short_answer(
+    rotor: Rotor,
+    run: Run,
+    advice: Advice,
+    plan: Plan | None,
+    offered: Plan | None,
+    told: Sequence[str],
+    *,
+    tight: bool,
+) -> list[str]:
+    """Return the answer on one screen, in blocks: headline and plan, worst readings, what is next."""
+    answer = _answer_lines(rotor, advice, offered, tight=tight)
+    worst = "" if plan is None else _worst(rotor, run, plan, "likely" if offered else AT_BEST)
+    after = _next_run(rotor, run, advice, tight=tight)
+    if not tight:
+        return [answer, worst, _ending(after, " ".join([*told, MORE]), IN_SHORT)]
+    ending = _ending(" ".join(filter(None, [after, *told, MORE])), IN_SHORT)
+    return ["\n".join(filter(None, [answer, worst, ending]))]
+
+
+def _looks_first(advice: Advice) -> bool:
+    return advice.verdict in ("stop", "investigate", "hold") and not advice.read_again
+
+
+def _own_cautions(rotor: Rotor, advice: Advice, offered: Plan | None) -> list[str]:
+    """Return the cautions of this advice, the gravest first, without the general ones and the causes."""
     causes = mechanical_causes(rotor.place)
-    yield "\n".join(wrap(words) for words in (advice.misread if everything else advice.misread[:1]))
-    if advice.verdict in ("stop", "investigate", "hold") and not advice.read_again:
-        short = wrap(f"Look for the cause first: {MECHANICAL_IN_SHORT[rotor.place]}")
-        yield listed("Look for the cause first", causes) if everything else short
     own = [caution for caution in advice.cautions if caution not in (*general_cautions(), *causes, *advice.misread)]
     if advice.verdict == "investigate" and offered is not None:
         kinds = [a.kind for a, row in zip(rotor.adjusters, offered.change, strict=True) if row.any()]
         own += adjuster_cautions(kinds)
+    return own
+
+
+def _what_to_mind(rotor: Rotor, advice: Advice, offered: Plan | None) -> Iterable[str]:
+    """Yield the causes to look for, and all cautions, in full."""
+    yield "\n".join(wrap(words) for words in advice.misread)
+    if _looks_first(advice):
+        yield listed("Look for the cause first", mechanical_causes(rotor.place))
+    yield listed("Cautions", [*_own_cautions(rotor, advice, offered), *general_cautions()])
+
+
+def _mind_in_short(rotor: Rotor, advice: Advice, offered: Plan | None, *, tight: bool) -> Iterable[str]:
+    """Yield the same for one screen: the first misreading, causes in a sentence, the cautions of this advice."""
+    yield "\n".join(wrap(words) for words in in_short(advice.misread[:1], shortest=tight))
+    if _looks_first(advice) and advice.verdict != "hold":  # what is said of the run on hold names them
+        yield wrap(f"Look for the cause first: {MECHANICAL_IN_SHORT[rotor.place]}")
     # on one screen the headline says that no adjustment cures it
-    own = own if everything else in_short((caution for caution in own if caution != NO_CURE), shortest=tight)
-    yield listed("Cautions", own + (general_cautions() if general else []))
+    own = (caution for caution in _own_cautions(rotor, advice, offered) if caution != NO_CURE)
+    yield listed("Cautions", in_short(own, shortest=tight))
+
+
+def _gravest(rotor: Rotor, advice: Advice, offered: Plan | None, room: int) -> str:
+    """Return of what to mind as much as `room` lines hold, the gravest first, and how much more there is."""
+    own = (caution for caution in _own_cautions(rotor, advice, offered) if caution != NO_CURE)
+    said = in_short(advice.misread[:1], shortest=True)
+    if _looks_first(advice):
+        said.append(f"Look for the cause first: {MECHANICAL_IN_A_LINE[rotor.place]}")
+    said += in_fewest_lines(own)
+    packed: list[str] = []
+    for words in said:
+        together = f"{packed[-1]} {words}" if packed else words
+        if packed and len(together) <= width() - 2:
+            packed[-1] = together
+        else:
+            packed.append(words)
+    items = [wrap(words, "- ") for words in packed]
+    for kept in range(len(items), -1, -1):
+        left = len(items) - kept
+        more = [f"- {left} more to mind: add --all."] if left else []
+        text = "\n".join(["Cautions", *items[:kept], *more])
+        if _rows(text) <= room:
+            return text
+    return ""
 
 
 def _all_readings(rotor: Rotor, run: Run, advice: Advice, offered: Plan | None) -> Iterable[str]:
