@@ -75,6 +75,7 @@ def make_demo(scene: Scene, folder: Path) -> str:
         aircraft = aircraft.adjust(change, rng)
     else:
         raise SystemExit(f"{scene.folder}: not inside limits after {MOST_RUNS} runs; choose another seed")
+    write(folder / "trainer.md", scene.trainer_page)
     write(folder / "README.md", scene.readme(rotor, len(history.jobs), len(history.run)))
     return f"{scene.folder}: worst reading over its limit {' -> '.join(said)}; adjustments {counts}"
 

@@ -21,8 +21,8 @@ class Scene:
     seed, severity, jobs : int, float, int
         Seed of everything; size of the blade faults; past jobs in the history.
     title, came_in, story, try_this : str
-        For the folder's README: how the aircraft came in stands first and gives nothing away, what
-        happened stands last, for the trainer.
+        How the aircraft came in, for the folder's README, gives nothing away; what happened stands on a page of
+        its own, for the trainer.
     fault : {"source", "damper"}, optional
         A mechanical fault, put right before run `repaired_before`.
     left_out : dict
@@ -63,14 +63,17 @@ class Scene:
         return README.format(
             title=self.title,
             came_in=self.came_in,
-            story=self.story,
-            try_this=self.try_this,
             rotor=rotor.name,
             blades=len(rotor.blades),
             adjusters=", ".join(adjuster.name for adjuster in rotor.adjusters),
             jobs=jobs,
             runs=runs,
         )
+
+    @property
+    def trainer_page(self) -> str:
+        """What happened, apart from what a class may read."""
+        return TRAINER.format(title=self.title, story=self.story, try_this=self.try_this)
 
 
 README = """\
@@ -112,11 +115,7 @@ For a later run, first add what was done to `settings.csv` (work on a copy).
 Each run goes on to its next condition only while every reading is within the crew's own figure for going on
 (`go_on` in `rotor.toml`, invented as the limits are), so first runs are short.
 
-## For the trainer: what happened
-
-{story}
-
-{try_this}
+What happened stands in [trainer.md](trainer.md), for whoever leads a lesson: read it afterwards.
 
 ## How it was made
 
@@ -124,6 +123,16 @@ Each run goes on to its next condition only while every reading is within the cr
 answer to adjustments differs from the type's, reads it as an instrument would (noise, rounding), asks
 trackbal what to do, does it with the errors hands make, and flies again. The virtual rotor is
 textbook flapping, hub loads and airframe motion; it shares no response code with the solver.
+"""
+
+TRAINER = """\
+# {title}: for the trainer
+
+This page says what happened. A class should not see it before the lesson is over.
+
+{story}
+
+{try_this}
 """
 
 
