@@ -72,8 +72,9 @@ def test_coefficients_of_another_rotor_are_refused(advise: Any, other: Case, sai
         (CASE.with_rotor(phase_sense="lead"), "phase_sense lag then, lead now"),
         (CASE.with_rotor(adjusters=adjusters_with(step=5.0)), "adjuster a0: step 10.0 then, 5.0 now"),
         (CASE.with_rotor(rpm=250.0), "rpm 240 then, 250 now"),
+        (CASE.with_rotor(regimes=[CASE.regimes[0] | {"rpm": 200.0}, CASE.regimes[1]]), "r0: rpm 240 then, 200 now"),
     ],
-    ids=["phase-sense", "step", "speed"],
+    ids=["phase-sense", "step", "speed", "regime-speed"],
 )
 def test_what_makes_nothing_else_of_coefficients_is_said(advise: Any, other: Case, said: str) -> None:
     _, out, _ = advise(other, "--json", made_for=CASE)
@@ -89,7 +90,15 @@ def test_a_file_that_does_not_say_what_it_is_for_is_used_and_named(advise: Any) 
 
 @pytest.mark.parametrize(
     ("key", "value"),
-    [("sensors", []), ("rpm", "fast"), ("rpm", 0), ("blades", [1]), ("azimuth_deg", [0, "x", 2]), ("phase_sense", 3)],
+    [
+        ("sensors", []),
+        ("rpm", "fast"),
+        ("rpm", 0),
+        ("blades", [1]),
+        ("azimuth_deg", [0, "x", 2]),
+        ("phase_sense", 3),
+        ("regime_rpm", {"r0": "x"}),
+    ],
 )
 def test_what_a_file_is_for_is_read_strictly(advise: Any, key: str, value: Any) -> None:
     broken = replace(CASE, influence=CASE.influence | {"made_for": {key: value}})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -182,13 +183,57 @@ def test_a_speed_typed_a_tenth_hides_no_stop(stand: Stand) -> None:
     assert "rotor speed that is in doubt" in checked["readings"][0]["questioned"]
 
 
-@pytest.mark.parametrize(("rpm", "doubted", "refused"), [(243, False, False), (250, True, False), (280, True, True)])
-def test_no_plan_is_made_for_another_speed(stand: Stand, rpm: int, doubted: bool, refused: bool) -> None:
-    stand.sheet(f"regime,rpm,s0.amp,s0.deg\nr0,{rpm},0.5,40\n")
-    assert any(d["kind"] == "speed" for d in stand.json("check")[1]["doubts"]) is doubted
-    code, _, err = stand.call("advise")
+def test_a_speed_in_doubt_stops_at_either_speed(stand: Stand) -> None:
+    """100 mil at 240 rpm are 1.257 ips (half of 0.1 in times 8 pi a second), over a stop of 1.2; at 140 rpm 0.73."""
+    sensors = [CASE.sensors[0] | {"unit": "ips", "stop": 1.2}, CASE.sensors[1]]
+    stand.write(QUIET.with_rotor(sensors=sensors))
+    for column, rpm, stopped in (("mil", 140, True), ("mil", 235, True), ("mil", 220, False), ("mm/s", 140, False)):
+        read = {"mil": 100, "mm/s": 20}[column] * (0.9 if rpm == 220 else 1.0)
+        stand.sheet(f"regime,rpm,s0.amp [{column}],s0.deg\nr0,{rpm},{read},40\n")
+        assert stand.json("check")[1]["stop"] is stopped, (column, rpm)
+        advice = stand.json("advise")[1]
+        assert (advice["verdict"] == "stop") is stopped, (column, rpm)
+        assert any("1.257 at the usual one: a stop" in c for c in advice["cautions"]) is (rpm == 140 and stopped)
+
+
+@pytest.mark.parametrize(
+    ("rpm", "doubted", "far", "refused"),
+    [
+        (243, False, False, False),
+        (250, True, False, False),
+        (280, True, True, False),
+        (130, True, True, False),
+        (110, True, True, True),
+        (2400, True, True, True),
+    ],
+)
+def test_another_speed_is_questioned_and_an_impossible_one_refused(
+    stand: Stand, rpm: int, doubted: bool, far: bool, refused: bool
+) -> None:
+    stand.sheet(f"regime,rpm,s0.amp,s0.deg\nr1,240,0.1,40\nr0,{rpm},0.5,40\n")
+    found = [d["text"] for d in stand.json("check")[1]["doubts"] if d["kind"] == "speed"]
+    assert bool(found) is doubted and any("no chance here knows of" in text for text in found) is far
+    code, out, err = stand.call("advise")
     assert (code == 2) is refused
-    assert (f"run at {rpm} rpm" in err and "within 10 %" in err and err.count("\n") == 1) is refused
+    where = f"run.csv, row 3, column rpm: found 'r0 run at {rpm} rpm', expected a speed near the usual 240"
+    assert (where in err and err.count("\n") == 1) is refused
+    if far and not refused:
+        assert f"run at {rpm} rpm" in " ".join(out.split())
+
+
+def test_a_regime_has_a_usual_speed_of_its_own(stand: Stand) -> None:
+    """Ground idle at 110 rpm of a 240 rpm rotor: no doubt, and what is converted is so at 110; 240 is far there."""
+    regimes = [CASE.regimes[0] | {"rpm": 110.0}, *CASE.regimes[1:]]
+    stand.write(CASE.with_rotor(regimes=regimes, sensors=[CASE.sensors[0] | {"unit": "ips"}, CASE.sensors[1]]))
+    for typed, rpm in (("", 110.0), ("111", 111.0)):
+        stand.sheet(f"regime,rpm,s0.amp [mil],s0.deg\nr0,{typed},50,40\n")
+        code, checked = stand.json("check")
+        assert code == 1 and not [d for d in checked["doubts"] if d["kind"] == "speed"]
+        assert checked["readings"][0]["value"] == pytest.approx(0.025 * 2.0 * math.pi * rpm / 60.0, rel=1e-9)
+        assert stand.json("advise")[0] in (0, 1)
+    stand.sheet("regime,rpm,s0.amp,s0.deg\nr0,240,0.5,40\n")
+    assert "off the usual 110" in next(d["text"] for d in stand.json("check")[1]["doubts"])
+    assert stand.call("advise")[0] == 2
 
 
 def test_that_no_stop_is_set_is_said(stand: Stand) -> None:

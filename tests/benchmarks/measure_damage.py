@@ -2,11 +2,11 @@
 
     .venv/bin/python tests/benchmarks/measure_damage.py 5000 [SEED]
 
-Sound files of an invented rotor (sheets, rotor, influence, kept sums, a logbook) are damaged in one to
-three places, by bytes, cells, lines or values, and given to a command in this process, which may use 1 GB.
-An input is counted as *answered* (exit code 0 or 1), *refused* (2, in one line on stderr) or *wrong*:
-a traceback, more than one line, a control character on the terminal, a file left half-written, more than 5 s of
-processor time, or, with damaged sums, another fit than that of the sound ones.
+Sound files of an invented rotor (sheets, rotor, influence, kept sums, a logbook, a table of another shape with its
+map, a demo folder, a drill) are damaged in one to three places, by bytes, cells, lines or values, and given to a
+command in this process, which may use 1 GB. An input is counted as *answered* (exit code 0 or 1), *refused* (2, in
+one line on stderr) or *wrong*: a traceback, more than one line, a control character on the terminal, a file left
+half-written, more than 5 s of processor time, or, with damaged sums, another fit than that of the sound ones.
 """
 
 from __future__ import annotations
@@ -18,19 +18,21 @@ import math
 import os
 import re
 import resource
+import shutil
 import sys
 import tempfile
 import time
 import traceback
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from invented_cases import invented_case
-from plain_reference import Case
+from plain_reference import Case, toml_text
 
 from trackbal.commands.group import run as run_command
 
@@ -105,6 +107,7 @@ def sound_files(folder: Path) -> Case:
     (folder / "history.csv").write_text("\n".join(rows) + "\n")
     (folder / "history_adj.csv").write_text("\n".join(changes) + "\n")
     (folder / "adjustments.csv").write_text("blade,adjuster,amount\nb1,a0,10\n")
+    _further_files(folder, case)
     history = ["--runs", "history.csv", "--adjustments", "history_adj.csv"]
     for line in (
         ["fit", "--rotor", "rotor.toml", *history, "--out", "fitted.json", "--keep", "sums.npz"],
@@ -112,10 +115,70 @@ def sound_files(folder: Path) -> Case:
         ["log", "import", "fleet.tblog", *history],
         ["log", "start", "fleet.tblog", "A", "--settings", "settings.csv"],
         ["log", "run", "fleet.tblog", "run.csv"],
+        ["convert", "table.csv", "--rotor", "rotor.toml", "--draft", "map.toml"],
+        ["drill", "play", "drill.json", "--level", "1"],
     ):
         called = call(line)
         assert called[0] in (0, 1), (line, called)
+    mild = folder / "mild"  # what an adjustment cures: advised, done, run again, closed
+    mild.mkdir()
+    replace(case, readings={cell: (0.6 * size, deg) for cell, (size, deg) in case.readings.items()}).write(mild)
+    for line in (
+        ["new", "closed.tblog", "--rotor", "rotor.toml", "--influence", "influence.json"],
+        ["start", "closed.tblog", "A"],
+        ["run", "closed.tblog", "mild/run.csv"],
+        ["advise", "closed.tblog"],
+        ["done", "closed.tblog"],
+        ["run", "closed.tblog", "mild/run.csv", "--anyway"],
+        ["close", "closed.tblog", "--outcome", "x"],
+    ):
+        called = call(["log", *line])
+        assert called[0] in (0, 1), (line, called)
     return case
+
+
+def _further_files(folder: Path, case: Case) -> None:
+    """Write the files of a first day, past advice, a table of another shape, a demo folder and a drill that ended."""
+    names = [s["name"] for s in case.sensors]
+    blade_data = {"radius_m": 6.0, "flap_hinge_offset": 0.04, "mass_kg": 40.0, "chord_m": 0.4}
+    adjusters = [
+        case.adjusters[0] | {"unit": "g", "radius_m": 5.5},
+        case.adjusters[1] | {"thread_pitch_mm": 1.0, "arm_mm": 90.0},
+    ]
+    (folder / "data.toml").write_text(toml_text(case.rotor | {"adjusters": adjusters, "blade_data": blade_data}))
+    moments = [f"{blade},{120 + 0.03 * k},{0.2 - 0.05 * k}" for k, blade in enumerate(case.blades)]
+    (folder / "moments.csv").write_text("\n".join(["blade,span_moment [kg m],chord_moment [kg m]", *moments]) + "\n")
+    (folder / "hub.csv").write_text("position,span_moment [kg m]\n" + "".join(f"{k + 1},0.01\n" for k in range(3)))
+    (folder / "advice.csv").write_text("job,after_run,chance,by\n" + "".join(f"j{j},1,0.8,ann\n" for j in range(JOBS)))
+    history = (folder / "history.csv").read_text()
+    (folder / "table.csv").write_text(history.replace(",", ";").replace(".amp", " amplitude"))
+    trials = ["job,run,regime," + ",".join(f"{n}.{part}" for n in names for part in ("amp", "deg"))]
+    changes = ["job,after_run,blade,adjuster,amount"]
+    start, answer = 0.3 + 0.1j, 0.02 - 0.01j
+    made = np.zeros(len(case.blades))
+    for run in range(len(case.blades) + 1):
+        turned = start + answer * made @ np.exp(-2j * np.pi * np.arange(len(made)) / len(made))
+        trials += [f"t,{run + 1},{r['name']}," + ",".join([f"{abs(turned):.5f},0"] * len(names)) for r in case.regimes]
+        if run < len(made):
+            changes += [f"t,{run + 1},{case.blades[run]},a0,10"]
+            changes += [f"t,{run + 1},{case.blades[run - 1]},a0,-10"] if run else []
+            made = 10.0 * np.eye(len(made))[run]
+    (folder / "trials.csv").write_text("\n".join(trials) + "\n")
+    (folder / "trials_adj.csv").write_text("\n".join(changes) + "\n")
+    demo = folder / "demo"
+    demo.mkdir()
+    for file, name in (
+        ("rotor.toml", "rotor.toml"),
+        ("settings.csv", "settings.csv"),
+        ("history.csv", "history.csv"),
+        ("history_adj.csv", "history_adjustments.csv"),
+        ("run.csv", "run1.csv"),
+        ("adjustments.csv", "adjustments1.csv"),
+        ("run.csv", "run2.csv"),
+    ):
+        shutil.copy(folder / file, demo / name)
+    ended = {"schema_version": 1, "drill": "trackbal", "name": "", "level": 1, "seed": 3, "orders": [{"do": "give up"}]}
+    (folder / "ended.json").write_text(json.dumps(ended))
 
 
 def command_lines() -> list[tuple[list[str], list[str]]]:
@@ -152,6 +215,58 @@ def command_lines() -> list[tuple[list[str], list[str]]]:
         (["log", "renew", "fleet.tblog", "--influence", "influence.json"], ["influence.json"]),
         (["log", "new", "new.tblog", *rotor, "--influence", "influence.json"], ["rotor.toml", "influence.json"]),
         (["fit", *rotor, "--log", "fleet.tblog", "--out", "out.json", "--force"], ["rotor.toml", *book]),
+        *_further_lines(),
+    ]
+
+
+def _further_lines() -> list[tuple[list[str], list[str]]]:
+    rotor, history = ["--rotor", "rotor.toml"], ["--runs", "history.csv", "--adjustments", "history_adj.csv"]
+    advice = [*rotor, "--run", "run.csv", "--influence", "influence.json", "--settings", "settings.csv"]
+    of_history = ["rotor.toml", "history.csv", "history_adj.csv"]
+    table = ["convert", "table.csv", *rotor]
+    data = ["--rotor", "data.toml"]
+    trials = ["--runs", "trials.csv", "--adjustments", "trials_adj.csv"]
+    seat = ["seat", *data, "--moments", "moments.csv", "--hub", "hub.csv", "--limit", "0.01", "--most", "1"]
+    settle = [
+        "settle",
+        *rotor,
+        "--settings",
+        "settings.csv",
+        "--done",
+        "adjustments.csv",
+        "--out",
+        "out.csv",
+        "--force",
+    ]
+    demo = [f"demo/{n}" for n in ("rotor.toml", "settings.csv", "history.csv", "history_adjustments.csv")]
+    demo += [f"demo/{n}" for n in ("run1.csv", "adjustments1.csv", "run2.csv")]
+    outputs = ["--out", "out.json", "--run-out", "out.csv", "--force"]
+    book, closed = ["fleet.tblog"], ["closed.tblog"]
+    return [
+        (["card", *advice, "--most", "1", "--out", "out.html", "--force"], [*advice[1::2]]),
+        (settle, ["rotor.toml", "settings.csv", "adjustments.csv"]),
+        (["examine", *rotor, *history], of_history),
+        (["examine", *rotor, "--log", "fleet.tblog", "--by", "order", "--json"], ["rotor.toml", *book]),
+        ([*table, "--columns", "map.toml", "--out", "out.csv", "--force"], ["table.csv", "map.toml", "rotor.toml"]),
+        ([*table, "--draft", "out.toml", "--force"], ["table.csv", "rotor.toml"]),
+        (["hindsight", *rotor, *history, "--advice", "advice.csv"], [*of_history, "advice.csv"]),
+        (["hindsight", "--log", "closed.tblog", "--page", "out.html", "--force"], closed),
+        (["trial", *advice], [*advice[1::2]]),
+        (["trial", *data, "--run", "run.csv", "--json"], ["data.toml", "run.csv"]),
+        (["estimate", *data, "--out", "out.json", "--force"], ["data.toml"]),
+        (["amplitudes", *rotor, *trials, *outputs], ["rotor.toml", "trials.csv", "trials_adj.csv"]),
+        (seat, ["data.toml", "moments.csv", "hub.csv"]),
+        (["replay", "demo", "--most", "1"], demo),
+        (["replay", "--log", "closed.tblog", "--job", "A-1", "--most", "1", "--page", "out.html", "--force"], closed),
+        (["drill", "play", "drill.json"], ["drill.json"]),
+        (["drill", "tell", "ended.json"], ["ended.json"]),
+        (["drill", "class", "drill.json", "ended.json", "--out", "out.csv", "--force"], ["drill.json", "ended.json"]),
+        (["log", "trial", "fleet.tblog"], book),
+        (["log", "start", "fleet.tblog", "B", "--settings", "settings.csv"], ["settings.csv", *book]),
+        (["log", "note", "fleet.tblog", "restless", "--run", "1"], book),
+        (["log", "checked", "fleet.tblog", "as written", "--by", "ann"], book),
+        (["log", "correct", "reading", "fleet.tblog", "1", "r0", "s0.amp", "0.2", "--why", "x"], book),
+        (["log", "close", "fleet.tblog", "--outcome", "x"], book),
     ]
 
 
@@ -319,7 +434,7 @@ def main(inputs: int, seed: int) -> None:
             Path(file).write_bytes(damaged(rng, file, contents[file]))
             before = set(os.listdir())
             said = verdict(line, call(line), before, sound)
-            command = " ".join(line[:2] if line[0] == "log" else line[:1])
+            command = " ".join(line[:2] if line[0] in ("log", "drill") else line[:1])
             counts.setdefault(command, Counter())[said if said in ("answered", "refused") else "wrong"] += 1
             if said not in ("answered", "refused"):
                 print(f"input {number}: {' '.join(line)}: {file}: {said}", flush=True)

@@ -84,6 +84,16 @@ def test_a_new_speed_is_refused_only_where_a_unit_was_converted_with_the_old(
     assert renew(command, book, "rpm = 240.0", "rpm = 244.0")[0] == 2
 
 
+def test_a_new_speed_of_a_regime_is_refused_only_where_it_was_run(book: Path, files: Path, command: Command) -> None:
+    (files / "run1.csv").write_text("regime,cockpit_vertical.amp [g],cockpit_vertical.deg\nhover,0.01,20\n")
+    assert command("run", book, files / "run1.csv")[0] in (0, 1)
+    hover, ground = 'name = "hover"', 'name = "flat_pitch"'
+    code, _, error = renew(command, book, hover, f"{hover}\nrpm = 200.0")
+    assert code == 2 and "hover: rpm 240 then, 200 now" in error
+    code, out, _ = renew(command, book, ground, f"{ground}\nrpm = 200.0")
+    assert code == 0 and "flat_pitch: rpm 240 then, 200 now" in out
+
+
 def test_a_fit_does_not_read_a_logbook_in_another_unit(book: Path, files: Path, command: Command) -> None:
     command("run", book, sheet(files / "run1.csv", QUIET))
     other = files / "other.toml"

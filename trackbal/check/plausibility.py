@@ -23,8 +23,9 @@ from trackbal.runs.run import Reals, Run
 from trackbal.runs.words import chance_words
 
 TIMES_LIMIT, TIMES_STOP = 20.0, 5.0  # a reading beyond either is more likely misread than real
-RPM_APART = 0.02  # part of the rotor's speed, or of the other rows': a row beyond is questioned
-RPM_FAR = 0.1  # at this part, what a weight does is a fifth off (it grows with the square of the speed): no plan
+RPM_APART = 0.02  # part of the usual speed, or of the other rows': a row beyond is questioned
+RPM_FAR = 0.1  # at this part, what a weight does is a fifth off (it grows with the square of the speed)
+RPM_NO_RUN = 2.0  # times the usual speed, or part of it, beyond which no rotor was run: the figure is wrong
 SAME_DEG = 1e-6
 SAME_PART = 1e-9
 STUCK_REGIMES = 3  # equal phases in fewer regimes may be chance;
@@ -136,30 +137,41 @@ def _no_spread(rotor: Rotor, run: Run) -> Findings:
 
 
 def speed_far(rotor: Rotor, run: Run) -> NDArray[np.bool_]:
-    """Return in which regimes a row's speed is so far from the rotor's that influence says little there, shape (R,)."""
-    return np.asarray(_off(rotor.rpm, run) > RPM_FAR)
+    """Return in which regimes a row's speed is so far from the usual that influence says little there, shape (R,)."""
+    return np.asarray(_off(rotor.usual_rpm, run) > RPM_FAR)
 
 
-def _off(rpm: float | Reals, run: Run) -> Reals:
+def farthest_speed(rotor: Rotor, run: Run) -> Reals:
+    """Return the speed of each regime's row that is farthest from the usual, shape (R,); nan where not run."""
+    low, high, usual = run.single.rpm_low, run.single.rpm_high, rotor.usual_rpm
+    return np.where(usual / low > high / usual, low, high)
+
+
+def _off(rpm: Reals, run: Run) -> Reals:
     """Return how far the row farthest from a speed is off it, as a part of it, shape (R,); nan where not run."""
     single = run.single
     return np.maximum(np.abs(single.rpm_low / rpm - 1.0), np.abs(single.rpm_high / rpm - 1.0))
 
 
 def _wrong_speed(rotor: Rotor, run: Run) -> Findings:
-    single = run.single
+    single, usual = run.single, rotor.usual_rpm
     for r in np.flatnonzero(~np.isnan(run.rpm)):
-        regime, off = rotor.regimes[r].name, float(_off(rotor.rpm, run)[r])
-        others = np.delete(run.rpm, r)
+        regime, off = rotor.regimes[r].name, float(_off(usual, run)[r])
+        others = np.delete(run.rpm / usual, r)
         others = others[~np.isnan(others)]
-        from_others = float(_off(float(np.median(others)), run)[r]) if len(others) >= 3 else 0.0
+        from_others = float(_off(usual * np.median(others), run)[r]) if len(others) >= 3 else 0.0
         low, high = f"{single.rpm_low[r]:.4g}", f"{single.rpm_high[r]:.4g}"
         speed = low if low == high else f"{low} to {high}"
         if off > RPM_APART:
+            whose = "the rotor's" if rotor.regimes[r].rpm is None else "the usual"
             text = (
-                f"{regime}: run at {speed} rpm, {100.0 * off:.2g} % off the rotor's {rotor.rpm:.4g}; "
+                f"{regime}: run at {speed} rpm, {100.0 * off:.3g} % off {whose} {usual[r]:.4g}; "
                 "check what was typed. Readings at another speed answer otherwise to adjustments"
             )
+            if off > RPM_FAR:
+                text += (
+                    ", which no chance here knows of; a usual speed of its own is the regime's rpm in the rotor file"
+                )
         elif from_others > RPM_APART:
             text = (
                 f"{regime}: run at {speed} rpm, {100.0 * from_others:.2g} % off the other rows'; check what was typed"

@@ -45,6 +45,9 @@ class Reading:
         Why the reading cannot be said to be inside, whatever it is; empty if it can.
     go_on : float or None
         The user's own figure above which one does not go on to a further condition; None where none is set.
+    at_usual : float or None
+        What the largest would be, had it been converted from its unit at the usual speed instead of one far off
+        that was typed; None where there is no such doubt.
     """
 
     regime: str
@@ -58,6 +61,7 @@ class Reading:
     partial: bool = False
     questioned: str = ""
     go_on: float | None = None
+    at_usual: float | None = None
 
     @property
     def ratio(self) -> float:
@@ -82,8 +86,13 @@ class Reading:
 
     @property
     def stopped(self) -> bool:
-        """Whether a single reading is at or above its stop limit."""
-        return self.stop is not None and is_stopped(self.largest, self.stop)
+        """Whether a single reading is at or above its stop limit, at either of two speeds where one is in doubt."""
+        return self.stop is not None and is_stopped(max(self.largest, self.at_usual or 0.0), self.stop)
+
+    @property
+    def stopped_at_usual(self) -> bool:
+        """Whether it is so only at the usual speed, not at the one that was typed."""
+        return self.stopped and self.stop is not None and not is_stopped(self.largest, self.stop)
 
     @property
     def may_go_on(self) -> bool:
@@ -192,7 +201,9 @@ def _vibration_readings(rotor: Rotor, run: Run, scattered: Places) -> list[Readi
     for r, s in np.argwhere(run.vibration_read):
         regime, sensor = rotor.regimes[r].name, rotor.sensors[s]
         count, limit = int(run.vibration_count[r, s]), float(rotor.vibration_limit[r, s])
-        why = "converted at a rotor speed that is in doubt" if single.converted[r, s] and far[r] else ""
+        doubted = bool(single.converted[r, s] and far[r])
+        usual = f"{float(single.at_usual[r, s]):.4g} {sensor.unit} at the usual one"
+        why = f"converted at a rotor speed that is in doubt; {usual}" if doubted else ""
         if (regime, sensor.name) in scattered:
             apart = math.sqrt(float(run.vibration_squares[r, s]) / (count - 1))
             why = why or _contradiction(float(single.vibration[r, s]), apart, limit, count)
@@ -208,6 +219,7 @@ def _vibration_readings(rotor: Rotor, run: Run, scattered: Places) -> list[Readi
                 count,
                 questioned=why,
                 go_on=_finite(float(rotor.vibration_go_on[r, s])),
+                at_usual=float(single.at_usual[r, s]) if doubted else None,
             )
         )
     return found

@@ -27,6 +27,7 @@ _SHAPES: dict[str, str] = {
     "height_unit": "a text",
     "sensors": "an object of objects",
     "regimes": "a list of texts",
+    "regime_rpm": "an object of rotor speeds",
     "adjusters": "an object of objects",
 }
 
@@ -61,7 +62,7 @@ class Blind:
 
 def compared(made_for: Mapping[str, Any], rotor: Rotor) -> tuple[list[Difference], list[Difference]]:
     """Return the differences that make another thing of the coefficients, and those that only ought to be known."""
-    found = [d for d in differences(made_for, rotor) if d.kind != "speed" or d.size > SAME_SPEED]
+    found = [d for d in differences(made_for, rotor) if "speed" not in d.kind or d.size > SAME_SPEED]
     refused = [d for d in found if d.kind in _REFUSED or (d.kind == "speed" and d.size > OTHER_SPEED)]
     return refused, [d for d in found if d not in refused]
 
@@ -74,6 +75,8 @@ def expected_of(key: str, value: object) -> str:
 def _fits(shape: str, value: object) -> bool:
     if shape == "a rotor speed":
         return _is_number(value) and isinstance(value, int | float) and 0.0 < value < 1e9
+    if shape == "an object of rotor speeds":
+        return isinstance(value, dict) and all(_fits("a rotor speed", v) for v in value.values())
     if shape == "a text":
         return isinstance(value, str)
     if shape == "an object of objects":

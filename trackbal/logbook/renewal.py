@@ -105,6 +105,8 @@ def _alters(found: Difference, entered: _Entered) -> bool:
         return bool(entered.sensors)
     if found.kind == "height_unit":
         return entered.heights
+    if found.kind == "regime_speed":
+        return entered.converted and found.name in entered.regimes
     return found.kind == "speed" and entered.converted
 
 

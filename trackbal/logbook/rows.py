@@ -65,7 +65,7 @@ def read_typed_rows(rotor: Rotor, rows: Sequence[Row], source: str | PathLike[st
     vibration = np.full((len(rows), len(rotor.sensors)), complex(np.nan, np.nan))
     height = np.full((len(rows), len(rotor.blades)), np.nan)
     rpm = np.full(len(rows), rotor.rpm)
-    converted = np.zeros(vibration.shape, dtype=bool)
+    at_usual = np.ones(vibration.shape)
     for kind, members in kinds.items():
         # a phase without its amplitude, or the reverse, is found by read_rows, which asks for both columns
         columns = [(name, unit, tuple(rows[i][name].text for i in members)) for name, unit in kind]
@@ -85,10 +85,10 @@ def read_typed_rows(rotor: Rotor, rows: Sequence[Row], source: str | PathLike[st
         )
         found = read_headings(rotor, table, ())
         regime[members] = table.choices(found.plain["regime"], [r.name for r in rotor.regimes], "regime")
-        readings = read_rows(rotor, table, found)
+        readings = read_rows(rotor, table, found, regime[members])
         vibration[members], height[members], rpm[members] = readings.vibration, readings.height, readings.rpm
-        converted[members] = readings.converted
-    return regime, RowReadings(vibration, height, rpm, converted)
+        at_usual[members] = readings.at_usual
+    return regime, RowReadings(vibration, height, rpm, at_usual)
 
 
 def run_of_rows(rotor: Rotor, rows: Sequence[Row], source: str | PathLike[str]) -> Run:

@@ -23,8 +23,8 @@ def load_table(file: str, sheet: str | None = None) -> CsvTable:
 def rows_of_run(rotor: Rotor, table: CsvTable) -> list[Row]:
     """Return the rows of a run sheet as typed. Raises InputError as `trackbal.runs.sheets.read_run` does."""
     headings = read_headings(rotor, table, ())
-    table.choices(headings.plain["regime"], [r.name for r in rotor.regimes], "regime")
-    read_rows(rotor, table, headings)
+    regime = table.choices(headings.plain["regime"], [r.name for r in rotor.regimes], "regime")
+    read_rows(rotor, table, headings, regime)
     return rows_of_sheet(table)
 
 

@@ -160,7 +160,9 @@ def _block(rotor: Rotor, r: int, regime: Regime) -> Html:
     known = where in regime.label.casefold()
     heading = tag("h3", f"{r + 1}  {regime.label}" + ("" if known else f" ({where})"))
     again = Html('<button type="button" class="again">Read again</button>')
-    rows = [tag("div", heading, _box("rotor speed", f"rpm; about {rotor.rpm:g}", "rpm", "speed"), again, cls="top")]
+    rows = [
+        tag("div", heading, _box("rotor speed", f"rpm; about {rotor.usual_rpm[r]:g}", "rpm", "speed"), again, cls="top")
+    ]
     rows.append(tag("div", *(tag("div", *_pair(rotor, r, s)) for s in range(len(rotor.sensors))), cls="grid pairs"))
     if regime.heights:
         bound = _bounds(rotor.height_limit[r], rotor.height_stop_limit[r], rotor.height_go_on[r])

@@ -14,7 +14,7 @@ from trackbal.base import cautions
 from trackbal.base.errors import InputError
 from trackbal.base.summary import Summarised
 from trackbal.base.text_layout import count
-from trackbal.check.plausibility import RPM_FAR, speed_far, without_stop
+from trackbal.check.plausibility import RPM_NO_RUN, farthest_speed, without_stop
 from trackbal.check.review import READING_SLACK, Review, check_run, held_at
 from trackbal.influence.binding import UNBOUND
 from trackbal.influence.coefficients import Influence
@@ -243,7 +243,7 @@ def advise(
     Raises
     ------
     InputError
-        If the run has no reading that counts, or a plan would rest on readings at quite another rotor speed.
+        If the run has no reading that counts, or a plan would rest on readings at a speed at which no rotor is run.
     """
     settings_given = setting is not None
     if setting is None:
@@ -251,13 +251,13 @@ def advise(
     review = check_run(rotor, run, influence)
     barred = _barred(rotor, run, influence, review)
     if (review.stop or stop_on_record) and not override_stop:
-        return Advice("stop", None, (), setting, barred, _stop_cautions(rotor, influence), review, chance)
+        return Advice("stop", None, (), setting, barred, _stop_cautions(rotor, influence, review), review, chance)
     if not review.judged:
         raise InputError(
             run.source, "no complete reading", "a vibration reading, or the height of every tip, in a regime"
         )
     if not review.inside:
-        _refuse_other_speed(rotor, run)
+        _refuse_impossible_speed(rotor, run)
     if own is None:
         own = own_of(rotor, [JobRuns([run], np.zeros((1, *setting.shape)))], influence)
     ladder = _Ladder.of(rotor, run, influence, setting, barred, nominal, own, rotor.preferences)
@@ -315,17 +315,18 @@ def _choose(review: Review, plans: tuple[Plan, ...], wanted: float) -> tuple[Ver
     return "investigate" if worst > 1.0 and worst > CURE * now else "adjust", recommended
 
 
-def _refuse_other_speed(rotor: Rotor, run: Run) -> None:
-    """Raise InputError where a regime was run so far from the rotor's speed that a plan would be a guess."""
-    far = np.flatnonzero(speed_far(rotor, run) & run.regime_read)
-    if len(far):
-        single, r = run.single, far[0]
-        typed = max(single.rpm_low[r], single.rpm_high[r], key=lambda rpm: abs(rpm - rotor.rpm))
+def _refuse_impossible_speed(rotor: Rotor, run: Run) -> None:
+    """Raise InputError where a regime was read at a speed at which no rotor is run: it was written wrongly."""
+    typed, usual = farthest_speed(rotor, run), rotor.usual_rpm
+    wrong = (typed > RPM_NO_RUN * usual) | (typed < usual / RPM_NO_RUN)
+    for r in np.flatnonzero(wrong & run.regime_read):
+        line = run.single.line[r]
         raise InputError(
             run.source,
-            f"{rotor.regimes[r].name} run at {typed:.4g} rpm",
-            f"a speed within {100 * RPM_FAR:.0f} % of the rotor's {rotor.rpm:.4g}; "
-            "influence coefficients say nothing reliable farther off, so no plan is made",
+            f"{rotor.regimes[r].name} run at {typed[r]:.4g} rpm",
+            f"a speed near the usual {usual[r]:.4g}; if it is another there, give the regime its own rpm in the rotor "
+            "file. No plan is made",
+            row=int(line) if line else None,
             column="rpm",
         )
 
@@ -587,8 +588,15 @@ def _larger_plans(plans: tuple[Plan, ...], recommended: int, most: int, cut_shor
     return ()
 
 
-def _stop_cautions(rotor: Rotor, influence: Influence) -> tuple[str, ...]:
+def _stop_cautions(rotor: Rotor, influence: Influence, review: Review) -> tuple[str, ...]:
+    by_speed = (
+        f"{one.regime}, {one.sensor}: {one.largest:.4g} {one.unit} at the speed typed, {one.at_usual:.4g} at the "
+        "usual one: a stop at one of the two, so check the speed."
+        for one in review.readings
+        if one.stopped_at_usual
+    )
     return (
+        *by_speed,
         "A reading is at or above its stop limit: do not adjust over it. Find the cause first; plans are offered "
         "only after a person has decided so (--override-stop).",
         *cautions.mechanical_causes(rotor.place),

@@ -195,26 +195,27 @@ def _sensor_mistakes(rotor: Rotor, job: JobArrays) -> Iterator[Mistake]:
             if len(members) == 1:
                 for value, what in _unit_slips(rotor, members[0]):
                     factor = np.ones((regimes, sensors), dtype=complex)
-                    factor[:, members] = value
+                    factor[:, members[0]] = value
                     yield _changed(job, "unit", f"{name}: {what} in {scope}", runs, factor)
 
 
-def _unit_slips(rotor: Rotor, s: int) -> Iterator[tuple[complex, str]]:
-    """Return what a sensor's readings, written in another unit or measure, must be multiplied by."""
+def _unit_slips(rotor: Rotor, s: int) -> Iterator[tuple[Complexes, str]]:
+    """Return what a sensor's readings, written in another unit or measure, must be multiplied by, shape (R,)."""
     sensor = rotor.sensors[s]
-    hertz = sensor.harmonic * rotor.rpm / 60.0
+    hertz = sensor.harmonic * rotor.usual_rpm / 60.0
     for unit, (order, _) in VIBRATION_UNITS.items():
         if unit == sensor.unit:
             continue
-        factor = unit_factor(unit, sensor.unit, hertz)
+        factor = np.array([unit_factor(unit, sensor.unit, frequency) for frequency in hertz])
         if order != VIBRATION_UNITS[sensor.unit][0]:
             yield factor, f"read in {unit}, phase and all, and written as {sensor.unit}"
-            yield abs(factor), f"amplitudes read in {unit} and written as {sensor.unit}"
+            yield np.abs(factor).astype(complex), f"amplitudes read in {unit} and written as {sensor.unit}"
         else:
             yield factor, f"read in {unit} and written as {sensor.unit}"
-    yield 0.5, "peak-to-peak values written as peak"
-    yield 2.0, "peak values written as peak-to-peak"
-    yield np.sqrt(2.0), "rms values written as peak"
+    same: Complexes = np.ones(len(hertz), dtype=np.complex128)
+    yield same / 2.0, "peak-to-peak values written as peak"
+    yield same * 2.0, "peak values written as peak-to-peak"
+    yield same * np.sqrt(2.0), "rms values written as peak"
 
 
 def _numbering_mistakes(rotor: Rotor, job: JobArrays) -> Iterator[Mistake]:
@@ -267,7 +268,7 @@ def _single_reading_mistakes(rotor: Rotor, job: JobArrays) -> Iterator[Mistake]:
         slips: list[tuple[complex, str, str]] = [(-1.0, "one_half_turn", "phase off by 180 degrees")]
         slips += [(10.0, "one_decimal", "decimal point one place too far left")]
         slips += [(0.1, "one_decimal", "decimal point one place too far right")]
-        slips += [(value, "one_unit", what) for value, what in _unit_slips(rotor, int(s))]
+        slips += [(complex(value[r]), "one_unit", what) for value, what in _unit_slips(rotor, int(s))]
         for value, kind, what in slips:
             factor = np.ones(shape, dtype=complex)
             factor[r, s] = value

@@ -100,6 +100,8 @@ def _table(readings: Sequence[Reading]) -> str:
     for reading in readings:
         stop = "" if reading.stop is None else f"{reading.stop:.4g}"
         mark = "STOP" if reading.stopped else "outside" if reading.over else "" if reading.inside else "read again"
+        if reading.stopped_at_usual:
+            mark += " at the usual speed"
         if reading.partial:
             mark += ", of some tips"
         elif reading.count > 1:

@@ -70,7 +70,7 @@ def _set(bound: float) -> float | None:
 
 def _notes(rotor: Rotor) -> list[str]:
     """Return what is allowed, and worth a second look."""
-    said = []
+    said = [f"{r.name} is usually run at {r.rpm:g} rpm." for r in rotor.regimes if r.rpm is not None]
     flown = [regime.airborne for regime in rotor.regimes]
     if flown != sorted(flown):
         said.append(

@@ -26,6 +26,7 @@ Kind = Literal[
     "phase_sense",
     "height_unit",
     "speed",
+    "regime_speed",
     "sensor_unit",
     "harmonic",
     "axis",
@@ -44,7 +45,7 @@ class Difference:
 
     kind: Kind
     text: str
-    name: str = ""  # of the sensor or adjuster
+    name: str = ""  # of the sensor, adjuster or regime
     size: float = 0.0  # of a difference in speed, as a part of it
 
 
@@ -58,6 +59,7 @@ def meaning(rotor: Rotor) -> dict[str, Any]:
         "height_unit": rotor.height_unit,
         "sensors": {s.name: {"unit": s.unit, "harmonic": s.harmonic, "axis": s.axis} for s in rotor.sensors},
         "regimes": [r.name for r in rotor.regimes],
+        **({"regime_rpm": own} if (own := {r.name: r.rpm for r in rotor.regimes if r.rpm is not None}) else {}),
         "adjusters": {
             a.name: {"unit": a.unit, "step": a.step, "kind": a.kind, "positive": a.positive, "negative": a.negative}
             for a in rotor.adjusters
@@ -103,6 +105,12 @@ def _of_rotor(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Diffe
     apart = abs(float(then.get("rpm", now["rpm"])) / now["rpm"] - 1.0)
     if apart > 1e-9:
         yield Difference("speed", f"rpm {then['rpm']:.6g} then, {now['rpm']:.6g} now", size=apart)
+    own, own_now = then.get("regime_rpm", {}), now.get("regime_rpm", {})
+    for regime in (name for name in now["regimes"] if name in {**own, **own_now}):
+        was, is_now = (float(mine.get(regime, d.get("rpm", now["rpm"]))) for mine, d in ((own, then), (own_now, now)))
+        if abs(was / is_now - 1.0) > 1e-9:
+            size = abs(was / is_now - 1.0)
+            yield Difference("regime_speed", f"{regime}: rpm {was:.6g} then, {is_now:.6g} now", regime, size)
 
 
 def _of_sensors(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Difference]:

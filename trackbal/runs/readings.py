@@ -58,14 +58,14 @@ class RowReadings:
     height : ndarray, shape (rows, B)
         As given, from whatever datum.
     rpm : ndarray, shape (rows,)
-    converted : ndarray of bool, shape (rows, S)
-        Where a reading was converted from another unit at a speed typed in its row.
+    at_usual : ndarray, shape (rows, S)
+        How many times as large it would be, had it been converted from its unit at the regime's usual speed.
     """
 
     vibration: Complexes
     height: Reals
     rpm: Reals
-    converted: NDArray[np.bool_]
+    at_usual: Reals
 
 
 @dataclass(frozen=True)
@@ -164,8 +164,10 @@ def split_unit(heading: str) -> tuple[str, str | None]:
     return name.rstrip(), unit.strip()
 
 
-def read_rows(rotor: Rotor, table: CsvTable, found: Headings) -> RowReadings:
-    """Return the readings of every row.
+def read_rows(rotor: Rotor, table: CsvTable, found: Headings, regime: Counts) -> RowReadings:
+    """Return the readings of every row; `regime`, shape (rows,), by index.
+
+    A row without a speed of its own was run at the usual one of its regime.
 
     Raises
     ------
@@ -175,19 +177,19 @@ def read_rows(rotor: Rotor, table: CsvTable, found: Headings) -> RowReadings:
     given = np.full(table.rows, np.nan)
     if "rpm" in found.plain:
         given = table.numbers(found.plain["rpm"], SPEED)
-    rpm = np.where(np.isnan(given), rotor.rpm, given)
-    converted = np.zeros((table.rows, len(rotor.sensors)), dtype=bool)
+    usual = rotor.usual_rpm[regime]
+    rpm = np.where(np.isnan(given), usual, given)
+    at_usual = np.ones((table.rows, len(rotor.sensors)))
     vibration = np.full((table.rows, len(rotor.sensors)), complex(np.nan, np.nan))
     for s, (position, unit) in found.amplitude.items():
         phasor = _read_phasors(rotor, table, position, found.phase[s][0])
         own = rotor.sensors[s].unit
         vibration[:, s] = phasor * _row_factors(unit, own, rotor.sensors[s].harmonic * rpm / 60.0)
-        if READ_UNITS[unit][0] != READ_UNITS[own][0]:
-            converted[:, s] = ~np.isnan(phasor) & ~np.isnan(given)
+        at_usual[:, s] = (usual / rpm) ** (READ_UNITS[own][0] - READ_UNITS[unit][0])
     height = np.full((table.rows, len(rotor.blades)), np.nan)
     for b, (position, unit) in found.height.items():
         height[:, b] = table.numbers(position, NUMBER) * (HEIGHT_UNITS[unit] / HEIGHT_UNITS[rotor.height_unit])
-    return RowReadings(vibration, height, rpm, converted)
+    return RowReadings(vibration, height, rpm, at_usual)
 
 
 def _read_phasors(rotor: Rotor, table: CsvTable, amp_at: int, deg_at: int) -> Complexes:
@@ -245,7 +247,7 @@ def average(rotor: Rotor, rows: RowReadings, group: Counts, regime: Counts, grou
     return Means(vibration, count, squares, height, taken, height_count, height_squares, rpm)
 
 
-def singles(rows: RowReadings, regime: Counts, regimes: int) -> Singles:
+def singles(rotor: Rotor, rows: RowReadings, regime: Counts, lines: Sequence[int] | None) -> Singles:
     """Return the single readings of a run, regime by regime.
 
     Parameters
@@ -253,12 +255,16 @@ def singles(rows: RowReadings, regime: Counts, regimes: int) -> Singles:
     rows : RowReadings
     regime : ndarray of int, shape (rows,)
         The regime of each row.
-    regimes : int
+    lines : sequence of int or None
+        The line of the sheet each row stands on, if it stands on one.
     """
+    regimes = len(rotor.regimes)
     vibration = np.full((regimes, rows.vibration.shape[1]), np.nan)
     np.fmax.at(vibration, regime, np.abs(rows.vibration))
+    at_usual = np.full(vibration.shape, np.nan)
+    np.fmax.at(at_usual, regime, np.abs(rows.vibration) * rows.at_usual)
     converted = np.zeros(vibration.shape, dtype=bool)
-    np.logical_or.at(converted, regime, rows.converted)
+    np.logical_or.at(converted, regime, ~np.isnan(rows.vibration) & (rows.at_usual != 1.0))
     read = ~np.isnan(rows.height)
     highest = np.where(read, rows.height, -np.inf).max(axis=1)
     lowest = np.where(read, rows.height, np.inf).min(axis=1)
@@ -268,7 +274,12 @@ def singles(rows: RowReadings, regime: Counts, regimes: int) -> Singles:
     np.fmax.at(spread, regime, np.where(read.sum(axis=1) >= 2, highest - lowest, np.nan))
     np.fmin.at(low, regime, rows.rpm)
     np.fmax.at(high, regime, rows.rpm)
-    return Singles(vibration, spread, tips, converted, low, high)
+    off = np.abs(np.log(rows.rpm / rotor.usual_rpm[regime]))
+    nearest_first = np.argsort(off, kind="stable")
+    line = np.zeros(regimes, dtype=int)
+    if lines is not None:
+        line[regime[nearest_first]] = np.asarray(lines, dtype=int)[nearest_first]  # the last one assigned stays
+    return Singles(vibration, spread, tips, converted, low, high, at_usual, line)
 
 
 def _mean(values: Complexes, group: Counts, groups: int) -> tuple[Complexes, Counts, Reals]:

@@ -53,7 +53,7 @@ class Regime:
     `height_spread_stop` (the rotor's height unit) override the rotor's limits.
     `go_on` (sensor units) and `go_on_height_spread`: readings above which the user's own
     figures do not allow to go on from here to a further condition. `not_read`: sensors that are
-    not read here, so that nothing is missing without them.
+    not read here, so that nothing is missing without them. `rpm`: the usual speed here; None: the rotor's.
     """
 
     name: str
@@ -68,6 +68,7 @@ class Regime:
     go_on: float | None = None
     go_on_height_spread: float | None = None
     not_read: tuple[str, ...] = ()
+    rpm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -213,6 +214,11 @@ class Rotor(Summarised):
         return np.array([r.weight for r in self.regimes])
 
     @cached_property
+    def usual_rpm(self) -> NDArray[np.float64]:
+        """Speed at which each regime is usually run, shape (R,)."""
+        return np.array([self.rpm if r.rpm is None else r.rpm for r in self.regimes])
+
+    @cached_property
     def vibration_limit(self) -> NDArray[np.float64]:
         """Amplitude limit, sensor units, shape (R, S)."""
         return self._vibration_bound("limit", "vibration", self.vibration)
@@ -352,12 +358,9 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
     if any(timed) and not all(timed):
         at = timed.index(False)
         raise top.error(f"adjusters[{at + 1}].minutes", None, "minutes for every adjuster, or for none")
-    rpm = top.number("rpm", above=0.0)
-    if not LOWEST_RPM <= rpm <= HIGHEST_RPM:
-        raise top.error("rpm", rpm, f"a rotor speed from {LOWEST_RPM:g} to {HIGHEST_RPM:g} rpm")
     rotor = Rotor(
         name=top.text("name"),
-        rpm=rpm,
+        rpm=_speed(top, top.number("rpm", above=0.0)),
         blades=blades,
         azimuth_deg=np.array(azimuth),
         sensors=sensors,
@@ -417,9 +420,17 @@ def _read_regime(t: Table, sensors: Sequence[str]) -> Regime:
         go_on=t.number("go_on", None, above=0.0),
         go_on_height_spread=t.number("go_on_height_spread", None, above=0.0),
         not_read=t.texts("not_read", (), choices=sensors),
+        rpm=_speed(t, t.number("rpm", above=0.0)) if t.has("rpm") else None,
     )
     t.done()
     return regime
+
+
+def _speed(t: Table, rpm: float) -> float:
+    """Return a rotor speed. Raises InputError where no rotor turns so."""
+    if not LOWEST_RPM <= rpm <= HIGHEST_RPM:
+        raise t.error("rpm", rpm, f"a rotor speed from {LOWEST_RPM:g} to {HIGHEST_RPM:g} rpm")
+    return rpm
 
 
 def _read_adjuster(t: Table, blades: Sequence[str], regimes: Sequence[str]) -> Adjuster:

@@ -48,6 +48,7 @@ label = "Hover"
 airborne = true
 # vibration = 999.0          # limits of its own: vibration, vibration_stop, height_spread, height_spread_stop
 # heights = false            # where no tip heights are read
+# rpm = 250.0                # where the usual speed is another than the rotor's
 
 # One entry a thing that can be changed on every blade, in whole steps.
 [[adjusters]]

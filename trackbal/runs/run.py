@@ -102,9 +102,13 @@ class Singles:
     tips : ndarray of int, shape (R,)
         Most tips given in one row.
     converted : ndarray of bool, shape (R, S)
-        Where a reading was converted from another unit at the speed typed beside it.
+        Where a reading would be another had it been converted from its unit at the regime's usual speed.
     rpm_low, rpm_high : ndarray, shape (R,)
         Slowest and fastest row; nan where the regime was not run.
+    at_usual : ndarray, shape (R, S)
+        Largest amplitude, had all been converted at the regime's usual speed.
+    line : ndarray of int, shape (R,)
+        Line of the sheet on which the row stands whose speed is farthest from the usual; 0 where there is none.
     """
 
     vibration: Reals
@@ -113,6 +117,8 @@ class Singles:
     converted: NDArray[np.bool_]
     rpm_low: Reals
     rpm_high: Reals
+    at_usual: Reals
+    line: Counts
 
 
 @dataclass(frozen=True, repr=False)
@@ -171,7 +177,8 @@ class Run(Summarised):
             return self.entered
         none = np.zeros(self.vibration.shape, dtype=bool)
         tips = self.height_taken.sum(axis=1)
-        return Singles(np.abs(self.vibration), self.spread, tips, none, self.rpm, self.rpm)
+        size = np.abs(self.vibration)
+        return Singles(size, self.spread, tips, none, self.rpm, self.rpm, size, np.zeros(len(tips), dtype=int))
 
     def __post_init__(self) -> None:
         """Check shapes, and that what is counted as read is finite."""

@@ -42,7 +42,7 @@ def run_of(rotor: Rotor, table: CsvTable) -> Run:
     """Return the run of a sheet. Raises InputError as `read_run`."""
     headings = read_headings(rotor, table, ())
     regime = table.choices(headings.plain["regime"], [r.name for r in rotor.regimes], "regime")
-    rows = read_rows(rotor, table, headings)
+    rows = read_rows(rotor, table, headings, regime)
     names = [rotor.regimes[r].name for r in regime]
     in_order = np.argsort(regime, kind="stable")
     notes = [(name, text) for name, _, text in _texts_of(table, headings.plain, in_order, names, only="note")]
@@ -78,7 +78,7 @@ def run_of_readings(
         info=tuple(info),
         source=source,
         odd=odd_repeats(rotor, rows, regime, regime, [("", 1)], lines),
-        entered=singles(rows, regime, len(rotor.regimes)),
+        entered=singles(rotor, rows, regime, lines),
     )
 
 
@@ -121,7 +121,7 @@ def history_of(rotor: Rotor, table: CsvTable, adjustments: CsvTable) -> History:
     headings = read_headings(rotor, table, ("job", "run"))
     regime = table.choices(headings.plain["regime"], [r.name for r in rotor.regimes], "regime")
     jobs, job, run, run_of_row = _number_runs(table, headings.plain["job"], headings.plain["run"])
-    rows = read_rows(rotor, table, headings)
+    rows = read_rows(rotor, table, headings, regime)
     count, regimes = len(job), len(rotor.regimes)
     groups, group = groups_of_runs(table, headings, run_of_row, count)
     means = average(rotor, rows, run_of_row * regimes + regime, regime, count * regimes)

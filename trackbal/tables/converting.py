@@ -446,7 +446,7 @@ class _Converting:
                 amp = pair
             if amp or deg:
                 unit = named.get(f"{sensor.name}|unit", named.get("unit", ""))
-                reading = self._vibration(line, sensor.name, amp, deg, unit, done.get("rpm", ""))
+                reading = self._vibration(line, sensor.name, amp, deg, unit, self._speed(done))
                 if reading:
                     done[self._column_of(f"{sensor.name}.amp")], done[f"{sensor.name}.deg"] = reading
         for name in self.heights:
@@ -458,13 +458,20 @@ class _Converting:
                     done[self._column_of(name)] = self._height(line, name, number, unit)
         return {n: t for n, t in done.items() if t}
 
+    def _speed(self, row: dict[str, str]) -> float:
+        """Return the rotor speed of a row: its own, or the usual one of its regime."""
+        if row.get("rpm"):
+            return float(row["rpm"])
+        usual = {r.name: r.rpm for r in self.rotor.regimes}.get(row.get("regime", ""))
+        return self.rotor.rpm if usual is None else usual
+
     def _at_fault(self, name: str) -> str:
         """Return the column a fault of a reading is in: its own, or that of a long table."""
         sensor, _, part = name.rpartition(".")
         choices = (name, sensor, part, "value")
         return next((c for c in choices if any(split_unit(n)[0] == c for n in self.at)), name)
 
-    def _vibration(self, line: int, sensor: str, amp: str, deg: str, unit: str, rpm: str) -> tuple[str, str] | None:
+    def _vibration(self, line: int, sensor: str, amp: str, deg: str, unit: str, rpm: float) -> tuple[str, str] | None:
         amp_at, deg_at = self._at_fault(f"{sensor}.amp"), self._at_fault(f"{sensor}.deg")
         if not amp or not deg:
             value = spellings.split_value(amp, self.decimal) if amp else None
@@ -487,7 +494,7 @@ class _Converting:
         return self._in_unit(line, sensor, amp_at, number, phase, written, rpm)
 
     def _in_unit(
-        self, line: int, sensor: str, at: str, number: str, phase: str, written: str, rpm: str
+        self, line: int, sensor: str, at: str, number: str, phase: str, written: str, rpm: float
     ) -> tuple[str, str] | None:
         of = self.rotor.sensors[self.rotor.sensor_index(sensor)]
         own = split_unit(self._column_of(f"{sensor}.amp"))[1] or of.unit
@@ -500,7 +507,7 @@ class _Converting:
             self.matched[f"unit {written}", unit] = None
         if unit == own:
             return number, phase
-        hertz = of.harmonic * (float(rpm) if rpm else self.rotor.rpm) / 60.0
+        hertz = of.harmonic * rpm / 60.0
         degrees = CLOCK_DEG[phase] if ":" in phase else float(phase)
         turned = to_phasor(float(number), degrees, self.rotor.phase_sense) * unit_factor(unit, own, hertz)
         self.matched[f"readings of {sensor} in {unit}", f"converted to {own}"] = None

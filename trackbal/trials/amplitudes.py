@@ -159,7 +159,7 @@ def influence_from_amplitudes(rotor: Rotor, history: History) -> tuple[Run, Infl
         vibration_squares=np.zeros(count.shape),
         height_squares=np.zeros(regimes),
         height_taken=np.zeros((regimes, blades), dtype=bool),
-        rpm=np.where(count.any(axis=1), rotor.rpm, np.nan),
+        rpm=np.where(count.any(axis=1), rotor.usual_rpm, np.nan),
         source=history.source,
     )
     influence = Influence(
