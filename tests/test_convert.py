@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime
 import json
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -289,6 +289,16 @@ def test_a_kind_of_table_comes_out_as_the_history_it_is(name: str, tmp_path: Pat
     told = " ".join([*(f"{a} {b}" for a, b in found.matched), *found.passed_over])
     assert kind.said in told
     assert len(found.matched) >= 10  # every column is told
+
+
+def test_a_unit_is_converted_at_the_usual_speed_of_the_regime(tmp_path: Path) -> None:
+    """Written in g as read at 120 rpm, half the rotor's speed, where the rotor file says that hover is run so."""
+    regimes = tuple(replace(r, rpm=120.0) if r.name == "hover" else r for r in ROTOR.regimes)
+    rotor = replace(ROTOR, regimes=regimes)
+    kind = Kind(cell=only("V")(lambda v, r: f"{in_g(v) / 2.0} g" if r["State"] == "hover" else f"{v} ips"))
+    table = convert(rotor, *write(tmp_path, kind)).table
+    amplitudes = table.texts(table.position("cockpit_vertical.amp", "a sheet"))
+    assert [float(text) for text in amplitudes] == pytest.approx([row["V"] for row in TRUTH], rel=1e-9)
 
 
 # ------------------------------------------------------------------------------ a row a reading
