@@ -222,3 +222,30 @@ def damage(
             done.append(Damage(kind, i))
             taken.add(i)
     return history, tuple(done)
+
+
+ADJUSTMENT_KINDS = ("sign", "blade", "doubled", "halved", "adjuster", "one not recorded")
+
+
+def wrong_adjustments(rotor: Rotor, history: History, share: float, seed: int) -> tuple[History, frozenset[int]]:
+    """Return the history with `share` of its single adjustments recorded wrongly, and the runs after them, by index."""
+    rng = np.random.default_rng([seed, 8])
+    alter = {
+        "sign": _times(-1.0),
+        "blade": _one_item(_other_blade),
+        "doubled": _times(2.0),
+        "halved": _times(0.5),
+        "adjuster": _one_item(_other_adjuster),
+        "one not recorded": _times(0.0),
+    }
+    items = [i for i in range(len(history.run)) for _ in _items(history, i)[1]]
+    wanted, rows = round(share * len(items)), []
+    for k in rng.permutation(len(items)).tolist():
+        if len(rows) == wanted:
+            break
+        kind = ADJUSTMENT_KINDS[int(rng.integers(len(ADJUSTMENT_KINDS)))]
+        spoiled = alter[kind](rotor, history, items[k], rng)
+        if spoiled is not None:
+            history = spoiled
+            rows.append(items[k])
+    return history, frozenset(rows)

@@ -80,6 +80,11 @@ def past_jobs(kind: VirtualType, seed: int, *which: int) -> History:
     return History(jobs=jobs, job=np.array(job), run=np.array(number), change=np.array(changes), **readings)
 
 
+def past_aircraft(kind: VirtualType, seed: int, *which: int) -> tuple[Aircraft, ...]:
+    """Return the aircraft of `past_jobs`, but for how unlike their blades are, of which their influence is free."""
+    return tuple(kind.aircraft(aircraft_seed(seed, _PAST_AIRCRAFT, *which, j)) for j in range(PAST_JOBS))
+
+
 def _random_change(rotor: Rotor, setting: Reals, rng: np.random.Generator) -> Reals:
     """Return 1 to 4 adjustments, each of whole steps and well inside its bounds."""
     low, high = rotor.step_bounds(setting)
