@@ -504,6 +504,42 @@ def test_the_same_map_wherever_a_sheet_is_read(tmp_path: Path, capsys: pytest.Ca
     assert "row 2, column V: found 'hgh', expected an amplitude" in capsys.readouterr().err
 
 
+def test_settings_of_another_shape_wherever_they_are_read(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "rotor.toml").write_text(TOML)
+    (tmp_path / "run.csv").write_text(f"regime,{V}.amp,{V}.deg,{L}.amp,{L}.deg\nhover,0.4,100,0.3,20\n")
+    (tmp_path / "now.csv").write_text("Position;Part;Fitted\nBlade 2;Tip weight;40,0\nBlade 1;Tip weight;10\n")
+    (tmp_path / "own.csv").write_text("blade,adjuster,setting\n2,tip_weight,40\n1,tip_weight,10\n")
+    (tmp_path / "done.csv").write_text("Position;Part;Amount\nBlade 2;Tip weight;remove 20\n")
+    columns = '[columns]\nblade = "Position"\nadjuster = "Part"\n'
+    (tmp_path / "now.toml").write_text(f'kind = "settings"\ndecimal = ","\n{columns}setting = "Fitted"\n')
+    (tmp_path / "done.toml").write_text(f'kind = "adjustments"\n{columns}amount = "Amount"\n')
+    names = ("rotor.toml", "now.csv", "now.toml", "done.csv", "done.toml", "own.csv")
+    at = {name: str(tmp_path / name) for name in names}
+    rotor = ["--rotor", at["rotor.toml"]]
+    now = ["--settings", at["now.csv"], "--settings-columns", at["now.toml"]]
+    done = [at["done.csv"], "--adjustment-columns", at["done.toml"]]
+    trial = ["trial", *rotor, "--run", str(tmp_path / "run.csv"), "--json"]
+    answers = []
+    for settings in (now, ["--settings", at["own.csv"]]):
+        assert run([*trial, *settings]) == 0
+        answers.append(capsys.readouterr().out)
+    assert answers[0] == answers[1]
+    assert run(["settle", *rotor, *now, "--done", *done, "--out", str(tmp_path / "new.csv")]) == 0
+    assert "2,tip_weight,20.0\n" in (tmp_path / "new.csv").read_text()
+    book = str(tmp_path / "b.tblog")
+    assert run(["log", "new", book, *rotor]) == 0 and run(["log", "start", book, "A", *now]) == 0
+    assert run(["log", "run", book, str(tmp_path / "run.csv")]) in (0, 1)
+    capsys.readouterr()
+    assert run(["log", "done", book, "--sheet", *done, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["done"] == [{"blade": "2", "adjuster": "tip_weight", "amount": "-20"}]
+    (tmp_path / "now.csv").write_text("Position;Part;Fitted\nBlade 2;Tip weight;9000\n")
+    assert run(["convert", at["now.csv"], *rotor, "--columns", at["now.toml"], "--check"]) == 2
+    assert "a setting of tip_weight within" in capsys.readouterr().out  # the report that was asked for
+    assert run(["convert", at["now.csv"], *rotor, "--columns", at["now.toml"], "--out", str(tmp_path / "o.csv")]) == 2
+    said = capsys.readouterr()
+    assert not said.out and "a setting of tip_weight within" in said.err and not (tmp_path / "o.csv").exists()
+
+
 def test_a_draft_is_a_map(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     rows = [
         ["Work order", "Flight", "Condition", "Cockpit vertical amp [ips]", "Cockpit vertical phase", "Tip 1", "Pilot"],

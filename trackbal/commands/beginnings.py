@@ -4,14 +4,28 @@ from __future__ import annotations
 
 import click
 
-from trackbal.commands.options import Output, echo_json, force_option, json_option, rotor_option, run_option, say
+from trackbal.commands.options import (
+    Output,
+    columns_option,
+    echo_json,
+    force_option,
+    json_option,
+    rotor_option,
+    run_option,
+    say,
+    settings_columns_option,
+    settings_table,
+    table_of,
+)
 
 
 @click.command()
 @rotor_option
 @run_option
+@columns_option
 @click.option("--influence", "influence_file", metavar="INFLUENCE.json", help="What is known [textbook estimates].")
 @click.option("--settings", "settings_file", metavar="SETTINGS.csv", help="What is installed now; not listed is 0.")
+@settings_columns_option
 @click.option("--together", is_flag=True, help="Write the trial with the other change that is offered with it.")
 @click.option("--trial-out", cls=Output, metavar="ADJ.csv", help="Write the trial to an adjustments sheet.")
 @json_option
@@ -38,14 +52,14 @@ def trial(
     from trackbal.influence.coefficients import Influence
     from trackbal.reports.trial_report import trial_json, trial_text
     from trackbal.runs.rotor import Rotor
-    from trackbal.runs.sheets import read_run, read_settings, write_adjustments
+    from trackbal.runs.sheets import read_settings, run_of, write_adjustments
     from trackbal.trials.textbook import textbook_influence
     from trackbal.trials.trial import find_trials
 
     rotor = Rotor.load(rotor_file)
-    run = read_run(rotor, run_file)
+    run = run_of(rotor, table_of(rotor, run_file))
     influence = textbook_influence(rotor) if influence_file is None else Influence.load(influence_file, rotor)
-    setting = read_settings(rotor, settings_file)
+    setting = read_settings(rotor, settings_table(rotor, settings_file))
     check_free(trial_out, force=force)
     found = find_trials(rotor, run, influence, setting)
     chosen = (found.together or found.best) if together else found.best

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.commands.log import book_argument, by_option, job_option, tell, why_option
-from trackbal.commands.options import echo_json, echo_text, json_option, say
+from trackbal.commands.options import echo_json, echo_text, json_option, say, settings_columns_option, typed_sheet
 
 if TYPE_CHECKING:
     from trackbal.influence.coefficients import Influence
@@ -107,6 +107,7 @@ def renew_command(
     metavar="SETTINGS.csv",
     help="Settings as found [as the aircraft's last job left them, else 0].",
 )
+@settings_columns_option
 @click.option(
     "--reworked",
     default="",
@@ -143,7 +144,7 @@ def start_command(
         as_found = None
         if settings_file is not None:
             rotor = load_rotor(book, rotor_of(book, rotor_name))
-            as_found = items_of_sheet(rotor, settings_file, "setting")
+            as_found = items_of_sheet(rotor, typed_sheet(rotor, settings_file, "settings_columns"), "setting")
         job = start_job(book, aircraft, rotor_name, job_name, as_found, author, reworked)
         carried = settings_file is None and any(float(v) for v in load_job(book, job).as_found.values())
         lead = "Started. Settings are those the aircraft's last job left: check them on the aircraft."

@@ -8,7 +8,7 @@ import click
 
 from trackbal.base.errors import visible
 from trackbal.commands.log import book_argument, by_option, job_option
-from trackbal.commands.options import echo_json, echo_text, json_option, say
+from trackbal.commands.options import adjustment_columns_option, echo_json, echo_text, json_option, say, typed_sheet
 
 if TYPE_CHECKING:
     from trackbal.logbook.records import Items
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     help="An adjustment done; instead of as advised. May be repeated.",
 )
 @click.option("--sheet", metavar="ADJ.csv", help="The adjustments done, as an adjustments sheet.")
+@adjustment_columns_option
 @click.option("--nothing", is_flag=True, help="Nothing was done.")
 @click.option("--after", type=click.IntRange(1), metavar="RUN", help="The run after which [the last].")
 @click.option("--anyway", is_flag=True, help="Record it although it leaves an adjuster's range.")
@@ -84,7 +85,8 @@ def done_command(
         elif items:
             done = items_of(items, "--item")
         elif sheet is not None:
-            done = items_of_sheet(job_rotor(book, job_name), sheet, "amount")
+            rotor = job_rotor(book, job_name)
+            done = items_of_sheet(rotor, typed_sheet(rotor, sheet, "adjustment_columns"), "amount")
         elif ask:
             done = _ask_items(book, job_name, after, author)
             if done is None:

@@ -13,6 +13,8 @@ from trackbal.commands.options import (
     force_option,
     json_option,
     say,
+    settings_columns_option,
+    settings_table,
     table_of,
 )
 
@@ -102,6 +104,7 @@ def export_command(
 )
 @columns_option
 @adjustment_columns_option
+@settings_columns_option
 @click.option("--rotor-name", metavar="NAME", help="The rotor, if the logbook has several.")
 @by_option
 @json_option
@@ -144,7 +147,7 @@ def import_command(
         else:
             assert runs_file is not None and adjustments_file is not None
             runs, adjustments = table_of(rotor, runs_file), table_of(rotor, adjustments_file, "adjustment_columns")
-            settings = None if settings_file is None else CsvTable.load(settings_file)
+            settings = settings_table(rotor, settings_file)
         names, history = import_history(book, runs, adjustments, settings, author, rotor_name=rotor_name)
     if as_json:
         odd = [{"job": o.job, "run": o.run, "why": o.text} for o in history.odd]

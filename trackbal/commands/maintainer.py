@@ -9,6 +9,7 @@ import click
 from trackbal.commands.options import (
     NO_PLAN,
     Output,
+    adjustment_columns_option,
     advice_options,
     all_option,
     columns_option,
@@ -19,6 +20,8 @@ from trackbal.commands.options import (
     preferring,
     rotor_option,
     say,
+    settings_columns_option,
+    settings_table,
     table_of,
     written,
 )
@@ -173,7 +176,8 @@ def _advise(
     run = run_of(rotor, table_of(rotor, run_file))
     influence = Influence.load(influence_file, rotor)
     rotor = preferring(rotor, **preferences)
-    setting = read_settings(rotor, settings_file)
+    settings = settings_table(rotor, settings_file)
+    setting = read_settings(rotor, settings)
     check_free(plan_out, card_file, force=force)
     found = advise_in_job(
         rotor,
@@ -188,7 +192,7 @@ def _advise(
         override_stop=override_stop,
     )
     advice = replace(found.advice, anyway=plan_anyway)
-    advice = with_settings_assumed(advice, rotor, settings_listed(rotor, settings_file))
+    advice = with_settings_assumed(advice, rotor, settings_listed(rotor, settings))
     pages: list[tuple[str, str | bytes]] = []
     if card_file is not None:
         from trackbal.pages.card import CardLabels, card
@@ -281,7 +285,9 @@ def rotor_template(blades: int, name: str, rotor_file: str, force: bool) -> int:
 @click.command()
 @rotor_option
 @click.option("--settings", "settings_file", required=True, metavar="SETTINGS.csv", help="What was installed before.")
+@settings_columns_option
 @click.option("--done", "done_file", required=True, metavar="ADJ.csv", help="The adjustments that were truly done.")
+@adjustment_columns_option
 @click.option("--out", "out_file", cls=Output, required=True, metavar="NEW.csv", help="What is installed now.")
 @json_option
 @force_option
@@ -302,7 +308,8 @@ def settle(rotor_file: str, settings_file: str, done_file: str, out_file: str, a
 
     rotor = Rotor.load(rotor_file)
     check_free(out_file, force=force)
-    before, change = read_settings(rotor, settings_file), read_adjustments(rotor, done_file)
+    before = read_settings(rotor, settings_table(rotor, settings_file))
+    change = read_adjustments(rotor, table_of(rotor, done_file, "adjustment_columns"))
     after = settled(rotor, before, change, done_file)
     write_settings(rotor, out_file, after, force=force)
     if as_json:

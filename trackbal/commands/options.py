@@ -121,10 +121,17 @@ adjustment_columns_option = click.option(
     callback=_remember,
     help="The same of the adjustments.",
 )
+settings_columns_option = click.option(
+    "--settings-columns",
+    metavar="MAP.toml",
+    expose_value=False,
+    callback=_remember,
+    help="The same of the settings.",
+)
 
 
 def column_map(which: str) -> ColumnMap | None:
-    """Return the map given with --columns or --adjustment-columns, None without."""
+    """Return the map given with --columns, --adjustment-columns or --settings-columns, None without."""
     file = click.get_current_context().meta.get(f"trackbal.{which}")
     if file is None:
         return None
@@ -143,6 +150,16 @@ def table_of(rotor: Rotor, file: str, which: str = "columns") -> CsvTable:
     from trackbal.tables.converting import load_table
 
     return load_table(rotor, file, given)
+
+
+def settings_table(rotor: Rotor, file: str | None) -> CsvTable | None:
+    """Return a settings sheet, by --settings-columns if that is given; None where there is none."""
+    return None if file is None else table_of(rotor, file, "settings_columns")
+
+
+def typed_sheet(rotor: Rotor, file: str, which: str) -> str | CsvTable:
+    """Return a sheet of a logbook as it was typed: its file, or the table that the map given with it makes of it."""
+    return file if column_map(which) is None else table_of(rotor, file, which)
 
 
 _PREFERENCES = (
@@ -180,6 +197,7 @@ _ADVICE_OPTIONS = (
     columns_option,
     influence_option,
     click.option("--settings", "settings_file", metavar="SETTINGS.csv", help="What is installed now; not listed is 0."),
+    settings_columns_option,
     most_option,
     chance_option,
     click.option("--nominal", is_flag=True, help="Search as if the influence were known exactly."),

@@ -40,6 +40,7 @@ def convert(
     TABLE is .csv with any separator, decimal sign and encoding, or .xlsx. A map (MAP.toml)
     says what its columns and labels stand for; --draft writes one to begin with. Every
     fault is named with its cell, the commonest kind first; nothing is written with any.
+    With --check the faults are the answer; else they go to standard error.
 
     \b
     Example:
@@ -70,7 +71,7 @@ def convert(
     if as_json:
         echo_json(_json(found))
     else:
-        say(_text(found, out), nl=False)
+        say(_text(found, out), nl=False, err=bool(found.faults) and not only_check)
     return 2 if found.faults else 0
 
 

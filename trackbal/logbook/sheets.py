@@ -28,9 +28,9 @@ def rows_of_run(rotor: Rotor, table: CsvTable) -> list[Row]:
     return rows_of_sheet(table)
 
 
-def items_of_sheet(rotor: Rotor, file: str, value: str) -> Items:
+def items_of_sheet(rotor: Rotor, file: str | CsvTable, value: str) -> Items:
     """Return the rows of an adjustments or settings sheet as typed; `value` names its last column."""
-    return items_of_table(rotor, load_table(file), value)
+    return items_of_table(rotor, load_table(file) if isinstance(file, str) else file, value)
 
 
 def items_of_table(rotor: Rotor, table: CsvTable, value: str) -> Items:

@@ -232,7 +232,7 @@ def _refuse_repeat(table: CsvTable, seen: dict[tuple[int, ...], int], key: tuple
     seen[key] = row
 
 
-def read_adjustments(rotor: Rotor, file: File) -> Reals:
+def read_adjustments(rotor: Rotor, file: File | CsvTable) -> Reals:
     """Read an adjustments sheet (blade, adjuster, amount).
 
     Returns
@@ -243,9 +243,9 @@ def read_adjustments(rotor: Rotor, file: File) -> Reals:
     return _read_pairs(rotor, file, "amount", "an adjustments sheet")[0]
 
 
-def _read_pairs(rotor: Rotor, file: File, value: str, sheet: str) -> tuple[Reals, Counts, CsvTable]:
+def _read_pairs(rotor: Rotor, file: File | CsvTable, value: str, sheet: str) -> tuple[Reals, Counts, CsvTable]:
     """Return values and rows (-1: not listed) by adjuster and blade, and the table."""
-    table = CsvTable.load(file)
+    table = file if isinstance(file, CsvTable) else CsvTable.load(file)
     blade_at, adjuster_at, value_at = table.require(("blade", "adjuster", value), sheet)
     pairs = _pairs(rotor, table, blade_at, adjuster_at)
     given = table.numbers(value_at, NUMBER, empty=False)
@@ -259,20 +259,20 @@ def _read_pairs(rotor: Rotor, file: File, value: str, sheet: str) -> tuple[Reals
     return values, listed, table
 
 
-def settings_listed(rotor: Rotor, file: File | None) -> NDArray[np.bool_]:
+def settings_listed(rotor: Rotor, file: File | CsvTable | None) -> NDArray[np.bool_]:
     """Return which settings a sheet lists, shape (A, B); the others are taken to be 0. None: none of them."""
     if file is None:
         return np.zeros((len(rotor.adjusters), len(rotor.blades)), dtype=bool)
     return np.asarray(_read_pairs(rotor, file, "setting", "a settings sheet")[1] >= 0)
 
 
-def read_settings(rotor: Rotor, file: File | None) -> Reals:
+def read_settings(rotor: Rotor, file: File | CsvTable | None) -> Reals:
     """Read a settings sheet (blade, adjuster, setting): what is installed now.
 
     Parameters
     ----------
     rotor : Rotor
-    file : path or None
+    file : path, table or None
         None: no settings are known, and every one is taken to be 0.
 
     Returns
@@ -301,7 +301,7 @@ def read_settings(rotor: Rotor, file: File | None) -> Reals:
                 column = table.headings.index("setting")
                 raise table.bad_cell(int(listed[a, b]), column, f"a setting of {adjuster.name} within {bounds}")
             raise InputError(
-                file if file is not None else "settings sheet",
+                table.source if table is not None else "settings sheet",
                 f"no setting of {adjuster.name} on blade {blade}",
                 f"one, as 0 is outside {'' if adjuster.pieces else 'its range of '}{bounds}",
             )

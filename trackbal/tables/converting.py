@@ -17,7 +17,7 @@ from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, phase_deg, to_ph
 from trackbal.runs.identity import EXPECTED_DATE, read_date
 from trackbal.runs.readings import AMPLITUDE, GROUP, PHASE, SPEED, split_unit
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.sheets import csv_text, history_of, run_of
+from trackbal.runs.sheets import csv_text, history_of, read_adjustments, read_settings, run_of
 from trackbal.tables import spellings
 from trackbal.tables.column_map import ColumnMap
 from trackbal.tables.raw_table import File, RawTable, letter, read_table
@@ -120,6 +120,10 @@ def _judged(rotor: Rotor, found: Converted, column_map: ColumnMap) -> Converted:
         elif column_map.kind == "history":
             nothing = ("job", "after_run", "blade", "adjuster", "amount")
             history_of(rotor, found.table, CsvTable(found.table.source, nothing, ((),) * len(nothing), ()))
+        elif column_map.kind == "adjustments":
+            read_adjustments(rotor, found.table)
+        elif column_map.kind == "settings" and "job" not in found.table.headings:
+            read_settings(rotor, found.table)
     except InputError as error:
         what, _, expected = error.what.removeprefix("found ").partition(", expected ")
         fault = Fault(error.row or 0, "", error.column or "", what.strip("'"), expected)
@@ -156,7 +160,7 @@ class _Converting:
         plain: Sequence[str] = known.get(self.map.kind, {
             "adjustments": ("blade", "adjuster", "amount"),
             "history_adjustments": ("job", "after_run", "blade", "adjuster", "amount"),
-            "settings": ("blade", "adjuster", "setting"),
+            "settings": ("job", "blade", "adjuster", "setting"),
         }.get(self.map.kind, ()))  # fmt: skip
         readings: Sequence[str] = ()
         if self.map.kind in known:
