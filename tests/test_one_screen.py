@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import re
+import time
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -12,6 +14,7 @@ from demo_fits import FOLDERS, demo, demo_fit, settings_of
 from trackbal.base.cautions import general_cautions
 from trackbal.commands import options
 from trackbal.commands.group import run as run_command
+from trackbal.commands.waiting import working
 from trackbal.influence.influence_writer import write_influence
 from trackbal.plan.advice import advise
 from trackbal.reports.advice_report import advice_text, plan_adjustments
@@ -112,3 +115,30 @@ def test_advice_within_a_job_is_one_screen_from_the_first_on(name, names, tmp_pa
 
 
 VERDICTS = ("INVESTIGATE", "HOLD", "STOP", "READ AGAIN", "chance", "inside limits", "inside in")
+
+
+class _Err(io.StringIO):
+    def __init__(self, terminal: bool) -> None:
+        super().__init__()
+        self.terminal = terminal
+
+    def isatty(self) -> bool:
+        return self.terminal
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_long_work_is_told_on_a_terminal_and_nowhere_else(monkeypatch, capsys, terminal):
+    err = _Err(terminal)
+    monkeypatch.setattr("sys.stderr", err)
+    with working("Searching plans", quiet=0.01):
+        for _ in range(200):
+            time.sleep(0.01)
+            if "Searching plans: 0 s" in err.getvalue() or not terminal:
+                break
+    assert ("Searching plans: 0 s" in err.getvalue()) is terminal
+    assert err.getvalue().endswith("\r") is terminal  # the line is cleared
+    assert capsys.readouterr().out == ""
+    said = err.getvalue()
+    with working("Work that is done at once"):
+        pass
+    assert err.getvalue() == said

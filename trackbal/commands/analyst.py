@@ -17,6 +17,7 @@ from trackbal.commands.options import (
     past_runs,
     say,
 )
+from trackbal.commands.waiting import working
 
 if TYPE_CHECKING:
     from trackbal.fitting.job_sums import JobSums
@@ -93,7 +94,8 @@ def fit(
     else:
         history = past_runs(rotor, runs_file, adjustments_file, log_files)
         refuse_known_jobs(seen, history.jobs, history.source, f"the runs behind {prior_file}")
-        found = fit_influence(rotor, history, prior, robust=not plain)
+        with working("Fitting"):
+            found = fit_influence(rotor, history, prior, robust=not plain)
     pages.append((out, influence_text(rotor, found.influence)))
     if page_file is not None:
         from trackbal.pages.fit_page import fit_page

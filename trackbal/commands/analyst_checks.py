@@ -16,6 +16,7 @@ from trackbal.commands.options import (
     say,
     warn_of_other_rotor,
 )
+from trackbal.commands.waiting import working
 
 
 def _progress(done: int, total: int) -> None:
@@ -71,7 +72,11 @@ def audit(
         raise click.UsageError("--corrected-runs and --corrected-adjustments belong together")
     rotor = Rotor.load(rotor_file)
     history = past_runs(rotor, runs_file, adjustments_file, log_files)
-    influence = Influence.load(influence_file, rotor) if influence_file else fit(rotor, history).influence
+    if influence_file is None:
+        with working("Fitting"):
+            influence = fit(rotor, history).influence
+    else:
+        influence = Influence.load(influence_file, rotor)
     warn_of_other_rotor(rotor, influence)
     for line in (*amount_cautions(rotor, history), *resumed_in_words(history.resumed)):
         say(line, err=True)
@@ -132,7 +137,8 @@ def examine(
     rotor = Rotor.load(rotor_file)
     history = past_runs(rotor, runs_file, adjustments_file, log_files)
     check_free(page_file, force=force)
-    found = examine_history(rotor, history, by, robust=not plain)
+    with working("Examining"):
+        found = examine_history(rotor, history, by, robust=not plain)
     if page_file is not None:
         from trackbal.pages.examination_page import examination_page
 

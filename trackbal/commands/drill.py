@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.commands.options import Output, echo_json, force_option, json_option, say
+from trackbal.commands.waiting import working
 
 if TYPE_CHECKING:
     from trackbal.drill.play import Drill
@@ -223,7 +224,8 @@ def own(level: int, first: int, number: int, as_json: bool) -> int:
     from trackbal.drill.levels import level_of
     from trackbal.drill.own_play import score
 
-    found = score(level_of(level), range(first, first + number))
+    with working("Playing"):
+        found = score(level_of(level), range(first, first + number))
     if as_json:
         echo_json(found)
     else:

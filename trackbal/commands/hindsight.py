@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from trackbal.commands.options import Output, columns_option, echo_json, force_option, json_option, past_runs, say
+from trackbal.commands.waiting import working
 
 
 @click.command()
@@ -49,7 +50,8 @@ def hindsight(
         raise click.UsageError("give --log LOGBOOK, or --rotor, --runs, --adjustments and --advice")
     check_free(page_file, force=force)
     if log_files:
-        plans = plans_of_logbooks(log_files)
+        with working("Looking back"):
+            plans = plans_of_logbooks(log_files)
     else:
         from trackbal.runs.rotor import Rotor
 

@@ -23,6 +23,7 @@ from trackbal.commands.options import (
     say,
     written,
 )
+from trackbal.commands.waiting import working
 
 if TYPE_CHECKING:
     from trackbal.logbook.records import JobRecord
@@ -95,21 +96,22 @@ def advise_command(
         rotor = record.rotor
         entry, influence = influence_to_go_by(book, rotor, author)
         earlier = earlier_jobs(book, record, influence)
-        found = advise_in_job(
-            preferring(rotor, **preferences),
-            record.readings,
-            record.change,
-            influence,
-            record.setting(),
-            earlier=earlier,
-            checked=record.checked,
-            type_only=type_only,
-            most=most,
-            chance=chance,
-            nominal=nominal,
-            override_stop=override_stop,
-            stop_on_record=look_at(record).stopped,
-        )
+        with working("Searching plans"):
+            found = advise_in_job(
+                preferring(rotor, **preferences),
+                record.readings,
+                record.change,
+                influence,
+                record.setting(),
+                earlier=earlier,
+                checked=record.checked,
+                type_only=type_only,
+                most=most,
+                chance=chance,
+                nominal=nominal,
+                override_stop=override_stop,
+                stop_on_record=look_at(record).stopped,
+            )
         found = replace(found, advice=replace(found.advice, anyway=plan_anyway))
         advice = with_settings_assumed(found.advice, rotor, record.settings_listed())
         answer = advice_json(rotor, found.run, advice) | {

@@ -25,6 +25,7 @@ from trackbal.commands.options import (
     table_of,
     written,
 )
+from trackbal.commands.waiting import working
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -179,18 +180,19 @@ def _advise(
     settings = settings_table(rotor, settings_file)
     setting = read_settings(rotor, settings)
     check_free(plan_out, card_file, force=force)
-    found = advise_in_job(
-        rotor,
-        [run],
-        np.zeros((1, *setting.shape)),
-        influence,
-        setting,
-        earlier=_earlier(rotor, (texts or {}).get("aircraft") or "", runs_file, adjustments_file, since),
-        most=most,
-        chance=chance,
-        nominal=nominal,
-        override_stop=override_stop,
-    )
+    with working("Searching plans"):
+        found = advise_in_job(
+            rotor,
+            [run],
+            np.zeros((1, *setting.shape)),
+            influence,
+            setting,
+            earlier=_earlier(rotor, (texts or {}).get("aircraft") or "", runs_file, adjustments_file, since),
+            most=most,
+            chance=chance,
+            nominal=nominal,
+            override_stop=override_stop,
+        )
     advice = replace(found.advice, anyway=plan_anyway)
     advice = with_settings_assumed(advice, rotor, settings_listed(rotor, settings))
     pages: list[tuple[str, str | bytes]] = []
