@@ -13,6 +13,7 @@ from invented_cases import invented_case
 from trackbal.base.errors import InputError
 from trackbal.commands.group import run as command
 from trackbal.influence.coefficients import Influence
+from trackbal.plan import advice as advice_module
 from trackbal.plan.advice import advise
 from trackbal.plan.quadratic import build_quadratic
 from trackbal.runs.preferences import NO_PREFERENCES, Preferences, job_preferences
@@ -128,6 +129,48 @@ def test_without_minutes_and_preferences_it_is_the_ladder_of_counts_to_the_last_
         assert (plan.change == by_count[plan.count].change).all() and plan.chance == by_count[plan.count].chance
 
 
+def test_the_ladder_of_least_work_grows_by_itself_as_that_of_counts_does(tmp_path, monkeypatch):
+    wide = invented_case(29, size=4.0, blades=7, adjusters=2)  # 14 places to adjust: each count is another plan
+    bought = dict(enumerate((0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.705)))
+    monkeypatch.setattr(
+        advice_module, "chances", lambda *args: np.array([bought[np.count_nonzero(c)] for c in args[3]])
+    )
+    wide.write(tmp_path)
+    rotor = Rotor.load(tmp_path / "rotor.toml")
+    run, influence = read_run(rotor, tmp_path / "run.csv"), Influence.load(tmp_path / "influence.json", rotor)
+    timed = replace(rotor, adjusters=tuple(replace(a, minutes=1.0) for a in rotor.adjusters))
+    advice = advise(timed, run, influence)
+    assert [plan.count for plan in advice.plans] == list(range(8)) and advice.recommended == 7
+    assert not advice.cut_short
+    assert len(advise(timed, run, influence, most=6).plans) == 7
+    monkeypatch.setattr(advice_module, "_LONGEST_SEARCH", 0.0)
+    cut = advise(timed, run, influence)
+    assert len(cut.plans) == 7 and cut.cut_short and any("--most" in caution for caution in cut.cautions)
+
+
+def test_an_adjuster_may_be_held_on_every_blade(given):
+    rotor, run, influence = given
+    for words in ("a1", "b1:a1", "b2:a1", "b3:a1", "b4:a1"):
+        assert job_preferences(rotor.blades, ["a0", "a1"], hold=[words]).as_options() == {"hold": [words]}
+    held = replace(rotor, preferences=job_preferences(rotor.blades, ["a0", "a1"], hold=["a1"]))
+    one_by_one = tuple((blade, "a1") for blade in rotor.blades)
+    same = replace(rotor, preferences=Preferences(hold=one_by_one))
+    plans, others = (advise(r, run, influence, most=MOST).plans for r in (held, same))
+    for plan, other in zip(plans, others, strict=True):
+        assert not plan.change[1].any() and (plan.change == other.change).all()
+
+
+def test_what_a_crew_would_rather_leave_is_no_mechanical_fault(tmp_path):
+    invented_case(106, blades=4, adjusters=2, size=0.8).write(tmp_path)
+    rotor = Rotor.load(tmp_path / "rotor.toml")
+    run, influence = read_run(rotor, tmp_path / "run.csv"), Influence.load(tmp_path / "influence.json", rotor)
+    assert advise(rotor, run, influence).verdict == "adjust"
+    held = replace(rotor, preferences=Preferences(hold=(("", "a0"), ("", "a1"))))
+    advice = advise(held, run, influence)
+    assert advice.verdict == "adjust" and advice.plans[advice.recommended].count == 0
+    assert any(caution.startswith("Kept to: a0 held") for caution in advice.cautions)
+
+
 def test_adjusters_by_stage(given):
     rotor, run, influence = given
     staged = replace(rotor, adjusters=(rotor.adjusters[0], replace(rotor.adjusters[1], inside_first=("r0",))))
@@ -190,7 +233,7 @@ def test_bad_preferences_are_named(tmp_path, text, key):
 
 
 @pytest.mark.parametrize("option", ["near_neutral", "most_blades", "hold"])
-@pytest.mark.parametrize("text", ["", "a0", "a0:x", "weight:-1", "b1:weight", "a0:"])
+@pytest.mark.parametrize("text", ["", "a9", "a0:x", "weight:-1", "b1:weight", "a0:"])
 def test_bad_options_are_named(option, text):
     with pytest.raises(InputError, match="--" + option.replace("_", "-")):
         job_preferences(["b1"], ["a0"], **{option: [text]})

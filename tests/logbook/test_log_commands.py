@@ -110,8 +110,35 @@ def test_the_first_advice_is_that_of_advise(book: Path, files: Path, command: Co
     plain = json.loads(capsys.readouterr().out)
     logged = json.loads(out)
     assert logged.pop("learned") is False and logged.pop("earlier_jobs") == 0
+    assert logged.pop("preferences") == {}
     assert logged.pop("ranges")  # kept with the record, to be held against what comes
     assert logged == plain
+
+
+def test_what_a_job_is_to_keep_to_holds_for_its_later_advice(book: Path, files: Path, command: Command) -> None:
+    def advised(*options: str) -> set[tuple[str, str]]:
+        code, out, error = command("advise", book, "--json", "--most", 3, "--plan-anyway", *options)
+        assert code in (0, 1), error
+        return {(j["blade"], j["adjuster"]) for plan in json.loads(out)["plans"] for j in plan["adjustments"]}
+
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    free = advised()
+    blade = min(blade for blade, _ in free)
+    (adjuster,) = {adjuster for _, adjuster in free} - {"pitch_link"} or {"pitch_link"}
+    assert not any(b == blade for b, _ in advised("--reference", blade))
+    kept = advised("--hold", adjuster)
+    assert not any(b == blade or a == adjuster for b, a in kept)
+    assert advised() == kept
+    assert show(command, book)["preferences"] == {"hold": [adjuster], "reference": blade}
+    out = " ".join(command("show", book)[1].split())
+    assert f"Plans of this job keep to: blade {blade} not touched; {adjuster.replace('_', ' ')} held." in out
+    assert advised("--no-preferences") == kept  # those of the rotor file are meant
+    assert advised("--drop-preferences") == free
+    assert show(command, book)["preferences"] == {}
+    advised("--hold", adjuster)
+    command("close", book, "--outcome", "done")
+    command("start", book, "A")
+    assert show(command, book)["preferences"] == {}  # another job
 
 
 def test_settings_follow_from_the_record(book: Path, files: Path, command: Command) -> None:

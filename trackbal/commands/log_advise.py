@@ -15,6 +15,7 @@ from trackbal.commands.options import (
     echo_json,
     echo_text,
     force_option,
+    job_wishes,
     json_option,
     most_option,
     plan_anyway_option,
@@ -40,6 +41,9 @@ if TYPE_CHECKING:
 @click.option("--override-stop", is_flag=True, help="Offer plans although a reading is at its stop limit.")
 @plan_anyway_option
 @preference_options
+@click.option(
+    "--drop-preferences", is_flag=True, help="No longer keep to what earlier advice of this job was told to keep to."
+)
 @click.option("--type-only", is_flag=True, help="Leave aside what the aircraft's earlier runs have shown.")
 @click.option("--plan-out", cls=Output, metavar="ADJ.csv", help="Write the recommended adjustments to a sheet.")
 @click.option("--card", "card_file", cls=Output, metavar="FILE.html", help="Write the job card too.")
@@ -62,12 +66,15 @@ def advise_command(
     author: str,
     as_json: bool,
     force: bool,
+    drop_preferences: bool,
+    no_preferences: bool,
     **preferences: Any,
 ) -> int:
     """Recommend adjustments after the last run, and record the plan as advised.
 
     Settings and bounds follow from the record. This aircraft's own response in the
-    job, and in its earlier ones, counts too. Exit code 1 if the answer is to
+    job, and in its earlier ones, counts too. What a plan is told to keep to (--hold and the like) holds for
+    later advice of the job. Exit code 1 if the answer is to
     investigate, to stop, to learn more first or to hold: after a run that is not as
     expected no plan is offered until a correction, a finding or log checked says why.
 
@@ -96,9 +103,11 @@ def advise_command(
         rotor = record.rotor
         entry, influence = influence_to_go_by(book, rotor, author)
         earlier = earlier_jobs(book, record, influence)
+        kept = None if drop_preferences else record.preferences
+        wishes = job_wishes(rotor, kept, **preferences)
         with working("Searching plans"):
             found = advise_in_job(
-                preferring(rotor, **preferences),
+                preferring(rotor, kept=kept, no_preferences=no_preferences, **preferences),
                 record.readings,
                 record.change,
                 influence,
@@ -117,6 +126,7 @@ def advise_command(
         answer = advice_json(rotor, found.run, advice) | {
             "learned": found.learned,
             "earlier_jobs": 0 if type_only else len(earlier),
+            "preferences": wishes.as_options(),
         }
         standing = stand(record, influence, earlier) if found.on_hold else None
         if standing is not None:

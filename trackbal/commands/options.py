@@ -17,6 +17,7 @@ from trackbal.base.errors import visible, visible_json
 if TYPE_CHECKING:
     from trackbal.base.csv_table import CsvTable
     from trackbal.influence.coefficients import Influence
+    from trackbal.runs.preferences import Preferences
     from trackbal.runs.rotor import Rotor
     from trackbal.runs.run import History
     from trackbal.tables.column_map import ColumnMap
@@ -163,7 +164,7 @@ def typed_sheet(rotor: Rotor, file: str, which: str) -> str | CsvTable:
 
 
 _PREFERENCES = (
-    click.option("--hold", multiple=True, metavar="BLADE:ADJUSTER", help="Leave an adjuster of a blade alone."),
+    click.option("--hold", multiple=True, metavar="[BLADE:]ADJUSTER", help="Leave it alone; ADJUSTER: on every blade."),
     click.option("--reference", metavar="BLADE", help="A blade that is not touched at all."),
     click.option("--most-blades", multiple=True, metavar="KIND:N", help="Change a kind on at most N blades: weight:2."),
     click.option("--no-opposite-weights", is_flag=True, help="No weights on nearly opposite blades at once."),
@@ -180,15 +181,25 @@ def preference_options(command: Callable[..., int]) -> Callable[..., int]:
     return _with(_PREFERENCES, command)
 
 
-def preferring(rotor: Rotor, *, no_preferences: bool, **job: Any) -> Rotor:
-    """Return the rotor with the preferences of this job, as `preference_options` name them, beside its own."""
+def preferring(rotor: Rotor, *, no_preferences: bool, kept: Preferences | None = None, **job: Any) -> Rotor:
+    """Return the rotor with the preferences of this job beside its own.
+
+    Those of the job are what it `kept` from before, and what is said now as `preference_options` name it.
+    """
     from dataclasses import replace
 
-    from trackbal.runs.preferences import NO_PREFERENCES, job_preferences
+    from trackbal.runs.preferences import NO_PREFERENCES
 
     own = NO_PREFERENCES if no_preferences else rotor.preferences
-    wanted = job_preferences(rotor.blades, [a.name for a in rotor.adjusters], **job)
-    return replace(rotor, preferences=own.with_those_of(wanted))
+    return replace(rotor, preferences=own.with_those_of(job_wishes(rotor, kept, **job)))
+
+
+def job_wishes(rotor: Rotor, kept: Preferences | None = None, **job: Any) -> Preferences:
+    """Return the preferences of a job: what it `kept` from before, and what is said now."""
+    from trackbal.runs.preferences import NO_PREFERENCES, job_preferences
+
+    said = job_preferences(rotor.blades, [a.name for a in rotor.adjusters], **job)
+    return (kept or NO_PREFERENCES).with_those_of(said)
 
 
 _ADVICE_OPTIONS = (

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +17,7 @@ from trackbal.base.errors import InputError, State
 from trackbal.influence.coefficients import Influence
 from trackbal.logbook.rows import Cell, Row, run_of_rows
 from trackbal.logbook.store import Book, reads_record
+from trackbal.runs.preferences import NO_PREFERENCES, Preferences, job_preferences
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
 
@@ -104,6 +108,8 @@ class JobRecord:
         The rotor as it was defined from an entry on, the last being `rotor`; empty where there was but one.
     checks : tuple of CheckRecord
         Surprising runs that a person looked into and let stand.
+    preferences : Preferences
+        What advice of this job is to keep to, beside the rotor's own.
     finding : str or None
         The mechanical cause that was found and put right, which ended the job.
     """
@@ -131,6 +137,7 @@ class JobRecord:
 
     checks: tuple[CheckRecord, ...] = ()
     finding: str | None = None
+    preferences: Preferences = NO_PREFERENCES
 
     @property
     def checked(self) -> tuple[int, ...]:
@@ -320,6 +327,7 @@ def load_job(book: Book, entry: int) -> JobRecord:
             definitions=rotors if len(rotors) > 1 else (),
             checks=_load_checks(book, entry),
             finding=_finding(book, entry),
+            preferences=_preferences(book, entry, rotors[-1][1]),
         )
         _ = record.readings, record.change, record.settings_text()  # what cannot be made arrays of is said here
         return record
@@ -447,6 +455,25 @@ def _load_checks(book: Book, job: int) -> tuple[CheckRecord, ...]:
 def _finding(book: Book, job: int) -> str | None:
     row = book.one("SELECT found FROM finding WHERE job = ? ORDER BY entry DESC LIMIT 1", (job,))
     return None if row is None else str(row[0])
+
+
+def _preferences(book: Book, job: int, rotor: Rotor) -> Preferences:
+    """Return what advice of a job is to keep to, as its latest says; what a newer rotor has no longer is left out."""
+    names = [a.name for a in rotor.adjusters]
+    row = book.one(
+        "SELECT answer FROM advice JOIN run ON run.entry = advice.run WHERE run.job = ? ORDER BY advice.entry DESC "
+        "LIMIT 1",
+        (job,),
+    )
+    options: dict[str, Any] = (json.loads(row[0]).get("preferences") or {}) if row else {}
+    kept = NO_PREFERENCES
+    for name, value in options.items():
+        ones: list[Any] = [[text] for text in value] if isinstance(value, list) else [value]
+        for one in ones:
+            option: dict[str, Any] = {name: one}
+            with suppress(InputError):
+                kept = kept.with_those_of(job_preferences(rotor.blades, names, **option))
+    return kept
 
 
 def _load_notes(book: Book, job: int) -> tuple[NoteRecord, ...]:

@@ -89,6 +89,7 @@ def job_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
             }
             for c in record.checks
         ],
+        "preferences": record.preferences.as_options(),
         "finding": record.finding,
         "explanations": [explanation_json(record.rotor, e) for e in standing.explanations],
         "cautions": _cautions(record, standing),
@@ -213,6 +214,9 @@ def job_text(record: JobRecord, standing: Standing) -> str:
                     "",
                 )
             )
+    if record.preferences and record.outcome is None:
+        kept = "; ".join(words for words, _ in record.preferences.one_by_one())
+        blocks.append(wrap(f"Plans of this job keep to: {kept}."))
     if record.outcome is not None:
         blocks.append(wrap(f"Closed: {record.outcome}"))
     if standing.runs:

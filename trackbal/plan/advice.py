@@ -27,7 +27,7 @@ from trackbal.plan.quadratic import Quadratic, build_quadratic
 from trackbal.plan.reach import CURE, Gap, learn_cautions, missing_knowledge
 from trackbal.runs.frames import change_frame
 from trackbal.runs.pieces import change_choices, piece_cautions
-from trackbal.runs.preferences import Preferences
+from trackbal.runs.preferences import NO_PREFERENCES, Preferences
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Counts, Reals, Run
 from trackbal.runs.words import chance_words
@@ -261,15 +261,17 @@ def advise(
     if own is None:
         own = own_of(rotor, [JobRuns([run], np.zeros((1, *setting.shape)))], influence)
     ladder = _Ladder.of(rotor, run, influence, setting, barred, nominal, own, rotor.preferences)
-    if most is not None or review.inside or ladder.work is not None:
+    if most is not None or review.inside:
         tried, cut_short = MOST_AT_FIRST if most is None else most, False
         plans = ladder.plans(tried)
     else:
-        plans, cut_short = ladder.grown(chance)
-        tried = len(plans) - 1
+        plans, tried, cut_short = ladder.grown(chance)
     verdict, recommended = _choose(review, plans, chance)
     if verdict == "investigate" and tried < MOST_AT_FIRST:  # fewer were asked for than may be needed
         verdict, _ = _choose(review, ladder.plans(MOST_AT_FIRST), chance)
+    if verdict == "investigate" and rotor.preferences:  # what a crew would rather leave is no mechanical fault
+        free = _Ladder.of(rotor, run, influence, setting, barred, nominal, own, NO_PREFERENCES)
+        verdict, _ = _choose(review, free.plans(max(tried, MOST_AT_FIRST)), chance)
     missing: tuple[Gap, ...] = ()
     if verdict != "inside" and plans[recommended].worst_ratio > 1.0:
         now = plans[0].worst_ratio if verdict == "investigate" else None
@@ -438,23 +440,25 @@ class _Ladder:
         """Return the plans of 0 ... most adjustments."""
         return self._weighed(self._search(most), ())
 
-    def grown(self, wanted: float) -> tuple[tuple[Plan, ...], bool]:
-        """Return the plans of as many adjustments as it takes, and whether the search was cut short."""
-        found = self._search(MOST_AT_FIRST)
+    def grown(self, wanted: float) -> tuple[tuple[Plan, ...], int, bool]:
+        """Return the plans of as many adjustments as it takes, how many those are, and whether it was cut short."""
+        tried = MOST_AT_FIRST
+        found = self._search(tried)
         plans = self._weighed(found, ())
         movable = int(np.count_nonzero(self.high > self.low))
-        while len(plans) <= min(MOST_AT_ALL, movable):
+        while tried < min(MOST_AT_ALL, movable):
             best = max(plan.chance for plan in plans)
             if best >= wanted:
                 break
-            if effort(found, movable) > _LONGEST_SEARCH:
-                return plans, True
-            found = self._search(len(plans))
-            more = self._weighed(found, plans)
-            if more[-1].chance < best + WORTH_ONE_MORE:
+            searches = 1 if self.work is None else len(found)  # each amount of work is one of its own
+            if searches * effort(found, movable, tried) > _LONGEST_SEARCH:
+                return plans, tried, True
+            found = self._search(tried + 1)
+            more = self._weighed(found, plans if self.work is None else ())
+            if max(plan.chance for plan in more) < best + WORTH_ONE_MORE:
                 break
-            plans = more
-        return plans, False
+            plans, tried = more, tried + 1
+        return plans, tried, False
 
     def _search(self, most: int) -> list[Solution]:
         group = np.repeat(np.arange(self.low.shape[0]), self.low.shape[1])

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.plan.quadratic import Quadratic
-from trackbal.runs.preferences import NEARLY_OPPOSITE_DEG, Preferences
+from trackbal.runs.preferences import EVERY_BLADE, NEARLY_OPPOSITE_DEG, Preferences
 from trackbal.runs.rotor import STEP_SLACK, Rotor
 from trackbal.runs.run import Counts, Reals
 from trackbal.search.whole_steps import Allowed
@@ -20,7 +20,7 @@ def narrowed(
     low, high = low.copy(), high.copy()
     held = np.zeros(low.shape, dtype=bool)
     for blade, adjuster in preferences.hold:
-        held[rotor.adjuster_index(adjuster), rotor.blades.index(blade)] = True
+        held[rotor.adjuster_index(adjuster), slice(None) if blade == EVERY_BLADE else rotor.blades.index(blade)] = True
     if preferences.reference_blade is not None:
         held[:, rotor.blades.index(preferences.reference_blade)] = True
     low[held] = high[held] = 0

@@ -9,12 +9,16 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from trackbal.base.cautions import KINDS
 from trackbal.base.errors import InputError
 from trackbal.base.toml_table import Table
 
 _NUMBER = re.compile(r"\d+(\.\d+)?")
+
+#: In place of a blade: all of them.
+EVERY_BLADE = ""
 
 #: Weights less than this from opposite each other take from one another what they do (our own choice).
 NEARLY_OPPOSITE_DEG = 30.0
@@ -29,7 +33,7 @@ class Preferences:
     reference_blade : str or None
         A blade that is never touched.
     hold : tuple of (blade, adjuster)
-        Adjusters of single blades that are left alone.
+        Adjusters of single blades that are left alone; blade EVERY_BLADE: of all.
     most_blades : tuple of (kind, number)
         On how many blades a kind of adjuster is changed at most.
     no_opposite_weights : bool
@@ -68,7 +72,8 @@ class Preferences:
             yield f"blade {self.reference_blade} not touched", replace(self, reference_blade=None)
         for blade, adjuster in self.hold:
             rest = tuple(held for held in self.hold if held != (blade, adjuster))
-            yield f"{adjuster.replace('_', ' ')} of blade {blade} held", replace(self, hold=rest)
+            whose = "" if blade == EVERY_BLADE else f" of blade {blade}"
+            yield f"{adjuster.replace('_', ' ')}{whose} held", replace(self, hold=rest)
         for kind, most in self.most_blades:
             rest_most = tuple(limit for limit in self.most_blades if limit[0] != kind)
             words = f"{kind.replace('_', ' ')}s on at most {most} blade{'s' if most != 1 else ''}"
@@ -80,6 +85,18 @@ class Preferences:
             yield f"{adjuster.replace('_', ' ')} within {amount:g} of neutral", replace(self, near_neutral=rest_near)
         if self.links_sum_to_zero:
             yield "pitch-link changes adding up to nothing", replace(self, links_sum_to_zero=False)
+
+    def as_options(self) -> dict[str, Any]:
+        """Return these as `job_preferences` takes them, as plain data; only what is wanted."""
+        options = {
+            "hold": [adjuster if blade == EVERY_BLADE else f"{blade}:{adjuster}" for blade, adjuster in self.hold],
+            "reference": self.reference_blade,
+            "most_blades": [f"{kind}:{most}" for kind, most in self.most_blades],
+            "no_opposite_weights": self.no_opposite_weights,
+            "near_neutral": [f"{adjuster}:{amount:.17g}" for adjuster, amount in self.near_neutral],
+            "links_sum_to_zero": self.links_sum_to_zero,
+        }
+        return {name: value for name, value in options.items() if value}
 
 
 NO_PREFERENCES = Preferences()
@@ -118,22 +135,30 @@ def job_preferences(
         raise InputError("--reference", reference, f"a blade of {', '.join(rotor_blades)}")
     held = []
     for text in hold:
-        blade, _, adjuster = text.partition(":")
-        if blade not in rotor_blades or adjuster not in rotor_adjusters:
-            expected = f"BLADE:ADJUSTER, of blades {', '.join(rotor_blades)} and {', '.join(rotor_adjusters)}"
-            raise InputError("--hold", text, expected)
-        held.append((blade, adjuster))
+        found = _held(text, rotor_blades, rotor_adjusters)
+        if found is None:
+            named = f"of blades {', '.join(rotor_blades)} and {', '.join(rotor_adjusters)}"
+            raise InputError("--hold", text, f"BLADE:ADJUSTER, or ADJUSTER for every blade, {named}")
+        held.append(found)
     return Preferences(reference, tuple(held), tuple(most), no_opposite_weights, tuple(near), links_sum_to_zero)
+
+
+def _held(text: str, blades: Sequence[str], adjusters: Sequence[str]) -> tuple[str, str] | None:
+    """Return which blade and adjuster a text names, EVERY_BLADE for an adjuster alone; None if it names none."""
+    if text in adjusters:
+        return EVERY_BLADE, text
+    blade, _, adjuster = text.partition(":")
+    return (blade, adjuster) if blade in blades and adjuster in adjusters else None
 
 
 def read_preferences(t: Table, blades: Sequence[str], adjusters: Sequence[str]) -> Preferences:
     """Read the table [preferences] of rotor.toml. Raises InputError that names the key."""
     held = []
     for text in t.texts("hold", ()):
-        blade, _, adjuster = text.partition(":")
-        if blade not in blades or adjuster not in adjusters:
-            raise t.error("hold", text, "BLADE:ADJUSTER, of the rotor's blades and adjusters")
-        held.append((blade, adjuster))
+        pair = _held(text, blades, adjusters)
+        if pair is None:
+            raise t.error("hold", text, "BLADE:ADJUSTER, or ADJUSTER for every blade, of the rotor's")
+        held.append(pair)
     reference = t.text("reference_blade", "")
     if reference and reference not in blades:
         raise t.error("reference_blade", reference, "a blade of the rotor")

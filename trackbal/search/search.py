@@ -125,13 +125,15 @@ def search(
     return solutions
 
 
-def effort(solutions: list[Solution], movable: int) -> float:
-    """Return about how many seconds a search for one count more than these would take.
+def effort(solutions: list[Solution], movable: int, most: int) -> float:
+    """Return about how many seconds a search for plans of one entry more than `most` would take.
+
+    `solutions` are those of the search so far.
 
     It is told from the number of supports there are and the boxes searched so far, not from a clock, so that
     whoever stops by it stops at the same count on every machine.
     """
-    counts = range(min(len(solutions), movable) + 1)
+    counts = range(min(most + 1, movable) + 1)
     nodes = sum(s.nodes for s in solutions)
     return sum(math.comb(movable, m) for m in counts) / _SUPPORTS_PER_S + _MORE_NODES * nodes / _NODES_PER_S
 
