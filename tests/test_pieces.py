@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -129,3 +130,64 @@ def test_where_the_setting_does_not_say_which_pieces_are_fitted_it_is_said():
     assert len(said) == 1
     assert "blade 1" in said[0]
     assert "1 x B is taken to be fitted" in said[0]
+
+
+STATION_TOML = """
+[[adjusters]]
+name = "hub_washers"
+kind = "weight"
+unit = "g"
+step = 0.5
+minimum = 0.0
+maximum = 22.0
+most_pieces = 3
+positive = "add"
+negative = "remove"
+[[adjusters.pieces]]
+name = "washer A"
+amount = 2.5
+most = 3
+[[adjusters.pieces]]
+name = "washer B"
+amount = 4.0
+most = 2
+"""
+
+
+def test_what_is_recorded_as_fitted_must_be_what_pieces_come_to(tmp_path, capsys, monkeypatch):
+    """In a logbook as in `settle`: 5 g are two washers A, 6 g are nothing; --anyway records what truly is so."""
+    from logbook.logbook_cases import TOML
+
+    from trackbal.commands.group import run
+
+    monkeypatch.setenv("TRACKBAL_BY", "tester")
+    (tmp_path / "rotor.toml").write_text(TOML + STATION_TOML)
+    (tmp_path / "run.csv").write_text("regime,cockpit_vertical.amp,cockpit_vertical.deg\nhover,0.4,100\n")
+    (tmp_path / "now.csv").write_text("blade,adjuster,setting\n1,hub_washers,2.5\n")
+    (tmp_path / "wrong.csv").write_text("blade,adjuster,setting\n1,hub_washers,6\n")
+    rotor, book = ["--rotor", str(tmp_path / "rotor.toml")], str(tmp_path / "a.tblog")
+    assert run(["log", "new", book, *rotor]) == 0
+    capsys.readouterr()
+
+    def refused(*words: str) -> None:
+        assert run([*words]) == 2
+        said = r"hub_washers of blade 1 (at|by \+3\.5 to) 6(\.0)? g.*what its pieces come to, next to it 5 or 6\.5"
+        assert re.search(said, capsys.readouterr().err)
+
+    refused("log", "start", book, "A", "--settings", str(tmp_path / "wrong.csv"))
+    assert run(["log", "start", book, "A", "--settings", str(tmp_path / "now.csv")]) == 0
+    assert run(["log", "run", book, str(tmp_path / "run.csv")]) in (0, 1)
+    capsys.readouterr()
+    done = ["log", "done", book, "--item", "1", "hub_washers"]
+    refused(*done, "3.5")
+    assert run([*done, "2.5"]) == 0  # two washers A
+    correct = ["log", "correct", "done", book, "1", "1", "hub_washers"]
+    capsys.readouterr()
+    refused(*correct, "3.5")
+    assert run([*correct, "4"]) == 0  # one A, one B
+    refused("log", "correct", "setting", book, "1", "hub_washers", "6")
+    assert run(["log", "correct", "setting", book, "1", "hub_washers", "6", "--anyway"]) == 0
+    (tmp_path / "done.csv").write_text("blade,adjuster,amount\n1,hub_washers,3.5\n")
+    capsys.readouterr()
+    settings = ["--settings", str(tmp_path / "now.csv"), "--done", str(tmp_path / "done.csv")]
+    refused("settle", *rotor, *settings, "--out", str(tmp_path / "new.csv"))

@@ -72,7 +72,7 @@ def reading(
 @click.argument("blade")
 @click.argument("adjuster")
 @click.argument("amount")
-@click.option("--anyway", is_flag=True, help="Record it although it leaves an adjuster's range.")
+@click.option("--anyway", is_flag=True, help="Record it although no such setting can be: range, pieces.")
 @job_option
 @by_option
 @why_option
@@ -112,7 +112,7 @@ def done(
 @click.argument("blade")
 @click.argument("adjuster")
 @click.argument("value")
-@click.option("--anyway", is_flag=True, help="Record it although it is outside the adjuster's range.")
+@click.option("--anyway", is_flag=True, help="Record it although no such setting can be: range, pieces.")
 @job_option
 @by_option
 @why_option

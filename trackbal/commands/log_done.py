@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 @adjustment_columns_option
 @click.option("--nothing", is_flag=True, help="Nothing was done.")
 @click.option("--after", type=click.IntRange(1), metavar="RUN", help="The run after which [the last].")
-@click.option("--anyway", is_flag=True, help="Record it although it leaves an adjuster's range.")
+@click.option("--anyway", is_flag=True, help="Record it although no such setting can be: range, pieces.")
 @by_option
 @json_option
 def done_command(

@@ -23,6 +23,7 @@ from trackbal.logbook.records import (
 from trackbal.logbook.rows import Cell, Row, heading, run_of_rows
 from trackbal.logbook.store import Book
 from trackbal.runs.identity import EXPECTED_DATE, read_date
+from trackbal.runs.pieces import can_be_fitted, nearest_that_fit
 from trackbal.runs.readings import AMPLITUDE, GROUP, PHASE, SPEED
 from trackbal.runs.rotor import STEP_SLACK, Rotor
 
@@ -500,7 +501,7 @@ def check_place(rotor: Rotor, blade: str, adjuster: str, source: str) -> None:
 
 
 def check_range(rotor: Rotor, blade: str, adjuster: str, setting: Decimal, source: str) -> None:
-    """Raise InputError if a setting leaves its adjuster's range."""
+    """Raise InputError if a setting leaves its adjuster's range, or its pieces do not come to it."""
     kind = rotor.adjusters[rotor.adjuster_index(adjuster)]
     slack = STEP_SLACK * kind.step
     if not kind.minimum - slack <= float(setting) <= kind.maximum + slack:
@@ -508,6 +509,12 @@ def check_range(rotor: Rotor, blade: str, adjuster: str, setting: Decimal, sourc
             source,
             State(f"{adjuster} of blade {blade} at {setting:f} {kind.unit}"),
             f"{kind.minimum:g} to {kind.maximum:g}; --anyway if it truly is so",
+        )
+    if kind.pieces and not can_be_fitted(kind, float(setting)):
+        raise InputError(
+            source,
+            State(f"{adjuster} of blade {blade} at {setting:f} {kind.unit}"),
+            f"what its pieces come to, next to it {nearest_that_fit(kind, float(setting))}; --anyway if it truly is so",
         )
 
 

@@ -66,6 +66,13 @@ def can_be_fitted(adjuster: Adjuster, setting: float) -> bool:
     return steps is not None and bool((sets_of(adjuster).total == steps).any())
 
 
+def nearest_that_fit(adjuster: Adjuster, setting: float) -> str:
+    """Return in words the settings next to one that no set of the pieces comes to."""
+    totals = np.unique(sets_of(adjuster).total) * adjuster.step
+    below, above = totals[totals < setting][-1:].tolist(), totals[totals > setting][:1].tolist()
+    return " or ".join(f"{total:.10g}" for total in below + above)
+
+
 def change_choices(rotor: Rotor, setting: Reals, low: Counts, high: Counts) -> list[NDArray[np.int_]] | None:
     """Return the changes that each adjuster can make on each blade, A times B arrays of steps; None if all are even.
 

@@ -17,7 +17,7 @@ from trackbal.base.errors import FileExists, InputError, State
 from trackbal.base.files import Outputs, write_whole
 from trackbal.base.phasor import phase_deg
 from trackbal.runs.identity import aircraft_of_jobs, date_text, dates_of_runs, groups_of_runs
-from trackbal.runs.pieces import can_be_fitted
+from trackbal.runs.pieces import can_be_fitted, nearest_that_fit
 from trackbal.runs.readings import GROUP, RowReadings, average, read_headings, read_rows, singles
 from trackbal.runs.repeats import odd_repeats
 from trackbal.runs.resumed import resumed
@@ -314,7 +314,7 @@ def settled(rotor: Rotor, setting: Reals, change: Reals, source: File) -> Reals:
     Raises
     ------
     InputError
-        If a setting leaves its adjuster's range.
+        If a setting leaves its adjuster's range, or no set of its pieces comes to it.
     """
     after = np.zeros_like(setting)
     for a, b in np.ndindex(setting.shape):
@@ -325,6 +325,10 @@ def settled(rotor: Rotor, setting: Reals, change: Reals, source: File) -> Reals:
             done = f"{adjuster.name} of blade {rotor.blades[b]} by {change[a, b]:+.10g} to {after[a, b]:.10g}"
             bounds = f"a setting of {adjuster.minimum:g} to {adjuster.maximum:g} {adjuster.unit}"
             raise InputError(source, State(f"{done} {adjuster.unit}"), bounds)
+        if change[a, b] and adjuster.pieces and not can_be_fitted(adjuster, float(after[a, b])):
+            done = f"{adjuster.name} of blade {rotor.blades[b]} by {change[a, b]:+.10g} to {after[a, b]:.10g}"
+            near = f"what its pieces come to, next to it {nearest_that_fit(adjuster, float(after[a, b]))}"
+            raise InputError(source, State(f"{done} {adjuster.unit}"), near)
     return after
 
 
