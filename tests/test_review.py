@@ -14,6 +14,7 @@ from invented_rotor import ROTOR, rotor_with
 
 from trackbal.base.cautions import adjuster_cautions, general_cautions, mechanical_causes
 from trackbal.base.phasor import to_phasor
+from trackbal.check.comparisons import median
 from trackbal.check.review import Review, check_run
 from trackbal.influence.coefficients import Influence
 from trackbal.reports.check_report import check_json, check_text
@@ -426,3 +427,14 @@ def test_a_tail_rotor_has_causes_of_its_own() -> None:
     for word in ("Pitch-change bearings", "trunnion", "hanger bearings", "Boom, fin"):
         assert word in tail and word not in main
     assert "No further ground run until they are checked: ground resonance." in main
+
+
+def test_median_is_that_of_numpy() -> None:
+    rng = np.random.default_rng(3)
+    for shape in ((1,), (2,), (5,), (4, 6), (3, 7)):
+        values = rng.normal(size=shape)
+        assert median(values) == pytest.approx(np.median(values, axis=-1), rel=1e-15)
+        values[..., 0] = np.nan
+        if shape[-1] > 1:
+            assert median(values) == pytest.approx(np.nanmedian(values, axis=-1), rel=1e-15)
+    assert np.isnan(median(np.full((2, 3), np.nan))).all()

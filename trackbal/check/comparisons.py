@@ -64,10 +64,20 @@ def tips_apart(tips: Reals, limit: float) -> Iterator[TipApart]:
         others = tips[read[read != blade]]
         if not len(others):
             continue
-        apart = abs(float(tips[blade] - np.median(others)))
+        apart = abs(float(tips[blade] - median(others)))
         close = len(others) > FEWEST_OTHERS and apart > TIMES_OTHERS * np.ptp(others)
         if apart > FAR_OF_LIMIT * limit or (close and apart > NEAR_OF_LIMIT * limit):
             yield TipApart(int(blade), apart, len(others))
+
+
+def median(values: Reals) -> Reals:
+    """Return the median along the last axis of what is not nan; nan where nothing is.
+
+    The same as numpy.nanmedian, which is not used as it imports numpy.ma to begin with: a tenth of a whole check.
+    """
+    ordered, n = np.sort(values, axis=-1), np.sum(~np.isnan(values), axis=-1, keepdims=True)
+    middle = np.concatenate([(n - 1) // 2, n // 2], axis=-1)  # of nothing: the last and the first, both nan
+    return np.asarray(np.take_along_axis(ordered, middle, axis=-1).sum(axis=-1) * 0.5)
 
 
 def tip_jumps(tips: Reals, limit: Reals) -> Iterator[TipJump]:
@@ -85,10 +95,10 @@ def tip_jumps(tips: Reals, limit: Reals) -> Iterator[TipJump]:
         return
     place = _places(tips, whole)
     for r in whole[whole < len(limit)]:
-        usual = np.median(place[whole[whole != r]], axis=0)
+        usual = median(place[whole[whole != r]].T)
         jump = np.abs(place[r] - usual)
         blade = int(np.argmax(jump))
-        others = float(np.median(np.delete(jump, blade)))
+        others = float(median(np.delete(jump, blade)))
         if jump[blade] > JUMP_OF_LIMIT * limit[r] and jump[blade] > TIMES_JUMPS * max(others, 0.1 * limit[r]):
             yield TipJump(int(r), blade, float(place[r, blade]), float(usual[blade]))
 
@@ -96,7 +106,7 @@ def tip_jumps(tips: Reals, limit: Reals) -> Iterator[TipJump]:
 def _places(tips: Reals, whole: np.ndarray) -> Reals:
     """Return heights above the median tip of their row; nan in rows that are not whole."""
     place = np.full(tips.shape, np.nan)
-    place[whole] = tips[whole] - np.median(tips[whole], axis=1, keepdims=True)
+    place[whole] = tips[whole] - median(tips[whole])[:, None]
     return place
 
 

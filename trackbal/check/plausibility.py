@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from trackbal.base.phasor import MM_PER_INCH
 from trackbal.base.text_layout import times_words
-from trackbal.check.comparisons import own_jumps, tip_jumps
+from trackbal.check.comparisons import median, own_jumps, tip_jumps
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
@@ -159,7 +159,7 @@ def _wrong_speed(rotor: Rotor, run: Run) -> Findings:
         regime, off = rotor.regimes[r].name, float(_off(usual, run)[r])
         others = np.delete(run.rpm / usual, r)
         others = others[~np.isnan(others)]
-        from_others = float(_off(usual * np.median(others), run)[r]) if len(others) >= 3 else 0.0
+        from_others = float(_off(usual * median(others), run)[r]) if len(others) >= 3 else 0.0
         low, high = f"{single.rpm_low[r]:.4g}", f"{single.rpm_high[r]:.4g}"
         speed = low if low == high else f"{low} to {high}"
         if off > RPM_APART:
@@ -218,7 +218,7 @@ def _tip_outside(rotor: Rotor, run: Run) -> Findings:
     for r in np.flatnonzero(run.height_read):
         for b in range(blades):
             others = np.delete(run.height[r], b)
-            apart = abs(float(run.height[r, b] - np.median(others)))
+            apart = abs(float(run.height[r, b] - median(others)))
             if apart > TIP_OUTSIDE * np.ptp(others) and apart > rotor.height_limit[r]:
                 regime, blade = rotor.regimes[r].name, rotor.blades[b]
                 yield Finding(
@@ -333,7 +333,7 @@ def _height_unit(rotor: Rotor, run: Run) -> Findings:
         others = np.delete(ratio, k)
         if len(others) < 2 or others.max() > USUAL_SIZES * others.min():
             continue  # without a usual size there is no unusual one
-        times = ratio[k] / np.median(others)
+        times = ratio[k] / median(others)
         if _near_unit_factor(times if times > 1.0 else 1.0 / times):
             regime = rotor.regimes[r].name
             yield Finding(
@@ -368,7 +368,7 @@ def _vibration_unit(rotor: Rotor, run: Run) -> Findings:
         rows = run.vibration_read[:, s] & (np.delete(run.vibration_read, s, axis=1).sum(axis=1) >= 2)
         if rows.sum() < 2 or not (ratio[rows, s] > 0.0).all():
             continue
-        usual = np.nanmedian(others[rows], axis=1)
+        usual = median(others[rows])
         if not (usual > 0.0).all():
             continue
         times = ratio[rows, s] / usual
@@ -380,7 +380,7 @@ def _vibration_unit(rotor: Rotor, run: Run) -> Findings:
                 "vibration_unit",
                 None,
                 sensor.name,
-                f"{sensor.name}: some {np.median(times):.3g} times what the other sensors suggest in every regime; "
+                f"{sensor.name}: some {median(times):.3g} times what the other sensors suggest in every regime; "
                 f"was it read in {'mm/s' if large else 'ips'}?",
             )
 

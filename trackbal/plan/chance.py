@@ -7,7 +7,6 @@ import numpy as np
 from trackbal.aircraft.learning import own_of
 from trackbal.aircraft.posterior import JobRuns, OwnAircraft, entries_of
 from trackbal.base.covariance import symmetric_root
-from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.disc import chance_within
 from trackbal.runs.rotor import Rotor
@@ -75,14 +74,7 @@ def _vibration_chances(rotor: Rotor, run: Run, influence: Influence, changes: Re
     """Return the chance that every vibration reading taken passes, shape (P,)."""
     read = run.vibration_read
     mean = run.vibration + influence.vibration_change(rotor, changes)
-    z = blade_harmonic(changes, rotor.azimuth_deg, rotor.harmonics)
-    p, a, s = z.shape
-    lever = np.empty((p, s, 2, 2 * a))
-    moved = np.moveaxis(z, 2, 1)
-    lever[:, :, 0, 0::2] = lever[:, :, 1, 1::2] = moved.real
-    lever[:, :, 0, 1::2] = -moved.imag
-    lever[:, :, 1, 0::2] = moved.imag
-    cov = np.einsum("psia,rsac,psjc->prsij", lever, influence.vibration_cov, lever, optimize=True)
+    cov = influence.vibration_change_cov(rotor, changes)
     cov += influence.vibration_noise[:, :, None, None] ** 2 * np.eye(2)
     return np.prod(chance_within(mean[:, read], cov[:, read], rotor.vibration_limit[read]), axis=1)
 

@@ -34,23 +34,31 @@ def chance_within(mean: Complexes, cov: Reals, radius: Reals) -> Reals:
     -------
     ndarray, shape (...)
     """
+    return chance_in_axes(*principal_axes(mean, cov), radius)
+
+
+def principal_axes(mean: Complexes, cov: Reals) -> tuple[Reals, Reals]:
+    """Return mean and standard deviation of phasors in the principal axes of their covariance, shapes (..., 2)."""
     values, vectors = np.linalg.eigh(cov)
-    spread = np.sqrt(np.maximum(values, 0.0))
     centre = np.einsum("...ji,...j->...i", vectors, np.stack([mean.real, mean.imag], axis=-1))
+    return centre, np.sqrt(np.maximum(values, 0.0))
+
+
+def chance_in_axes(centre: Reals, spread: Reals, radius: Reals) -> Reals:
+    """Return `chance_within` of phasors given in their `principal_axes`."""
     centre = centre / radius[..., None]
     spread = np.maximum(spread / radius[..., None], 1e-12)
     first, second = centre[..., :1], centre[..., 1:]
     small, large = spread[..., :1], spread[..., 1:]
     low = np.clip((-1.0 - first) / small, -_FAR, _FAR)
     high = np.clip((1.0 - first) / small, -_FAR, _FAR)
-    angle, weight = np.polynomial.legendre.leggauss(_NODES)
-    angle, weight = 0.5 * np.pi * angle, 0.5 * np.pi * weight
+    sine, weight = _nodes()
     half = 0.5 * (high - low)
-    t = 0.5 * (high + low) + half * np.sin(angle)
+    t = 0.5 * (high + low) + half * sine
     reach = np.sqrt(np.maximum(1.0 - (first + small * t) ** 2, 0.0))
     inner = _normal((reach - second) / large) - _normal((-reach - second) / large)
     density = np.exp(-0.5 * t**2) / math.sqrt(2.0 * math.pi)
-    chance: Reals = np.sum(weight * np.cos(angle) * half * density * inner, axis=-1)
+    chance: Reals = np.sum(weight * half * density * inner, axis=-1)
     return np.clip(chance, 0.0, 1.0)
 
 
@@ -58,6 +66,13 @@ def _normal(x: Reals) -> Reals:
     """Return the standard normal distribution function."""
     grid, table = _normal_table()
     return np.interp(x, grid, table)
+
+
+@cache
+def _nodes() -> tuple[Reals, Reals]:
+    """Return the sines of the angles at which is summed, and their weights, the cosine in them."""
+    angle, weight = np.polynomial.legendre.leggauss(_NODES)
+    return np.sin(0.5 * np.pi * angle), 0.5 * np.pi * weight * np.cos(0.5 * np.pi * angle)
 
 
 @cache

@@ -12,10 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from trackbal.aircraft.posterior import OwnAircraft, entries_of
-from trackbal.base.covariance import symmetric_root
-from trackbal.base.phasor import blade_harmonic
+from trackbal.base.covariance import centring, symmetric_root
 from trackbal.influence.coefficients import Influence
-from trackbal.plan.disc import chance_within
+from trackbal.plan.disc import chance_in_axes, principal_axes
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Reals, Run
 
@@ -83,7 +82,10 @@ def forecast(rotor: Rotor, run: Run, influence: Influence, change: Reals, own: O
     if own is None:
         vibration = run.vibration + influence.vibration_change(rotor, change)
         height = run.height + influence.height_change(change)
-        return _told(vibration, _vibration_cov(rotor, influence, change), height, _height_cov(influence, change))
+        noise = influence.vibration_noise[..., None, None] ** 2 * np.eye(2)
+        tip_noise = influence.height_noise[:, None, None] ** 2 * centring(len(rotor.blades))
+        cov, height_cov = influence.vibration_change_cov(rotor, change), influence.height_change_cov(change)
+        return _told(vibration, cov + noise, height, height_cov + tip_noise)
     entries = entries_of(own.model, run)
     mean, cov = own.predict(entries, change)
     cov[np.diag_indices_from(cov)] += entries.single
@@ -98,7 +100,7 @@ def forecast(rotor: Rotor, run: Run, influence: Influence, change: Reals, own: O
     height, height_cov = np.full((regimes, blades), np.nan), np.full((regimes, blades, blades), np.nan)
     height[entries.height_regime] = mean[2 * cells :].reshape(-1, blades) * half[:, None]
     tips = 2 * cells + np.arange(mean.size - 2 * cells).reshape(-1, blades)
-    centred = np.eye(blades) - 1.0 / blades  # heights are told from the mean tip, their noise too
+    centred = centring(blades)  # heights are told from the mean tip, their noise too
     height_cov[entries.height_regime] = centred @ cov[tips[:, :, None], tips[:, None, :]] @ centred
     height_cov[entries.height_regime] *= half[:, None, None] ** 2
     return _told(vibration, vibration_cov, height, height_cov)
@@ -131,35 +133,16 @@ def _amplitudes(vibration: Complexes, cov: Reals) -> Reals:
     read = ~np.isnan(vibration)
     if not read.any():
         return found
-    mean = np.repeat(vibration[read][None], len(_PARTS), axis=0)
-    spread = np.repeat(cov[read][None], len(_PARTS), axis=0)
-    sd = np.sqrt(np.einsum("pcii->pc", spread))
+    mean = vibration[read]
+    axes = principal_axes(mean, cov[read])
+    sd = np.sqrt(np.einsum("cii->c", cov[read]))
     low, high = np.maximum(np.abs(mean) - 4.0 * sd, 0.0), np.abs(mean) + 4.0 * sd
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
-        above = chance_within(mean, spread, np.maximum(middle, 1e-300)) < np.array(_PARTS)[:, None]
+        above = chance_in_axes(*axes, np.maximum(middle, 1e-300)) < np.array(_PARTS)[:, None]
         low, high = np.where(above, middle, low), np.where(above, high, middle)
     found[:, read] = 0.5 * (low + high)
     return found
-
-
-def _vibration_cov(rotor: Rotor, influence: Influence, change: Reals) -> Reals:
-    """Return the covariance of (re, im) of each next reading, shape (R, S, 2, 2)."""
-    z = blade_harmonic(change, rotor.azimuth_deg, rotor.harmonics).T  # (S, A)
-    lever = np.empty((len(z), 2, 2 * z.shape[1]))  # (alpha z) as a linear map of (re, im) of every alpha
-    lever[:, 0, 0::2] = lever[:, 1, 1::2] = z.real
-    lever[:, 0, 1::2] = -z.imag
-    lever[:, 1, 0::2] = z.imag
-    cov = np.einsum("sia,rsac,sjc->rsij", lever, influence.vibration_cov, lever, optimize=True)
-    return cov + influence.vibration_noise[..., None, None] ** 2 * np.eye(2)
-
-
-def _height_cov(influence: Influence, change: Reals) -> Reals:
-    """Return the covariance of the tips about their mean, shape (R, B, B)."""
-    blades = change.shape[1]
-    share = change - change.mean(axis=1, keepdims=True)
-    cov = np.einsum("ab,rac,cd->rbd", share, influence.height_cov, share, optimize=True)
-    return cov + influence.height_noise[:, None, None] ** 2 * (np.eye(blades) - 1.0 / blades)
 
 
 def ellipse(mean: complex, cov: Reals, points: int = 73) -> Complexes:

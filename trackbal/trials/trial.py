@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from trackbal.base.covariance import real_map
 from trackbal.base.phasor import blade_harmonic
 from trackbal.check.review import check_run
 from trackbal.influence.coefficients import Influence
@@ -263,9 +264,7 @@ class _View:
     def taught(self, change: Reals) -> _View:
         """Return the view after the next run: what it is expected to leave of the covariance."""
         z = blade_harmonic(change, self.rotor.azimuth_deg, self.rotor.harmonics).T
-        lever = np.zeros((len(z), 2, 2 * z.shape[1]))
-        lever[:, 0, 0::2] = lever[:, 1, 1::2] = z.real
-        lever[:, 0, 1::2], lever[:, 1, 0::2] = -z.imag, z.imag
+        lever = real_map(z[:, None, :])
         noise = 2.0 * np.maximum(self.influence.vibration_noise, _SMALL) ** 2
         carried = np.einsum("rsac,sic->rsai", self.vibration_cov, lever)
         seen = np.einsum("sia,rsaj->rsij", lever, carried) + noise[..., None, None] * np.eye(2)
