@@ -15,6 +15,7 @@ from trackbal.commands.group import run as command
 from trackbal.influence.coefficients import Influence
 from trackbal.plan import advice as advice_module
 from trackbal.plan.advice import advise
+from trackbal.plan.keeping import condition
 from trackbal.plan.quadratic import build_quadratic
 from trackbal.runs.preferences import NO_PREFERENCES, Preferences, job_preferences
 from trackbal.runs.rotor import Rotor
@@ -148,6 +149,20 @@ def test_the_ladder_of_least_work_grows_by_itself_as_that_of_counts_does(tmp_pat
     assert len(cut.plans) == 7 and cut.cut_short and any("--most" in caution for caution in cut.cautions)
 
 
+def test_opposite_is_told_by_where_weights_sit_on_the_hub(given):
+    rotor = given[0]  # a0 weights on blades 90 degrees apart
+    between = tuple(
+        replace(a, kind="weight", hardware=replace(a.hardware, azimuth_offset_deg=offset))
+        for a, offset in zip(rotor.adjusters, (0.0, 45.0), strict=True)
+    )
+    wanted = replace(rotor, adjusters=between, preferences=Preferences(no_opposite_weights=True))
+    allowed = condition(wanted, wanted.preferences)
+    at = np.array([0.0, 90.0, 180.0, 270.0, 45.0, 135.0, 225.0, 315.0])
+    for i, j in itertools.combinations(range(8), 2):
+        apart = abs((at[i] - at[j] + 180.0) % 360.0 - 180.0)
+        assert allowed(np.array([[i], [j]]))[0] == (apart <= 150.0)
+
+
 def test_an_adjuster_may_be_held_on_every_blade(given):
     rotor, run, influence = given
     for words in ("a1", "b1:a1", "b2:a1", "b3:a1", "b4:a1"):
@@ -240,7 +255,7 @@ def test_bad_options_are_named(option, text):
 
 
 def test_words_and_what_is_left_without_each():
-    every = Preferences("1", (("2", "tab"),), (("weight", 2),), True, (("tab", 3.0),), True)
+    every = Preferences("1", (("2", "tab"),), (("weight", 2),), True, (("tab", 3.0),), True, 0.5)
     words = [text for text, _ in every.one_by_one()]
     assert words == [
         "blade 1 not touched",
@@ -249,7 +264,73 @@ def test_words_and_what_is_left_without_each():
         "no weights on nearly opposite blades",
         "tab within 3 of neutral",
         "pitch-link changes adding up to nothing",
+        "aim at 0.5 of every limit",
     ]
     for i, (_, rest) in enumerate(every.one_by_one()):
         assert [text for text, _ in rest.one_by_one()] == words[:i] + words[i + 1 :]
     assert not NO_PREFERENCES and every
+
+
+# ---- an aim below the limits ----------------------------------------------------------------------
+
+
+def aimed_case(tmp_path, aim, **options):
+    invented_case(106, blades=4, adjusters=2, size=0.8).write(tmp_path)
+    rotor = Rotor.load(tmp_path / "rotor.toml")
+    run, influence = read_run(rotor, tmp_path / "run.csv"), Influence.load(tmp_path / "influence.json", rotor)
+    wanted = replace(rotor, preferences=Preferences(aim=aim))
+    return rotor, run, influence, advise(wanted, run, influence, most=MOST, **options)
+
+
+def halved(rotor, part):
+    """Return the rotor with every limit as small as what is aimed at, stops as they are."""
+
+    def less(value):
+        return None if value is None else value * part
+
+    return replace(
+        rotor,
+        vibration=less(rotor.vibration),
+        height_spread=less(rotor.height_spread),
+        sensors=tuple(replace(s, limit=less(s.limit)) for s in rotor.sensors),
+        regimes=tuple(
+            replace(r, vibration=less(r.vibration), height_spread=less(r.height_spread)) for r in rotor.regimes
+        ),
+    )
+
+
+def test_the_chance_of_an_aim_is_that_of_limits_as_small(tmp_path):
+    rotor, run, influence, advice = aimed_case(tmp_path, 0.7)
+    plain = advise(rotor, run, influence, most=MOST)
+    small = advise(halved(rotor, 0.7), run, influence, most=MOST)
+    for plan, other, same in zip(advice.plans, small.plans, plain.plans, strict=True):
+        assert (plan.change == other.change).all() and (plan.change == same.change).all()
+        assert plan.chance == same.chance and same.chance_of_aim is None
+        assert plan.chance_of_aim == pytest.approx(other.chance, abs=0.01)  # tips are drawn
+    assert advice.recommended == small.recommended
+    assert any(words.startswith("Aimed at 0.7 of every limit: chance") for words in advice.cautions)
+
+
+def test_what_is_inside_limits_is_adjusted_further_only_for_a_likely_plan(tmp_path):
+    rotor, run, influence, _ = aimed_case(tmp_path, None)
+    wide = halved(rotor, 1.3 * advise(rotor, run, influence, most=0).review.worst_ratio)
+    assert advise(wide, run, influence, most=MOST).verdict == "inside"
+    aimed = replace(wide, preferences=Preferences(aim=0.7))
+    likely = advise(aimed, run, influence, most=MOST, chance=0.1)
+    assert likely.verdict == "adjust" and likely.offered.chance_of_aim >= 0.1
+    unlikely = advise(replace(wide, preferences=Preferences(aim=0.02)), run, influence, most=MOST)
+    assert unlikely.verdict == "inside" and unlikely.recommended == 0
+    assert any("not within the aim of 0.02 of every limit" in words for words in unlikely.cautions)
+    settled = advise(replace(wide, preferences=Preferences(aim=0.99)), run, influence, most=MOST)
+    assert settled.verdict == "inside" and not any("aim" in words for words in settled.cautions)
+
+
+@pytest.mark.parametrize("aim", ["0", "-0.5", "1.5", "nan"])
+def test_an_aim_is_a_part_of_the_limits(tmp_path, capsys, aim):
+    arguments = [str(a) for a in CASE.write(tmp_path)]
+    assert command(["advise", *arguments, "--aim", aim]) == 2
+    assert "--aim" in capsys.readouterr().err
+    file = tmp_path / "rotor.toml"
+    file.write_text(file.read_text() + f"\n[preferences]\naim = {aim}\n")
+    with pytest.raises(InputError, match="aim"):
+        Rotor.load(file)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import pytest
 from invented_rotor import ROTOR, rotor_with
 
 from trackbal.base.errors import FileExists, InputError
+from trackbal.check.review import check_run
 from trackbal.runs.rotor import Adjuster, Rotor
 from trackbal.runs.run import History, Run
 from trackbal.runs.sheets import (
@@ -523,3 +525,21 @@ def test_a_history_is_written_and_read_back(tmp_path: Path) -> None:
     np.testing.assert_allclose(again.vibration, history.vibration, rtol=1e-14, atol=0)
     assert again.change.tolist() == history.change.tolist()
     assert re.match(r"job,after_run,blade,adjuster,amount\n", (tmp_path / "m2.csv").read_text())
+
+
+def test_a_sensor_in_root_mean_square_says_the_same_with_limits_as_small(run_of: RunOf) -> None:
+    def root(value: float | None) -> float | None:
+        return None if value is None else value / math.sqrt(2.0)
+
+    first, *others = ROTOR.sensors
+    rms = rotor_with(
+        sensors=(replace(first, unit=f"{first.unit} rms", limit=0.1, stop=root(1.2), go_on=root(first.go_on)), *others)
+    )
+    peak = rotor_with(sensors=(replace(first, limit=0.1 * math.sqrt(2.0), stop=1.2), *others))
+    text = "regime,{0}.amp{1},{0}.deg\nhover,{2},40\n"
+    typed = run_of(text.format(V, "", 0.3 / math.sqrt(2.0)), rms)
+    for heading, value in ((f" [{first.unit}]", 0.3), (" [mm/s]", 7.62), (" [mm/s rms]", 7.62 / math.sqrt(2.0))):
+        np.testing.assert_allclose(run_of(text.format(V, heading, value), rms).vibration, typed.vibration, rtol=1e-12)
+    worst = check_run(rms, typed).worst_ratio
+    assert worst == pytest.approx(check_run(peak, run_of(text.format(V, "", 0.3), peak)).worst_ratio)
+    assert worst == pytest.approx(0.3 / math.sqrt(2.0) / 0.1)

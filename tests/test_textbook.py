@@ -122,6 +122,17 @@ def test_tip_heights_against_the_virtual_rotor(name):
     assert np.isnan(mean[[a for a in range(len(rotor.adjusters)) if a not in links]]).all()
 
 
+def test_a_weight_between_two_blades_pulls_as_its_shares_on_both_do():
+    """What sits midway between two blades is 1 / (2 cos(half the angle)) of it on each (elementary statics)."""
+    rotor = VirtualType.shipped(type_names()[0]).rotor
+    kind = next(a for a in rotor.adjusters if a.kind == "weight")
+    on_blade = replace(kind, hardware=Hardware(radius_m=0.4, kg_per_unit=1e-3))
+    between = replace(kind, hardware=Hardware(radius_m=0.4, kg_per_unit=1e-3, azimuth_offset_deg=36.0))
+    one, midway = hub_force_per_unit(replace(rotor, adjusters=(on_blade, between)))
+    next_blade = one * np.exp(-1j * np.deg2rad(72.0))
+    assert midway == pytest.approx((one + next_blade) / (2.0 * np.cos(np.deg2rad(36.0))))
+
+
 @pytest.mark.parametrize("name", type_names())
 def test_hub_forces_against_the_virtual_rotor(name):
     """The once-per-rev side force that simulated blades pass to the hub, one step on blade 1, in the first regime.

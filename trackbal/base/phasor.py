@@ -26,15 +26,16 @@ METRES_PER_INCH = 0.0254  # exact by definition (international yard and pound, 1
 
 #: Vibration unit -> (derivatives of displacement it measures, SI value of one unit's peak).
 #: "mil" is read peak-to-peak, so that its peak is half of it.
-VIBRATION_UNITS: dict[str, tuple[int, float]] = {
+PEAK_UNITS: dict[str, tuple[int, float]] = {
     "ips": (1, METRES_PER_INCH),
     "mm/s": (1, 1e-3),
     "g": (2, STANDARD_GRAVITY),
     "mil": (0, 0.5 * 1e-3 * METRES_PER_INCH),
 }
 
-#: Units a sheet's column may be in: those, and root mean square, which of a sinusoid is its peak over sqrt(2).
-READ_UNITS: dict[str, tuple[int, float]] = VIBRATION_UNITS | {
+#: Units a sensor or a sheet's column may be in: those, and root mean square, which of a sinusoid is its peak over
+#: sqrt(2) (ISO 2041, from memory); "mil rms" is of the displacement itself, not of its peak-to-peak.
+VIBRATION_UNITS: dict[str, tuple[int, float]] = PEAK_UNITS | {
     "ips rms": (1, math.sqrt(2.0) * METRES_PER_INCH),
     "mm/s rms": (1, math.sqrt(2.0) * 1e-3),
     "g rms": (2, math.sqrt(2.0) * STANDARD_GRAVITY),
@@ -94,18 +95,18 @@ def unit_factor(unit: str, wanted: str, frequency_hz: float) -> complex:
 
     Parameters
     ----------
-    unit, wanted : {"ips", "mm/s", "g", "mil"}
-        Peak values, except "mil", which is peak-to-peak.
+    unit, wanted : {"ips", "mm/s", "g", "mil"}, or one of them followed by " rms"
+        Peak values, except "mil", which is peak-to-peak; root mean square with " rms".
     frequency_hz : float
         Harmonic times rotor speed, in Hz; positive.
 
     Raises
     ------
     KeyError
-        If a unit is not one of READ_UNITS.
+        If a unit is not one of VIBRATION_UNITS.
     """
-    order, size = READ_UNITS[unit]
-    wanted_order, wanted_size = READ_UNITS[wanted]
+    order, size = VIBRATION_UNITS[unit]
+    wanted_order, wanted_size = VIBRATION_UNITS[wanted]
     omega = 2.0 * math.pi * frequency_hz
     return (1j * omega) ** (wanted_order - order) * size / wanted_size
 

@@ -172,6 +172,7 @@ _PREFERENCES = (
         "--near-neutral", multiple=True, metavar="ADJUSTER:AMOUNT", help="Leave an adjuster no farther from 0: tab:3."
     ),
     click.option("--links-sum-to-zero", is_flag=True, help="Pitch-link changes add up to nothing."),
+    click.option("--aim", type=float, metavar="PART", help="Plan for this part of every limit, such as 0.5."),
     click.option("--no-preferences", is_flag=True, help="Leave aside the preferences in the rotor file."),
 )
 

@@ -299,6 +299,8 @@ class Asking:
         """Return the cells that an answer gives. Raises InputError if it is none."""
         name, _, part = question.quantity.rpartition(".")
         words = re.sub(r"\s*,\s+", " ", text).split(" ")
+        if len(words) > 2 and words[2] == "rms":
+            words[1:3] = [f"{words[1]} rms"]
         units = HEIGHT_UNITS if name == "height" else VIBRATION_UNITS if part == "amp" else {}
         unit = words.pop(1) if len(words) > 1 and words[1] in units else None
         cells = {question.quantity: Cell(words[0], unit)}

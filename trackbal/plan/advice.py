@@ -75,6 +75,8 @@ class Plan(Summarised):
         Largest of the likely readings over its limit.
     minutes : float or None
         What it takes; None where the rotor file gives no minutes.
+    chance_of_aim : float or None
+        Probability that every reading taken is within the part of its limit that is aimed at; None: the limits are.
     """
 
     change: Reals
@@ -90,6 +92,7 @@ class Plan(Summarised):
     likely: Forecast
     worst_likely: float
     minutes: float | None = None
+    chance_of_aim: float | None = None
 
     def summary(self) -> dict[str, object]:
         """Return what it is expected to give."""
@@ -105,6 +108,11 @@ class Plan(Summarised):
     def count(self) -> int:
         """Number of adjustments."""
         return int(np.count_nonzero(self.change))
+
+    @property
+    def counts(self) -> float:
+        """The chance by which plans are chosen: of the limits, or of what is aimed at below them."""
+        return self.chance if self.chance_of_aim is None else self.chance_of_aim
 
     @property
     def size(self) -> float:
@@ -256,22 +264,24 @@ def advise(
         raise InputError(
             run.source, "no complete reading", "a vibration reading, or the height of every tip, in a regime"
         )
-    if not review.inside:
+    aim = rotor.preferences.aim or 1.0
+    settled = review.inside and (aim == 1.0 or (review.worst_ratio or 0.0) <= aim + READING_SLACK)
+    if not settled:
         _refuse_impossible_speed(rotor, run)
     if own is None:
         own = own_of(rotor, [JobRuns([run], np.zeros((1, *setting.shape)))], influence)
     ladder = _Ladder.of(rotor, run, influence, setting, barred, nominal, own, rotor.preferences)
-    if most is not None or review.inside:
+    if most is not None or settled:
         tried, cut_short = MOST_AT_FIRST if most is None else most, False
         plans = ladder.plans(tried)
     else:
         plans, tried, cut_short = ladder.grown(chance)
-    verdict, recommended = _choose(review, plans, chance)
+    verdict, recommended = _choose(review, plans, chance, settled)
     if verdict == "investigate" and tried < MOST_AT_FIRST:  # fewer were asked for than may be needed
-        verdict, _ = _choose(review, ladder.plans(MOST_AT_FIRST), chance)
+        verdict, _ = _choose(review, ladder.plans(MOST_AT_FIRST), chance, settled)
     if verdict == "investigate" and rotor.preferences:  # what a crew would rather leave is no mechanical fault
         free = _Ladder.of(rotor, run, influence, setting, barred, nominal, own, NO_PREFERENCES)
-        verdict, _ = _choose(review, free.plans(max(tried, MOST_AT_FIRST)), chance)
+        verdict, _ = _choose(review, free.plans(max(tried, MOST_AT_FIRST)), chance, settled)
     missing: tuple[Gap, ...] = ()
     if verdict != "inside" and plans[recommended].worst_ratio > 1.0:
         now = plans[0].worst_ratio if verdict == "investigate" else None
@@ -279,7 +289,8 @@ def advise(
     if missing:
         verdict = "learn"
     said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance, setting)
-    if plans[recommended].chance < chance and verdict in ("adjust", "investigate"):
+    said = (*_aim_words(rotor, plans, verdict, recommended, settled, chance), *said)
+    if plans[recommended].counts < chance and verdict in ("adjust", "investigate"):
         said = (*_larger_plans(plans, recommended, tried, cut_short), *said)
     if verdict == "adjust" and rotor.preferences and not missing:
         said = (*_what_preferences_cost(ladder, setting, barred, nominal, plans[recommended], tried, chance), *said)
@@ -305,10 +316,14 @@ def advise(
     return advice if settings_given else with_settings_assumed(advice)
 
 
-def _choose(review: Review, plans: tuple[Plan, ...], wanted: float) -> tuple[Verdict, int]:
-    """Return the verdict on a run that no stop limit forbids to adjust, and the plan to take."""
+def _choose(review: Review, plans: tuple[Plan, ...], wanted: float, settled: bool) -> tuple[Verdict, int]:
+    """Return the verdict on a run that no stop limit forbids to adjust, and the plan to take.
+
+    `settled`: all is within what is aimed at. What is inside limits is adjusted further only for a likely plan.
+    """
     if review.inside:
-        return "inside", 0
+        further = 0 if settled else _recommend(plans, wanted)
+        return ("adjust", further) if further and plans[further].counts >= wanted else ("inside", 0)
     now = plans[0].worst_ratio
     if review.unclear and now <= 1.0 + READING_SLACK:
         return "investigate", 0  # nothing but readings that contradict each other is outside: read again
@@ -411,6 +426,7 @@ class _Ladder:
     choices: list[Counts] | None
     allowed: Allowed | None
     work: Work | None
+    aim: float
 
     @classmethod
     def of(
@@ -434,7 +450,8 @@ class _Ladder:
             quad = quad + held_to_nothing(rotor, preferences, quadratic)
         choices = change_choices(rotor, setting, low, high)
         allowed, work = condition(rotor, preferences), work_of(rotor)
-        return cls(rotor, run, influence, own, quadratic, quad, low, high, choices, allowed, work)
+        aim = preferences.aim or 1.0
+        return cls(rotor, run, influence, own, quadratic, quad, low, high, choices, allowed, work, aim)
 
     def plans(self, most: int) -> tuple[Plan, ...]:
         """Return the plans of 0 ... most adjustments."""
@@ -447,7 +464,7 @@ class _Ladder:
         plans = self._weighed(found, ())
         movable = int(np.count_nonzero(self.high > self.low))
         while tried < min(MOST_AT_ALL, movable):
-            best = max(plan.chance for plan in plans)
+            best = max(plan.counts for plan in plans)
             if best >= wanted:
                 break
             searches = 1 if self.work is None else len(found)  # each amount of work is one of its own
@@ -455,7 +472,7 @@ class _Ladder:
                 return plans, tried, True
             found = self._search(tried + 1)
             more = self._weighed(found, plans if self.work is None else ())
-            if max(plan.chance for plan in more) < best + WORTH_ONE_MORE:
+            if max(plan.counts for plan in more) < best + WORTH_ONE_MORE:
                 break
             plans, tried = more, tried + 1
         return plans, tried, False
@@ -478,21 +495,25 @@ class _Ladder:
         found = found[len(known) :]
         steps = np.array([s.x.reshape(self.low.shape) for s in found])
         changes = steps * np.array([a.step for a in self.rotor.adjusters])[:, None]
-        passing = self._chances_once(changes, found)
-        return (*known, *(self._plan(*one) for one in zip(found, changes, passing.tolist(), strict=True)))
+        passing = self._chances_once(changes, found).tolist()
+        aimed: list[float | None] = [None] * len(found)
+        if self.aim < 1.0:
+            aimed = self._chances_once(changes, found, self.aim).tolist()
+        return (*known, *(self._plan(*one) for one in zip(found, changes, passing, aimed, strict=True)))
 
-    def _chances_once(self, changes: Reals, found: list[Solution]) -> Reals:
+    def _chances_once(self, changes: Reals, found: list[Solution], part: float = 1.0) -> Reals:
         """Return the chance of each plan, working out plans that are the same only once."""
         firsts = [m for m in range(len(found)) if m == 0 or (found[m].x != found[m - 1].x).any()]
-        sampled = chances(self.rotor, self.run, self.influence, changes[firsts], self.own)
+        parts = () if part == 1.0 else (part,)
+        sampled = chances(self.rotor, self.run, self.influence, changes[firsts], self.own, *parts)
         if self.own is None:  # what the aircraft itself has shown is not made less sure
             for i, m in enumerate(firsts):
                 unsure = less_sure(self.rotor, self.influence, changes[m])
                 if unsure is not self.influence:
-                    sampled[i] = chances(self.rotor, self.run, unsure, changes[m][None])[0]
+                    sampled[i] = chances(self.rotor, self.run, unsure, changes[m][None], None, *parts)[0]
         return sampled[np.searchsorted(firsts, np.arange(len(found)), side="right") - 1]
 
-    def _plan(self, solution: Solution, change: Reals, chance: float) -> Plan:
+    def _plan(self, solution: Solution, change: Reals, chance: float, chance_of_aim: float | None) -> Plan:
         influence, run = self.influence, self.run
         moved, lifted = influence.vibration_change(self.rotor, change), influence.height_change(change)
         vibration, height = run.vibration + moved, run.height + lifted
@@ -512,6 +533,7 @@ class _Ladder:
             minutes=None if self.work is None else self.work.of(solution.x),
             likely=likely,
             worst_likely=likely.worst_ratio(self.rotor),
+            chance_of_aim=chance_of_aim,
         )
 
 
@@ -530,11 +552,11 @@ def _recommend(plans: tuple[Plan, ...], wanted: float) -> int:
     filled = [m for m, plan in enumerate(plans) if plan.count]
     if not filled:
         return 0
-    enough = [m for m in filled if plans[m].chance >= wanted]
+    enough = [m for m in filled if plans[m].counts >= wanted]
     if enough:
         return enough[0]
-    best = max(plans[m].chance for m in filled)
-    tied = [m for m in filled if plans[m].chance >= best - WORTH_ONE_MORE]
+    best = max(plans[m].counts for m in filled)
+    tied = [m for m in filled if plans[m].counts >= best - WORTH_ONE_MORE]
     return min(tied, key=lambda m: (plans[m].minutes or 0.0, plans[m].count, plans[m].expected_cost, m))
 
 
@@ -579,6 +601,24 @@ def _how_known(influence: Influence, own: OwnAircraft | None) -> tuple[str, ...]
             "makes chances too low. A fit writes them.",
         )
     return ()
+
+
+def _aim_words(
+    rotor: Rotor, plans: tuple[Plan, ...], verdict: Verdict, recommended: int, settled: bool, wanted: float
+) -> tuple[str, ...]:
+    """Return how likely what is aimed at below the limits is; nothing where the limits are."""
+    plan = plans[recommended]
+    if plan.chance_of_aim is None or settled or verdict not in ("adjust", "inside"):
+        return ()
+    aim = f"{rotor.preferences.aim:g} of every limit"
+    if verdict == "inside":
+        best = max(one.counts for one in plans)
+        return (
+            f"Inside limits, not within the aim of {aim}: no plan reaches it surely enough (at best "
+            f"{chance_words(best)}, wanted {chance_words(wanted)}).",
+        )
+    short = "" if plan.counts >= wanted else f", below the {chance_words(wanted)} wanted: another round is likely"
+    return (f"Aimed at {aim}: chance {chance_words(plan.counts)}{short}.",)
 
 
 def _larger_plans(plans: tuple[Plan, ...], recommended: int, most: int, cut_short: bool) -> tuple[str, ...]:
@@ -651,7 +691,7 @@ def _cautions(
     elif verdict == "investigate":
         said.append(cautions.NO_CURE)
         said += cautions.mechanical_causes(rotor.place)
-    elif verdict == "adjust" and plan.chance < wanted:
+    elif verdict == "adjust" and plan.chance < wanted and plan.chance_of_aim is None:
         said.append(
             cautions.Caution(
                 f"The chance that the next run is inside limits is {chance_words(plan.chance)}, below the "

@@ -17,7 +17,14 @@ _SEED = 20_231  # the same readings give the same chance
 _SURE = 6.0  # standard deviations inside its limit at which a reading is not sampled
 
 
-def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals, own: OwnAircraft | None = None) -> Reals:
+def chances(
+    rotor: Rotor,
+    run: Run,
+    influence: Influence,
+    changes: Reals,
+    own: OwnAircraft | None = None,
+    part: float = 1.0,
+) -> Reals:
     """Return, for each of P changes, the probability that all readings taken pass next time.
 
     Influence error and the noise of the next reading are taken together. Where the influence
@@ -33,6 +40,8 @@ def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals, own: O
         In the adjusters' units.
     own : OwnAircraft, optional
         What is known of this aircraft, if more than this run tells.
+    part : float
+        To pass, a reading is at most this part of its limit.
 
     Returns
     -------
@@ -41,11 +50,13 @@ def chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals, own: O
     if own is None:
         own = own_of(rotor, [JobRuns([run], np.zeros((1, *changes.shape[1:])))], influence)
     if own is not None:
-        return _chances_of_own(own, run, changes)
-    return _vibration_chances(rotor, run, influence, changes) * _height_chances(rotor, run, influence, changes)
+        return _chances_of_own(own, run, changes, part)
+    return _vibration_chances(rotor, run, influence, changes, part) * _height_chances(
+        rotor, run, influence, changes, part
+    )
 
 
-def _chances_of_own(own: OwnAircraft, run: Run, changes: Reals) -> Reals:
+def _chances_of_own(own: OwnAircraft, run: Run, changes: Reals, part: float) -> Reals:
     """Return the chances, departures drawn given the readings of this aircraft."""
     entries = entries_of(own.model, run)
     blades = len(own.model.rotor.blades)
@@ -57,29 +68,29 @@ def _chances_of_own(own: OwnAircraft, run: Run, changes: Reals) -> Reals:
         sure = np.abs(mean[:cells] + 1j * mean[cells : 2 * cells])
         sd = np.sqrt(np.diag(cov))
         reach = _SURE * np.hypot(sd[:cells], sd[cells : 2 * cells])
-        if (sure - reach > 1.0).any():
+        if (sure - reach > part).any():
             continue
-        doubtful = np.flatnonzero(sure + reach > 1.0)
+        doubtful = np.flatnonzero(sure + reach > part)
         kept = np.concatenate([doubtful, cells + doubtful, np.arange(2 * cells, mean.size)])
         noise = np.random.default_rng(_SEED).standard_normal((kept.size, SAMPLES))
         drawn = mean[kept, None] + symmetric_root(cov[np.ix_(kept, kept)]) @ noise
         n = doubtful.size
-        inside = (drawn[:n] ** 2 + drawn[n : 2 * n] ** 2 <= 1.0).all(axis=0)
+        inside = (drawn[:n] ** 2 + drawn[n : 2 * n] ** 2 <= part**2).all(axis=0)
         tips = drawn[2 * n :].reshape(len(entries.height_regime), blades, SAMPLES)
-        found[p] = np.mean(inside & (np.ptp(tips, axis=1) <= 2.0).all(axis=0))
+        found[p] = np.mean(inside & (np.ptp(tips, axis=1) <= 2.0 * part).all(axis=0))
     return found
 
 
-def _vibration_chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals) -> Reals:
+def _vibration_chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals, part: float) -> Reals:
     """Return the chance that every vibration reading taken passes, shape (P,)."""
     read = run.vibration_read
     mean = run.vibration + influence.vibration_change(rotor, changes)
     cov = influence.vibration_change_cov(rotor, changes)
     cov += influence.vibration_noise[:, :, None, None] ** 2 * np.eye(2)
-    return np.prod(chance_within(mean[:, read], cov[:, read], rotor.vibration_limit[read]), axis=1)
+    return np.prod(chance_within(mean[:, read], cov[:, read], part * rotor.vibration_limit[read]), axis=1)
 
 
-def _height_chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals) -> Reals:
+def _height_chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals, part: float) -> Reals:
     """Return the chance that every tip spread taken passes, shape (P,)."""
     rng = np.random.default_rng(_SEED)
     mean = run.height + influence.height_change(changes)
@@ -91,5 +102,5 @@ def _height_chances(rotor: Rotor, run: Run, influence: Influence, changes: Reals
         noise = influence.height_noise[r] * rng.standard_normal((mean.shape[-1], SAMPLES))
         for p in range(len(changes)):
             tips = mean[p, r][:, None] + shares[p].T @ error + noise
-            found[p] *= np.mean(np.ptp(tips, axis=0) <= rotor.height_limit[r])
+            found[p] *= np.mean(np.ptp(tips, axis=0) <= part * rotor.height_limit[r])
     return found

@@ -39,8 +39,10 @@ def condition(rotor: Rotor, preferences: Preferences) -> Allowed | None:
     blades = len(rotor.blades)
     kind = np.repeat([a.kind for a in rotor.adjusters], blades)
     blade = np.tile(np.arange(blades), len(rotor.adjusters))
-    apart = np.abs((rotor.azimuth_deg[:, None] - rotor.azimuth_deg + 180.0) % 360.0 - 180.0)
-    opposite = apart[np.ix_(blade, blade)] > 180.0 - NEARLY_OPPOSITE_DEG
+    offset = np.repeat([a.hardware.azimuth_offset_deg for a in rotor.adjusters], blades)
+    azimuth = rotor.azimuth_deg[blade] + offset  # of each station: weights on the hub sit between blades
+    apart = np.abs((azimuth[:, None] - azimuth + 180.0) % 360.0 - 180.0)
+    opposite = apart > 180.0 - NEARLY_OPPOSITE_DEG
     weights = kind == "weight"
     clash = opposite & weights[:, None] & weights if preferences.no_opposite_weights else np.zeros_like(opposite)
 

@@ -108,7 +108,8 @@ def _sensors(rotor: Rotor, run: Run) -> Iterator[_Suspect]:
 
 
 def _unit(unit: str) -> tuple[tuple[float, str], ...]:
-    return (_UNIT[unit],) if unit in _UNIT else ()
+    named = unit.removesuffix(" rms")
+    return (_UNIT[named],) if named in _UNIT else ()
 
 
 def _words(rotor: Rotor, suspect: _Suspect, start: Complexes, effect: Complexes, low: Counts, high: Counts) -> str:

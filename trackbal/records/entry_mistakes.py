@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.base.phasor import MM_PER_INCH, VIBRATION_UNITS, blade_delays, unit_factor
+from trackbal.base.phasor import MM_PER_INCH, PEAK_UNITS, VIBRATION_UNITS, blade_delays, unit_factor
 from trackbal.runs.rotor import STEP_SLACK, Rotor
 from trackbal.runs.run import Complexes, Reals
 from trackbal.runs.words import adjustment_words
@@ -203,8 +203,8 @@ def _unit_slips(rotor: Rotor, s: int) -> Iterator[tuple[Complexes, str]]:
     """Return what a sensor's readings, written in another unit or measure, must be multiplied by, shape (R,)."""
     sensor = rotor.sensors[s]
     hertz = sensor.harmonic * rotor.usual_rpm / 60.0
-    for unit, (order, _) in VIBRATION_UNITS.items():
-        if unit == sensor.unit:
+    for unit, (order, _) in PEAK_UNITS.items():
+        if sensor.unit in (unit, f"{unit} rms"):
             continue
         factor = np.array([unit_factor(unit, sensor.unit, frequency) for frequency in hertz])
         if order != VIBRATION_UNITS[sensor.unit][0]:
@@ -213,6 +213,10 @@ def _unit_slips(rotor: Rotor, s: int) -> Iterator[tuple[Complexes, str]]:
         else:
             yield factor, f"read in {unit} and written as {sensor.unit}"
     same: Complexes = np.ones(len(hertz), dtype=np.complex128)
+    if sensor.unit not in PEAK_UNITS:
+        yield same / np.sqrt(2.0), "peak values written as rms"
+        yield same / np.sqrt(8.0), "peak-to-peak values written as rms"
+        return
     yield same / 2.0, "peak-to-peak values written as peak"
     yield same * 2.0, "peak values written as peak-to-peak"
     yield same * np.sqrt(2.0), "rms values written as peak"

@@ -15,6 +15,7 @@ from trackbal.base.cautions import KINDS
 from trackbal.base.errors import InputError
 from trackbal.base.toml_table import Table
 
+_AIM = "a part of the limits, above 0 and at most 1"
 _NUMBER = re.compile(r"\d+(\.\d+)?")
 
 #: In place of a blade: all of them.
@@ -42,6 +43,8 @@ class Preferences:
         How far from 0 an adjuster may be left, or be left no farther than it is.
     links_sum_to_zero : bool
         Changes of each pitch-link adjuster add up to nothing over the blades.
+    aim : float or None
+        The part of every limit that plans are to reach, below 1; None: the limits.
     """
 
     reference_blade: str | None = None
@@ -50,6 +53,7 @@ class Preferences:
     no_opposite_weights: bool = False
     near_neutral: tuple[tuple[str, float], ...] = ()
     links_sum_to_zero: bool = False
+    aim: float | None = None
 
     def __bool__(self) -> bool:
         """Whether there is anything to keep to."""
@@ -64,6 +68,7 @@ class Preferences:
             no_opposite_weights=self.no_opposite_weights or job.no_opposite_weights,
             near_neutral=tuple((dict(self.near_neutral) | dict(job.near_neutral)).items()),
             links_sum_to_zero=self.links_sum_to_zero or job.links_sum_to_zero,
+            aim=job.aim or self.aim,
         )
 
     def one_by_one(self) -> Iterator[tuple[str, Preferences]]:
@@ -85,6 +90,8 @@ class Preferences:
             yield f"{adjuster.replace('_', ' ')} within {amount:g} of neutral", replace(self, near_neutral=rest_near)
         if self.links_sum_to_zero:
             yield "pitch-link changes adding up to nothing", replace(self, links_sum_to_zero=False)
+        if self.aim is not None:
+            yield f"aim at {self.aim:g} of every limit", replace(self, aim=None)
 
     def as_options(self) -> dict[str, Any]:
         """Return these as `job_preferences` takes them, as plain data; only what is wanted."""
@@ -95,6 +102,7 @@ class Preferences:
             "no_opposite_weights": self.no_opposite_weights,
             "near_neutral": [f"{adjuster}:{amount:.17g}" for adjuster, amount in self.near_neutral],
             "links_sum_to_zero": self.links_sum_to_zero,
+            "aim": self.aim,
         }
         return {name: value for name, value in options.items() if value}
 
@@ -112,6 +120,7 @@ def job_preferences(
     no_opposite_weights: bool = False,
     near_neutral: Sequence[str] = (),
     links_sum_to_zero: bool = False,
+    aim: float | None = None,
 ) -> Preferences:
     """Return the preferences of one job, pairs written as on the command line: "4:pitch_link", "weight:2", "tab:3".
 
@@ -140,7 +149,10 @@ def job_preferences(
             named = f"of blades {', '.join(rotor_blades)} and {', '.join(rotor_adjusters)}"
             raise InputError("--hold", text, f"BLADE:ADJUSTER, or ADJUSTER for every blade, {named}")
         held.append(found)
-    return Preferences(reference, tuple(held), tuple(most), no_opposite_weights, tuple(near), links_sum_to_zero)
+    if aim is not None and not 0.0 < aim <= 1.0:
+        raise InputError("--aim", aim, _AIM)
+    kept = tuple(held), tuple(most), no_opposite_weights, tuple(near), links_sum_to_zero
+    return Preferences(reference, *kept, aim if aim != 1.0 else None)
 
 
 def _held(text: str, blades: Sequence[str], adjusters: Sequence[str]) -> tuple[str, str] | None:
@@ -170,7 +182,10 @@ def read_preferences(t: Table, blades: Sequence[str], adjusters: Sequence[str]) 
         no_opposite_weights=t.flag("no_opposite_weights", False),
         near_neutral=tuple((a, near.number(a, least=0.0)) for a in adjusters if near.has(a)),
         links_sum_to_zero=t.flag("links_sum_to_zero", False),
+        aim=t.number("aim", above=0.0) if t.has("aim") else None,
     )
+    if found.aim is not None and found.aim > 1.0:
+        raise t.error("aim", found.aim, _AIM)
     for part in (most, near, t):
         part.done()
     return found

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.base.csv_table import NUMBER, CsvTable, NumberKind, near
-from trackbal.base.phasor import HEIGHT_UNITS, READ_UNITS, to_phasor, unit_factor
+from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, to_phasor, unit_factor
 from trackbal.runs.rotor import HIGHEST_RPM, LOWEST_RPM, Rotor
 from trackbal.runs.run import Complexes, Counts, Reals, Singles
 
@@ -143,7 +143,7 @@ def _known_headings(rotor: Rotor, leading: Sequence[str]) -> dict[str, Meaning]:
     if leading:
         known |= {name: Meaning("plain", i) for i, name in enumerate(OF_WHOM, len(known))}
     for s, sensor in enumerate(rotor.sensors):
-        known[f"{sensor.name}.amp"] = Meaning("amplitude", s, sensor.unit, tuple(READ_UNITS))
+        known[f"{sensor.name}.amp"] = Meaning("amplitude", s, sensor.unit, tuple(VIBRATION_UNITS))
         known[f"{sensor.name}.deg"] = Meaning("phase", s, "deg", ("deg",))
     for b, blade in enumerate(rotor.blades):
         known[f"height.{blade}"] = Meaning("height", b, rotor.height_unit, tuple(HEIGHT_UNITS))
@@ -185,7 +185,7 @@ def read_rows(rotor: Rotor, table: CsvTable, found: Headings, regime: Counts) ->
         phasor = _read_phasors(rotor, table, position, found.phase[s][0])
         own = rotor.sensors[s].unit
         vibration[:, s] = phasor * _row_factors(unit, own, rotor.sensors[s].harmonic * rpm / 60.0)
-        at_usual[:, s] = (usual / rpm) ** (READ_UNITS[own][0] - READ_UNITS[unit][0])
+        at_usual[:, s] = (usual / rpm) ** (VIBRATION_UNITS[own][0] - VIBRATION_UNITS[unit][0])
     height = np.full((table.rows, len(rotor.blades)), np.nan)
     for b, (position, unit) in found.height.items():
         height[:, b] = table.numbers(position, NUMBER) * (HEIGHT_UNITS[unit] / HEIGHT_UNITS[rotor.height_unit])
@@ -209,7 +209,7 @@ def _row_factors(unit: str, wanted: str, hertz: Reals) -> Complexes:
     """Return the factor from one unit to another at the frequency of each row, shape (rows,)."""
     if unit == wanted:
         return np.ones(hertz.shape, dtype=complex)
-    power = READ_UNITS[wanted][0] - READ_UNITS[unit][0]
+    power = VIBRATION_UNITS[wanted][0] - VIBRATION_UNITS[unit][0]
     return np.asarray(unit_factor(unit, wanted, 1.0) * hertz**power, dtype=np.complex128)
 
 

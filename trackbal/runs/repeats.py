@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS, unit_factor
+from trackbal.base.phasor import HEIGHT_UNITS, PEAK_UNITS, VIBRATION_UNITS, unit_factor
 from trackbal.runs.readings import RowReadings
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, History, OddRepeat, Reals, Without
@@ -259,7 +259,7 @@ Slip = tuple[str, Callable[[Any], Any]]  # words, and what puts it right
 def _vibration_slips(rotor: Rotor, s: int, rpm: float) -> Iterator[Slip]:
     sensor = rotor.sensors[s]
     hertz = sensor.harmonic * rpm / 60.0
-    for unit, (order, _) in VIBRATION_UNITS.items():
+    for unit, (order, _) in PEAK_UNITS.items():
         if unit != sensor.unit:
             factor = unit_factor(unit, sensor.unit, hertz)
             yield f"written in {unit}", partial(np.multiply, factor)

@@ -94,12 +94,14 @@ class BladeData:
 class Hardware:
     """Where an adjuster sits and how it works; None where the rotor file does not say.
 
-    A weight: `radius_m` from the rotor's axis, `ahead_mm` of the feathering axis, `kg_per_unit`. A pitch link:
+    A weight: `radius_m` from the rotor's axis, `ahead_mm` of the feathering axis, `kg_per_unit`,
+    `azimuth_offset_deg` after its blade at which it passes (between blades, on the hub). A pitch link:
     `thread_pitch_mm` (how far one turn moves it), `units_per_turn`, `arm_mm` of the pitch horn.
     """
 
     radius_m: float | None = None
     ahead_mm: float = 0.0
+    azimuth_offset_deg: float = 0.0
     kg_per_unit: float | None = None
     thread_pitch_mm: float | None = None
     units_per_turn: float = 1.0
@@ -485,9 +487,13 @@ def _read_blade_data(t: Table) -> BladeData:
 
 
 def _read_hardware(t: Table) -> Hardware:
+    offset = t.number("azimuth_offset_deg", 0.0)
+    if not abs(offset) <= 180.0:
+        raise t.error("azimuth_offset_deg", offset, "degrees from -180 to 180, after its blade")
     return Hardware(
         radius_m=t.number("radius_m", None, above=0.0),
         ahead_mm=t.number("ahead_mm", 0.0),
+        azimuth_offset_deg=offset,
         kg_per_unit=t.number("kg_per_unit", None, above=0.0),
         thread_pitch_mm=t.number("thread_pitch_mm", None, above=0.0),
         units_per_turn=t.number("units_per_turn", 1.0, above=0.0),

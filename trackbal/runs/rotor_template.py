@@ -26,7 +26,7 @@ height_spread_stop = 9999.0
 [[sensors]]
 name = "cockpit_vertical"
 axis = "vertical"            # vertical | lateral | longitudinal
-unit = "ips"                 # ips | mm/s | g (peak) | mil (peak to peak)
+unit = "ips"                 # ips | mm/s | g (peak) | mil (peak to peak); "mm/s rms" and so on
 # harmonic = 1               # 1: once a revolution
 # limit = 999.0              # a limit of its own; where a regime has one too, the smaller holds
 # stop = 9999.0

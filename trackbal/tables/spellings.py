@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 
-from trackbal.base.phasor import HEIGHT_UNITS, VIBRATION_UNITS
+from trackbal.base.phasor import HEIGHT_UNITS, PEAK_UNITS
 
 #: Usual spellings of units -> ours.
 UNITS = {
-    **{unit: unit for unit in (*VIBRATION_UNITS, *HEIGHT_UNITS)},
+    **{unit: unit for unit in (*PEAK_UNITS, *HEIGHT_UNITS)},
     "in/s": "ips",
     "inch/s": "ips",
     "in/sec": "ips",
@@ -57,6 +57,9 @@ def unit_of(text: str, more: dict[str, str]) -> str | None:
     if text in more:
         return more[text]
     bare = text.casefold().strip(" .()[]")
+    if bare.endswith("rms"):
+        peak = unit_of(bare[:-3], {})
+        return f"{peak} rms" if peak in PEAK_UNITS else None
     return UNITS.get(bare) or UNITS.get(bare.replace(" ", ""))
 
 

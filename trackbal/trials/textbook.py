@@ -100,9 +100,15 @@ def mass_per_unit(adjuster: Adjuster) -> float | None:
 
 
 def moment_per_unit(adjuster: Adjuster) -> complex | None:
-    """Return the static moment of one unit about the rotor's axis, kg m: outward + i ahead; None if not known."""
-    mass, radius = mass_per_unit(adjuster), adjuster.hardware.radius_m
-    return None if mass is None or radius is None else mass * complex(radius, adjuster.hardware.ahead_mm / 1e3)
+    """Return the static moment of one unit about the rotor's axis, kg m: outward + i ahead; None if not known.
+
+    Outward is along its blade; a station that passes after it, on the hub between two, is turned back by as much.
+    """
+    mass, radius, hardware = mass_per_unit(adjuster), adjuster.hardware.radius_m, adjuster.hardware
+    if mass is None or radius is None:
+        return None
+    turn = complex(np.exp(-1j * np.deg2rad(hardware.azimuth_offset_deg)))
+    return mass * complex(radius, hardware.ahead_mm / 1e3) * turn
 
 
 def hub_force_per_unit(rotor: Rotor) -> Complexes:
