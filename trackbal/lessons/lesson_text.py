@@ -27,7 +27,7 @@ def lesson_steps(lesson: Lesson) -> tuple[Step, ...]:
     steps = [rotor_step(lesson), history_step(lesson)]
     for visit in lesson.visits:
         steps += _visit_steps(lesson, visit)
-    return (*steps, _summary_step(lesson))
+    return (*steps, _summary_step(lesson), _cautions_step(lesson))
 
 
 # ---- one run --------------------------------------------------------------------------------
@@ -355,7 +355,11 @@ def _done(rotor: Rotor, visit: Visit) -> str:
             nothing += " The crew looked for the cause instead, as advised; its notes stand in the next run."
         return wrap(nothing)
     if np.allclose(visit.done, advised, rtol=0.0, atol=1e-9):
-        return f"Exactly what was advised, {count(int(np.count_nonzero(visit.done)), 'adjustment')}."
+        made = [
+            wrap(adjustment_words(rotor, int(a), int(b), float(visit.done[a, b])), "- ")
+            for b, a in np.argwhere(visit.done.T)
+        ]
+        return "\n".join([f"Exactly what was advised, {count(len(made), 'adjustment')}:", *made])
     lines = []
     for b, a in np.argwhere((visit.done != advised).T):
         did, said = float(visit.done[a, b]), float(advised[a, b])
@@ -397,12 +401,14 @@ def _summary_step(lesson: Lesson) -> Step:
         f"{count(len(visits), 'run')}, {count(total, 'adjustment')}: the worst reading went from {start:.2f} to "
         f"{end:.2f} of its limit; the last run is {state}."
     )
-    kinds = [a.kind for i, a in enumerate(lesson.rotor.adjusters) if any(_used(visit, i) for visit in visits)]
-    warned = [wrap(c, "- ") for c in [*cautions.adjuster_cautions(kinds), *cautions.general_cautions()]]
-    return Step(
-        "Summary",
-        paragraphs([table(rows, sides=">" * (len(rows[0]) - 1) + "<"), wrap(said), "\n".join(["Cautions", *warned])]),
-    )
+    return Step("Summary", paragraphs([table(rows, sides=">" * (len(rows[0]) - 1) + "<"), wrap(said)]), "answer")
+
+
+def _cautions_step(lesson: Lesson) -> Step:
+    adjusters = enumerate(lesson.rotor.adjusters)
+    kinds = [a.kind for i, a in adjusters if any(_used(visit, i) for visit in lesson.visits)]
+    warned = [*cautions.adjuster_cautions(kinds), *cautions.general_cautions()]
+    return Step("Cautions", "\n".join(wrap(caution, "- ") for caution in warned))
 
 
 def _how_done(visit: Visit) -> str:

@@ -18,6 +18,8 @@ from trackbal.pages.svg import picture
 
 _LINES = 21  # of text on a slide of 1080 pixels
 _PICTURES = 3  # side by side
+#: Class of a slide's text -> lines and characters a line of it that a slide holds.
+_LARGE = {"largest": (14, 65), "larger": (18, 81)}
 _PICTURE_MM = 36.0  # wide; shown 560 pixels wide its smallest letters are 35 pixels high
 
 _STYLE = """
@@ -28,7 +30,11 @@ _STYLE = """
   .slide h2 { font-size: 44px; margin: 0 0 18px; }
   .slide pre { font: 30px/1.2 "Liberation Mono", "DejaVu Sans Mono", monospace; margin: 0; white-space: pre; }
   .slide .figures { flex-wrap: nowrap; gap: 30px; }
+  .slide pre.larger { font-size: 37px; }
+  .slide pre.largest { font-size: 46px; }
   .slide .figures svg { width: 560px; height: auto; }
+  .slide .figures.few svg { width: 730px; }
+  .slide .figures.tips svg { width: 510px; }
   .slide.answer.hidden .told { visibility: hidden; }
   .slide .keys { position: fixed; right: 30px; bottom: 12px; font-size: 30px; margin: 0; background: #ffffff; }
   .slide:not(.hidden) .ask { display: none; }
@@ -41,6 +47,7 @@ _STYLE = """
   .slide.question::after { content: ""; display: block; height: 25mm; border: 1px solid #767676; }
   .keys { display: none; }
   body.blank .answer { display: none; }
+  body.blank .question { break-after: page; }
 }
 """
 
@@ -103,7 +110,14 @@ def _slides(step: Step) -> Iterator[Html]:
     parts = screens(step.text, _LINES)
     for number, text in enumerate(parts):
         title = step.title + (f" ({number + 1} of {len(parts)})" if len(parts) > 1 else "")
-        yield _slide(title, Html(f"<pre>{_lines(text)}</pre>"), step.part)
+        yield _slide(title, tag("pre", Html(_lines(text)), cls=_size(text)), step.part)
+
+
+def _size(text: str) -> str:
+    """Return the class of the largest letters at which a text fits its slide; "" for the smallest there are."""
+    lines = text.split("\n")
+    longest = max(map(len, lines))
+    return next((name for name, (most, wide) in _LARGE.items() if len(lines) <= most and longest <= wide), "")
 
 
 def _lines(text: str) -> str:
@@ -135,7 +149,7 @@ def _picture_slides(lesson: Lesson, visit: Visit) -> Iterator[Html]:
                 for r in shown
             ]
             title = f"Run {n}: {sensor.name}, in parts of the limit"
-            yield _slide(title, tag("div", *dials, cls="figures"), "facts")
+            yield _slide(title, tag("div", *dials, cls="figures few" if len(shown) < _PICTURES else "figures"), "facts")
     for shown in _some(np.flatnonzero(run.height_read).tolist()):
         tips = [
             picture(
@@ -148,9 +162,10 @@ def _picture_slides(lesson: Lesson, visit: Visit) -> Iterator[Html]:
             )
             for r in shown
         ]
-        yield _slide(f"Run {n}: tip heights, {rotor.height_unit}", tag("div", *tips, cls="figures"), "facts")
+        yield _slide(f"Run {n}: tip heights, {rotor.height_unit}", tag("div", *tips, cls="figures tips"), "facts")
 
 
 def _some(regimes: list[int]) -> Iterator[list[int]]:
-    for first in range(0, len(regimes), _PICTURES):
-        yield regimes[first : first + _PICTURES]
+    """Yield regimes for one slide after another, as evenly as can be."""
+    for shown in np.array_split(regimes, -(-len(regimes) // _PICTURES)) if regimes else ():
+        yield shown.tolist()
