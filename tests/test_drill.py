@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ from trackbal.commands.group import run
 from trackbal.drill.debrief import debrief, decisions
 from trackbal.drill.levels import LEVELS, level_of
 from trackbal.drill.orders import Order, read_order
-from trackbal.drill.own_play import play_out, scatters, score
+from trackbal.drill.own_play import advised, play_out, scatters, score
 from trackbal.drill.past_jobs import influence_of_type
 from trackbal.drill.play import Drill, begin, play
 from trackbal.drill.record import Record
@@ -383,3 +384,59 @@ def test_trackbal_itself_wins_what_can_be_adjusted():
     found = score(level_of(1), range(1, 6))
     assert found["won"] == 5
     assert found["adjustments"] <= 2.0
+
+
+def test_a_change_has_the_chance_that_the_plan_has():
+    """The debrief's chance of what the plan would do is the plan's own, after a first run and after several."""
+    drill = begin(draw(level_of(3), 1))
+    told = []
+    for _ in range(5):
+        if drill.review.inside:
+            play(drill, Order("release"))
+            continue
+        advice = advised(drill).advice
+        plan = advice.plans[advice.recommended]
+        told.append(plan.chance)
+        for a, b in np.argwhere(plan.change != 0.0):
+            play(drill, Order("adjust", int(a), int(b), float(plan.change[a, b])))
+        order(drill, "fly")
+    assert len(drill.flights) > 2
+    assert len(told) >= 2
+    assert [one.chance for one in decisions(drill)] == pytest.approx(told, abs=1e-12)
+
+
+def test_trackbal_looks_for_a_cause_without_a_run_for_each_look():
+    """A worn damper is found on the ground; a run follows only what was found."""
+    drill = begin(first(5, "damper"))
+    play_out(drill)
+    assert drill.state == "won"
+    assert drill.found
+    looked = [k for k, one in enumerate(drill.orders) if one.deed == "inspect"]
+    assert len(looked) > 1
+    assert looked == list(range(looked[0], looked[-1] + 1))
+    assert drill.orders[looked[-1] + 1] == Order("fly")
+
+
+def test_readings_that_contradict_each_other_are_flown_again_and_wind_is_not_taken_for_a_cause():
+    """Four readings of the first run contradict each other; adjusting goes on, nothing is inspected."""
+    drill = begin(draw(level_of(4), 3))
+    assert drill.scenario.snag == "gusts"
+    play_out(drill)
+    assert drill.state == "won"
+    assert drill.inspections == 0
+    assert any(flight.repeats == 4 and not check_run(drill.rotor, flight.run).inside for flight in drill.flights)
+
+
+def test_a_run_that_was_looked_into_is_not_held_against_the_trainee():
+    drill = begin(draw(level_of(1), 7))
+    put_out = drill.scenario.put_out[0]
+    wrong = (put_out.blade + 1) % 3
+    play(drill, Order("adjust", put_out.adjuster, wrong, 30.0))
+    order(drill, "fly")
+    drill.setting[put_out.adjuster, wrong] -= 30.0  # the books say otherwise than was done
+    drill.flights[-1] = replace(drill.flights[-1], change=-drill.flights[-1].change)
+    assert advised(drill).advice.verdict == "hold"
+    assert advised(drill, drill.questioned).advice.verdict == "hold"
+    order(drill, "repeat")
+    assert drill.questioned == {1}
+    assert advised(drill, drill.questioned).advice.verdict != "hold"

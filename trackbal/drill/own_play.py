@@ -1,6 +1,17 @@
-"""trackbal plays a drill itself, knowing no more than a trainee: a ceiling to hold a class against."""
+"""trackbal plays a drill itself, knowing no more than a trainee: a ceiling to hold a class against.
+
+What it does where its advice is no plan:
+
+- "hold" or "investigate" where the class was told that nothing else is wrong: the run stands.
+- The same where readings taken again scatter more than past jobs lead to expect: the scatter explains it.
+- Readings that contradict each other: the run is flown again.
+- Else it looks for a cause, one place after another, on the ground: a look needs no run. What it finds it flies.
+- Nothing found anywhere: the run stands, and the plan of the best chance is made.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Collection
 
 import numpy as np
 
@@ -9,13 +20,14 @@ from trackbal.drill.orders import Order
 from trackbal.drill.past_jobs import influence_of_type
 from trackbal.drill.play import Drill, Flight, begin, play
 from trackbal.drill.scenario import draw
-from trackbal.plan.advice import Plan
 from trackbal.plan.job_advice import JobAdvice, advise_in_job
+from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
 
 _MOST_ORDERS = 200
 SCATTERED = 3.0  # times the variance that past jobs lead to expect: readings scatter, and are taken more often
 MOST_REPEATS = 4  # readings of one run, where they scatter
+WELL_INSIDE = 0.7  # of its limit: where readings scatter, one below is not taken again
 
 
 def play_out(drill: Drill) -> None:
@@ -31,21 +43,30 @@ def play_out(drill: Drill) -> None:
 
 
 def _next_orders(drill: Drill) -> list[Order]:
+    if drill.found_after == len(drill.flights) and drill.orders[-1].adjuster is None:
+        return [Order("fly")]  # a pick-up or damper was put right: the readings are old
+    if drill.review.inside and drill.review.readings[0].ratio <= WELL_INSIDE:
+        return [Order("release")]
     if _read_again(drill):
         return [Order("repeat")]
     if drill.review.inside:
         return [Order("release")]
-    asked = sum(1 for order in drill.orders if order.deed == "inspect")
-    suspects = _suspects(drill)
-    advice = advised(drill).advice
-    doubtful = advice.verdict not in ("adjust", "inside")
-    if doubtful and asked < len(suspects):
-        return [suspects[asked], Order("fly")]
-    plan = _plan(drill)
-    if plan is None or not plan.change.any():
-        return [suspects[asked], Order("fly")] if asked < len(suspects) else [Order("give up")]
-    orders = [Order("adjust", int(a), int(b), float(plan.change[a, b])) for b, a in np.argwhere(plan.change.T != 0.0)]
-    return [*orders, Order("fly")]
+    if drill.review.unclear and scatters(drill):
+        return [Order("fly")]  # readings that contradict each other: another run tells more than another reading
+    places = _left_to_look_at(drill)
+    stands = not places or drill.found or scatters(drill) or not drill.scenario.level.snags
+    advice = advised(drill, range(len(drill.flights)) if stands else ()).advice
+    if advice.verdict in ("hold", "investigate") and not stands:
+        return places[:1]
+    plan = max(advice.plans, key=lambda plan: plan.chance, default=None)
+    if advice.recommended is not None:
+        plan = advice.plans[advice.recommended]
+    if plan is not None and plan.change.any():
+        made = np.argwhere(plan.change.T != 0.0)
+        return [*(Order("adjust", int(a), int(b), float(plan.change[a, b])) for b, a in made), Order("fly")]
+    if drill.flights[-1].repeats < MOST_REPEATS:
+        return [Order("repeat")]
+    return places[:1] or [Order("give up")]
 
 
 def _read_again(drill: Drill) -> bool:
@@ -69,17 +90,21 @@ def scatters(drill: Drill) -> bool:
     return squares > SCATTERED * expected > 0.0
 
 
-def _suspects(drill: Drill) -> list[Order]:
-    """Return what to inspect, in this order: pick-ups, dampers, what the crew before changed, tabs."""
+def _left_to_look_at(drill: Drill) -> list[Order]:
+    """Return what was not inspected yet: what was adjusted last, the crew before's work, pick-ups, dampers, tabs."""
     rotor, earlier = drill.rotor, drill.scenario.earlier
-    found = [Order("inspect", what=f"pick-up {s.name}") for s in rotor.sensors]
-    found += [Order("inspect", blade=b, what="damper") for b in range(len(rotor.blades))]
-    places = [] if earlier is None else np.argwhere(earlier.recorded != 0.0).tolist()
-    found = [Order("inspect", a, b, what=rotor.adjusters[a].name) for a, b in places] + found
-    tabs = [a for a, adjuster in enumerate(rotor.adjusters) if adjuster.kind == "tab"]
-    return found + [
-        Order("inspect", a, b, what=rotor.adjusters[a].name) for a in tabs for b in range(len(rotor.blades))
-    ]
+    places = np.argwhere(drill.flights[-1].change != 0.0).tolist()
+    places += [] if earlier is None else np.argwhere(earlier.recorded != 0.0).tolist()
+    tabs = [(a, b) for a, one in enumerate(rotor.adjusters) if one.kind == "tab" for b in range(len(rotor.blades))]
+    suspects = [_adjuster_order(rotor, a, b) for a, b in places]
+    suspects += [Order("inspect", what=f"pick-up {s.name}") for s in rotor.sensors]
+    suspects += [Order("inspect", blade=b, what="damper") for b in range(len(rotor.blades))]
+    suspects += [_adjuster_order(rotor, a, b) for a, b in tabs]
+    return [one for one in dict.fromkeys(suspects) if one not in drill.orders]
+
+
+def _adjuster_order(rotor: Rotor, a: int, b: int) -> Order:
+    return Order("inspect", a, b, what=rotor.adjusters[a].name)
 
 
 def runs_of(drill: Drill) -> tuple[list[Run], Reals]:
@@ -91,21 +116,29 @@ def runs_of(drill: Drill) -> tuple[list[Run], Reals]:
 
 
 def _since_a_finding(drill: Drill) -> list[Flight]:
-    return drill.flights if not drill.found else drill.flights[-1:]
+    """Return the runs flown since; the last one where none was."""
+    return drill.flights[drill.found_after or 0 :] or drill.flights[-1:]
 
 
-def advised(drill: Drill) -> JobAdvice:
-    """Return trackbal's advice on a drill as it stands, from its runs and the type's influence."""
+def advised(drill: Drill, checked: Collection[int] = ()) -> JobAdvice:
+    """Return trackbal's advice on a drill as it stands, from its runs and the type's influence.
+
+    Parameters
+    ----------
+    checked : collection of int
+        Runs, by their index among all, that were looked into and stand even if they are not as expected.
+    """
     runs, change = runs_of(drill)
-    influence = influence_of_type(drill.scenario.level.kind)
-    return advise_in_job(drill.rotor, runs, change, influence, drill.setting, override_stop=True)
-
-
-def _plan(drill: Drill) -> Plan | None:
-    advice = advised(drill).advice
-    if advice.recommended is not None:
-        return advice.plans[advice.recommended]
-    return max(advice.plans, key=lambda plan: plan.chance, default=None)
+    before = len(drill.flights) - len(runs)
+    return advise_in_job(
+        drill.rotor,
+        runs,
+        change,
+        influence_of_type(drill.scenario.level.kind),
+        drill.setting,
+        checked=[t - before for t in checked],
+        override_stop=True,
+    )
 
 
 def score(level: Level, seeds: range) -> dict[str, float | int]:

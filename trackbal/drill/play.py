@@ -70,8 +70,14 @@ class Drill:
     looks: int = 0
     inspections: int = 0
     adjustments: int = 0
-    found: bool = False
+    found_after: int | None = None  # runs flown when the cause was found
+    questioned: set[int] = field(default_factory=set)  # runs, by index, that were read again or looked into
     sensor: int | None = None
+
+    @property
+    def found(self) -> bool:
+        """Whether the cause was found."""
+        return self.found_after is not None
 
     @property
     def rotor(self) -> Rotor:
@@ -215,11 +221,13 @@ def _repeat(drill: Drill) -> str:
     last = drill.flights.pop()
     drill.flights.append(replace(last, run=_readings(drill, last.repeats + 1), repeats=last.repeats + 1))
     drill.minutes += MINUTES["repeat"]
+    drill.questioned.add(len(drill.flights) - 1)
     return f"Read again; the readings are the mean of {last.repeats + 1}."
 
 
 def _inspect(drill: Drill, order: Order) -> str:
     drill.inspections += 1
+    drill.questioned.add(len(drill.flights) - 1)
     drill.minutes += MINUTES["inspect"]
     if order.what.startswith("pick-up "):
         return _inspect_pickup(drill, drill.rotor.sensor_index(order.what.removeprefix("pick-up ")))
@@ -234,7 +242,7 @@ def _inspect_pickup(drill: Drill, s: int) -> str:
     name = drill.rotor.sensors[s].name
     if drill.sensor != s:
         return f"{name}: mounting, cable and sense are as they should be."
-    drill.found, drill.sensor = True, None
+    drill.found_after, drill.sensor = len(drill.flights), None
     return f"{name} was mounted the wrong way round; it is put right. Fly to read again."
 
 
@@ -242,7 +250,7 @@ def _inspect_damper(drill: Drill, b: int) -> str:
     scenario, blade = drill.scenario, drill.rotor.blades[b]
     if scenario.sound is None or b != scenario.blade or drill.found:
         return f"Blade {blade}'s damper is sound."
-    drill.found = True
+    drill.found_after = len(drill.flights)
     done = drill.aircraft.change - scenario.aircraft.change
     drill.aircraft = replace(scenario.sound, setting=drill.aircraft.setting, change=scenario.sound.change + done)
     return f"Blade {blade}'s damper is worn; it is replaced. Fly to read again."
@@ -251,13 +259,13 @@ def _inspect_damper(drill: Drill, b: int) -> str:
 def _inspect_adjuster(drill: Drill, a: int, b: int) -> str:
     adjuster, blade, scenario = drill.rotor.adjusters[a], drill.rotor.blades[b], drill.scenario
     if scenario.snag == "tab" and adjuster.kind == "tab" and b == scenario.blade and not drill.found:
-        drill.found = True
+        drill.found_after = len(drill.flights)
         return f"Blade {blade}'s tab gives way under the hand; it is stiffened."
     installed, books = drill.aircraft.setting[a, b], drill.setting[a, b]
     said = f"Blade {blade}: {adjuster.name.replace('_', ' ')} {installed:g} {adjuster.unit}"
     if abs(installed - books) < adjuster.step / 2.0:
         return f"{said}, as the record says."
-    drill.found = True
+    drill.found_after = len(drill.flights)
     drill.setting[a, b] = installed
     return f"{said} is installed, not {books:g} as the record says. The record is put right."
 

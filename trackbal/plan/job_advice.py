@@ -15,7 +15,7 @@ import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.learning import learn, own_of
-from trackbal.aircraft.posterior import JobRuns
+from trackbal.aircraft.posterior import JobRuns, OwnAircraft
 from trackbal.aircraft.surprise import Surprise, surprises
 from trackbal.base import cautions
 from trackbal.check.review import check_run
@@ -42,6 +42,8 @@ class JobAdvice:
         Of the last run; None for a first run.
     on_hold : tuple of int
         Surprising runs, by index, of which nobody has said why: then the verdict is "hold", or "stop".
+    own : OwnAircraft or None
+        What the chances of the plans rest on, for those of other changes (`chances`); None: on `run` alone.
     """
 
     advice: Advice
@@ -50,6 +52,7 @@ class JobAdvice:
     learned: bool
     surprise: Surprise | None
     on_hold: tuple[int, ...] = ()
+    own: OwnAircraft | None = None
 
 
 def advise_in_job(
@@ -133,7 +136,7 @@ def advise_in_job(
     said = (_learned_from(len(kept), len(past)), *_unlike_type(rotor, influence, plan_by))
     if last is not runs[-1]:
         said = (*said, _ESTIMATED)
-    return JobAdvice(replace(advice, cautions=(*said, *advice.cautions)), last, plan_by, True, seen[-1])
+    return JobAdvice(replace(advice, cautions=(*said, *advice.cautions)), last, plan_by, True, seen[-1], own=found.own)
 
 
 _UNLIKE_TYPE = 2.0  # standard deviations of the spread between aircraft: beyond, an aircraft is said to differ
