@@ -3,11 +3,13 @@
     .venv/bin/python tests/mutants.py --seed 1 --count 100 --out mutants.csv
 
 Draws single changes (a comparison, a sign, an operator, a constant, `and` for `or`, `all` for `any`, `min` for
-`max`, the start of a range) from the modules of the numeric core, applies each to a copy of the project and runs
-the tests that guard that module until the first failure. A change counts as noticed by an assertion if a test
-says that an answer is wrong, by a crash if one ends in any other error, by time if they do not end. What no
-test notices is printed for somebody to judge: a change of speed, of a starting point or of a branch that
-cannot be reached leaves every answer as it was.
+`max`, the start of a range) from the modules of the numeric core: three of each module, then from all that are
+left. It first runs the tests that guard those modules on the code as it is, and stops if they are not green. Then
+it applies each change to a copy of the project and runs the tests that guard the module until one says that an
+answer is wrong. A change counts as noticed by an assertion if a test does, by a crash if tests end in other
+errors alone (mutant_reports.py tells them apart), by time if they do not end. What no test notices is printed
+for somebody to judge: a change of speed, of a starting point or of a branch that cannot be reached leaves every
+answer as it was.
 """
 
 from __future__ import annotations
@@ -15,34 +17,48 @@ from __future__ import annotations
 import argparse
 import ast
 import csv
+import json
+import multiprocessing
 import os
 import random
 import shutil
-import subprocess
-import sys
 import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
+from queue import Queue
+
+from mutant_reports import run_tests
 
 ROOT = Path(__file__).parents[1]
+os.environ["OMP_NUM_THREADS"] = "1"
+os.environ["PYTEST_ADDOPTS"] = ""
+FORKS = multiprocessing.get_context("forkserver")
+FORKS.set_forkserver_preload(["mutant_reports"])
+
+_OF_EACH = 3  # changes of every module, however small, before the others
 
 #: Module of the package -> tests that guard it, the quickest first.
 GUARDS: dict[str, tuple[str, ...]] = {
     "search/additive_bounds": ("test_search_proof.py", "test_search.py"),
-    "search/box_qp": ("test_search_proof.py", "test_search.py"),
-    "search/branching": ("test_search_proof.py", "test_search.py"),
-    "search/search": ("test_search_proof.py", "test_search.py"),
-    "search/supports": ("test_search_proof.py", "test_search.py"),
-    "search/whole_steps": ("test_search_proof.py", "test_search.py"),
-    "influence/coefficients": ("test_influence_file.py", "test_quadratic.py", "test_forecast.py"),
+    "search/box_qp": ("test_search_proof.py", "test_search.py", "test_search_choices.py"),
+    "search/branching": ("test_search_proof.py", "test_search.py", "test_search_choices.py"),
+    "search/search": ("test_search_proof.py", "test_search.py", "test_search_choices.py"),
+    "search/supports": ("test_search_proof.py", "test_search.py", "test_search_choices.py"),
+    "search/whole_steps": ("test_search_proof.py", "test_search.py", "test_search_choices.py"),
+    "search/choices": ("test_search_choices.py",),
+    "search/work": ("test_search_work.py",),
+    "base/covariance": ("test_covariance.py", "test_fitting_components.py"),
+    "influence/coefficients": ("test_quadratic.py", "test_forecast.py", "test_influence_file.py"),
     "influence/influence_reader": ("test_influence_file.py",),
     "influence/influence_writer": ("test_influence_file.py",),
-    "estimate/job_statistics": ("test_fitting.py", "test_fitting_components.py"),
-    "estimate/mixed": ("test_fitting_components.py", "test_fitting.py"),
-    "estimate/estimate": ("test_fitting.py", "test_fitting_components.py", "test_fit_residuals.py"),
+    "estimate/job_statistics": ("test_fitting_components.py", "test_fitting.py"),
+    "estimate/mixed": ("test_fitting_components.py", "test_fitting_prior.py", "test_fitting.py"),
+    "estimate/estimate": ("test_fitting_components.py", "test_fitting_prior.py", "test_fitting.py"),
     "estimate/likeness": ("test_likeness_and_blade_differences.py",),
     "estimate/blade_differences": ("test_likeness_and_blade_differences.py",),
     "fitting/residuals": ("test_fit_page.py",),
@@ -84,6 +100,10 @@ class Mutant:
     end: int
     before: str
     text: str
+
+    def applied_to(self, source: bytes) -> bytes:
+        """Return the changed module."""
+        return source[: self.start] + self.text.encode() + source[self.end :]
 
 
 def mutants_of(module: str, source: str) -> Iterator[Mutant]:
@@ -128,26 +148,107 @@ def mutants_of(module: str, source: str) -> Iterator[Mutant]:
                 yield Mutant(module, node.end_lineno or 0, end - len(name), end, name, _CALLS[name])
 
 
-def verdict(project: Path, tests: tuple[str, ...], seconds: float) -> tuple[str, str]:
-    """Run some tests until one fails; return (how the change was noticed, or "nothing", and by which test)."""
-    present = [f"tests/{name}" for name in tests if (project / "tests" / name).exists()]
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-rfE", *present]
-    environment = {**os.environ, "PYTHONPATH": str(project), "OMP_NUM_THREADS": "1", "PYTEST_ADDOPTS": ""}
+def candidates() -> dict[str, list[Mutant]]:
+    """Return every change that can be drawn, by module: those that compile, to something else."""
+    found = {}
+    for module in GUARDS:
+        source = (ROOT / "trackbal" / f"{module}.py").read_bytes()
+        plain = ast.dump(ast.parse(source))
+        found[module] = [m for m in mutants_of(module, source.decode()) if _differs(m.applied_to(source), plain)]
+    return found
+
+
+def _differs(changed: bytes, plain: str) -> bool:
     try:
-        done = subprocess.run(command, cwd=project, env=environment, capture_output=True, text=True, timeout=seconds)
-    except subprocess.TimeoutExpired:
-        return "time", ""
-    if done.returncode == 0:
-        return "nothing", ""
-    if done.returncode not in (1, 2):
-        raise RuntimeError(done.stdout + done.stderr)
-    summary = [line for line in done.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]
-    by = summary[0].split()[1] if summary else ""
-    errors = [line for line in done.stdout.splitlines() if line.startswith("E   ")]
-    said = any(
-        line.split()[1:2] and line.split()[1].startswith(("assert", "AssertionError", "Failed:")) for line in errors
-    )
-    return ("assertion" if said else "crash"), by
+        return ast.dump(ast.parse(changed)) != plain
+    except SyntaxError:
+        return False
+
+
+def draw(seed: int) -> list[Mutant]:
+    """Return all changes in the order of a seed: three of each module in any order, then the others in any order."""
+    order = random.Random(seed)
+    first, others = [], []
+    for of_module in candidates().values():
+        order.shuffle(of_module)
+        first += of_module[:_OF_EACH]
+        others += of_module[_OF_EACH:]
+    order.shuffle(first)
+    order.shuffle(others)
+    return first + others
+
+
+class Copy:
+    """A copy of the project to break and to test in."""
+
+    def __init__(self, folder: Path) -> None:
+        self.root = folder / "project"
+        self._report = folder / "report.jsonl"
+        shutil.copytree(ROOT, self.root, ignore=shutil.ignore_patterns(".*", "build", "*.egg-info", "__pycache__"))
+        self._age = 0
+
+    def judged(
+        self, tests: tuple[str, ...], limit: float, seconds: dict[str, float], *, compiled: bool = False
+    ) -> tuple[str, str, dict[str, float]]:
+        """Run files of tests until one test says wrong, `limit` seconds at most.
+
+        Return how something was noticed, or "nothing", by which test, and the seconds each test took. `seconds`
+        are those on the code as it is; `compiled`: keep what is compiled.
+        """
+        self._report.write_text("")
+        run = FORKS.Process(target=run_tests, args=(self.root, tests, self._report, seconds, compiled))
+        run.start()
+        run.join(limit)
+        late = run.is_alive()
+        if late:
+            run.kill()
+            run.join()
+        told = [json.loads(line) for line in self._report.read_text(encoding="utf-8").splitlines()]
+        took = {test: s for how, test, s in told if how == "took"}
+        for how, by, _ in sorted(line for line in told if line[0] != "took"):  # an assertion before a crash
+            return how, by, took
+        if not late and run.exitcode != 0:
+            raise RuntimeError((self.root.parent / "said.txt").read_text())
+        return ("time" if late else "nothing"), "", took
+
+    def broken(
+        self, change: Mutant, tests: tuple[str, ...], limit: float, seconds: dict[str, float]
+    ) -> tuple[str, str]:
+        """Judge one change, and undo it; else as `judged`."""
+        file = self.root / "trackbal" / f"{change.module}.py"
+        original, when = file.read_bytes(), file.stat().st_mtime
+        file.write_bytes(change.applied_to(original))
+        self._age += 10  # no compiled file is taken for that of another change of the same length
+        os.utime(file, (when + self._age, when + self._age))
+        try:
+            return self.judged(tests, limit, seconds)[:2]
+        finally:
+            file.write_bytes(original)
+            os.utime(file, (when, when))
+
+
+def baseline(copy: Copy, drawn: list[Mutant]) -> dict[str, float]:
+    """Run each file of tests that guards on the code as it is, and return each test's seconds. Stop if not green."""
+    seconds: dict[str, float] = {}
+    for name in sorted({name for one in drawn for name in GUARDS[one.module]}):
+        how, by, took = copy.judged((name,), 3600.0, {}, compiled=True)
+        if how != "nothing":
+            raise SystemExit(f"the code as it is does not pass: {how} {by}")
+        seconds |= took
+        print(f"green: {len(took)} tests of {name} in {sum(took.values()):.0f} s", flush=True)
+    return seconds
+
+
+def table(rows: list[tuple[str, str]]) -> str:
+    """Return how many changes of each module were noticed how, as lines of Markdown."""
+    kinds = ("assertion", "crash", "time", "nothing")
+    lines = ["| module | changes | " + " | ".join(kinds) + " |", "|---|" + "---|" * (len(kinds) + 1)]
+    tally = Counter(rows)
+    for module in [*GUARDS, "all"]:
+        of = [sum(n for (m, how), n in tally.items() if module in (m, "all") and how == kind) for kind in kinds]
+        if sum(of):
+            lines.append(f"| {module} | {sum(of)} | " + " | ".join(map(str, of)) + " |")
+    return "\n".join(lines)
 
 
 def main() -> None:
@@ -155,34 +256,43 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--count", type=int, default=100)
+    parser.add_argument("--start", type=int, default=0, help="go on after so many changes of this seed")
     parser.add_argument("--only", default="", help="modules whose name starts so")
-    parser.add_argument("--seconds", type=float, default=300.0, help="for the tests of one change")
-    parser.add_argument("--out", type=Path, default=Path("mutants.csv"))
+    parser.add_argument("--skip", default="-", help="but not those whose name starts so")
+    parser.add_argument("--jobs", type=int, default=1, help="changes judged side by side, each in its own copy")
+    parser.add_argument("--out", type=Path, default=Path("mutants.csv"), help="added to where it is there")
     wanted = parser.parse_args()
-    drawn: list[Mutant] = []
-    for module in GUARDS:
-        file = ROOT / "trackbal" / f"{module}.py"
-        if module.startswith(wanted.only) and file.exists():
-            drawn += mutants_of(module, file.read_text(encoding="utf-8"))
-    random.Random(wanted.seed).shuffle(drawn)
-    tally: Counter[str] = Counter()
-    with tempfile.TemporaryDirectory() as folder, wanted.out.open("w", newline="", encoding="utf-8") as stream:
-        project = Path(folder) / "project"
-        shutil.copytree(ROOT, project, ignore=shutil.ignore_patterns(".*", "build", "*.egg-info", "__pycache__"))
+    drawn = [
+        one
+        for one in draw(wanted.seed)
+        if one.module.startswith(wanted.only) and not one.module.startswith(wanted.skip)
+    ]
+    drawn = drawn[wanted.start : wanted.start + wanted.count]
+    told: list[tuple[str, str]] = []
+    with ExitStack() as stack, wanted.out.open("a", newline="", encoding="utf-8") as stream:
+        copies: Queue[Copy] = Queue()
+        for _ in range(wanted.jobs):
+            copies.put(Copy(Path(stack.enter_context(tempfile.TemporaryDirectory()))))
+        copy = copies.get()
+        seconds = baseline(copy, drawn)
+        copies.put(copy)
         rows = csv.writer(stream)
-        rows.writerow(["module", "line", "before", "after", "noticed by", "test", "seconds"])
-        for one in drawn[: wanted.count]:
-            file = project / "trackbal" / f"{one.module}.py"
-            original = file.read_bytes()
-            file.write_bytes(original[: one.start] + one.text.encode() + original[one.end :])
+
+        def judge(one: Mutant) -> None:
+            copy = copies.get()
             began = time.monotonic()
-            how, by = verdict(project, GUARDS[one.module], wanted.seconds)
-            file.write_bytes(original)
-            tally[how] += 1
-            rows.writerow([one.module, one.line, one.before, one.text, how, by, round(time.monotonic() - began, 1)])
+            usual = sum(s for test, s in seconds.items() if test.split("::")[0][6:] in GUARDS[one.module])
+            how, by = copy.broken(one, GUARDS[one.module], 120.0 + 4.0 * usual, seconds)
+            took = time.monotonic() - began
+            copies.put(copy)
+            told.append((one.module, how))
+            rows.writerow([one.module, one.line, one.start, one.before, one.text, how, by, round(took, 1)])
             stream.flush()
-            print(f"{one.module}:{one.line} {one.before!r} -> {one.text!r}: {how} {by}", flush=True)
-    print(", ".join(f"{how} {count}" for how, count in tally.most_common()))
+            print(f"{one.module}:{one.line} {one.before!r} -> {one.text!r}: {how} {by} ({took:.0f} s)", flush=True)
+
+        with ThreadPoolExecutor(wanted.jobs) as pool:
+            list(pool.map(judge, drawn))
+    print(table(told))
 
 
 if __name__ == "__main__":
