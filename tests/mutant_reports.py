@@ -104,6 +104,7 @@ def run_tests(root: Path, names: tuple[str, ...], report: Path, seconds: dict[st
     settings.load_profile("mutants")
     plugins: list[Any] = [Reports(root / "trackbal", report, seconds)]
     command = ["-q", "-n", "0", "-p", "no:cacheprovider", "--continue-on-collection-errors"]
+    command += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # hypothesis is there already
     code = pytest.main([*command, *(f"tests/{name}" for name in names)], plugins=plugins)
     sys.stdout.flush()
     os._exit(code)
