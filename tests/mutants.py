@@ -106,6 +106,15 @@ class Mutant:
         return source[: self.start] + self.text.encode() + source[self.end :]
 
 
+def _evaluated(node: ast.AST) -> Iterator[ast.AST]:
+    """Yield the nodes below one but those of annotations, which nothing evaluates."""
+    for name, value in ast.iter_fields(node):
+        for child in value if isinstance(value, list) else [value]:
+            if isinstance(child, ast.AST) and name not in ("annotation", "returns"):
+                yield child
+                yield from _evaluated(child)
+
+
 def mutants_of(module: str, source: str) -> Iterator[Mutant]:
     """Yield every single change of a module that is drawn from."""
     starts = [0]
@@ -123,7 +132,7 @@ def mutants_of(module: str, source: str) -> Iterator[Mutant]:
         if at >= 0:
             yield Mutant(module, left.end_lineno or 0, at, at + len(old), old, new)
 
-    for node in ast.walk(ast.parse(source)):
+    for node in _evaluated(ast.parse(source)):
         if isinstance(node, ast.Compare) and len(node.ops) == 1 and type(node.ops[0]) in _COMPARISONS:
             yield from between(node.left, node.comparators[0], *_COMPARISONS[type(node.ops[0])])
         elif isinstance(node, ast.BinOp) and type(node.op) in _OPERATORS:

@@ -19,6 +19,7 @@ from whole_step_problems import WholeSteps
 
 from trackbal.search import box_qp, branching
 from trackbal.search import search as search_module
+from trackbal.search import supports as supports_module
 from trackbal.search.additive_bounds import additive_bounds
 from trackbal.search.branching import branch_and_bound
 from trackbal.search.search import search
@@ -461,6 +462,15 @@ def assert_ladder_is_brute_force(case: WholeSteps) -> None:
 @pytest.mark.parametrize("block", range(3))
 def test_ladders_without_first_plans_are_the_brute_force_minimum(kind, block, without_first_plans):
     for seed in range(1000 + 12 * block, 1012 + 12 * block):
+        assert_ladder_is_brute_force(problem_of(seed, kind))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_ladders_gone_through_in_small_pieces_are_the_brute_force_minimum(kind, without_first_plans, monkeypatch):
+    """As a large problem is: more supports than one set of array operations holds, and more boxes, and more state."""
+    monkeypatch.setattr(branching, "_CHUNK", 2)
+    monkeypatch.setattr(supports_module, "_STATE_NUMBERS", 30)
+    for seed in range(2000, 2012):
         assert_ladder_is_brute_force(problem_of(seed, kind))
 
 
