@@ -216,6 +216,34 @@ def test_the_bound_of_a_support_is_the_minimum_with_its_last_entry_on_a_whole_st
             assert bound[k] == pytest.approx(expected, rel=1e-7, abs=1e-7 * scale)
 
 
+@pytest.mark.parametrize("numbers", [1, 40, 120, 10_000])
+def test_pieces_of_a_level_hold_each_of_its_supports_once_with_what_belongs_to_it(numbers, monkeypatch):
+    case = problem_of(4, "full", n=8)
+    problem = prepared(case)
+    wanted = supports_module._Wanted(problem, open_bests(problem, case.group, 6))
+    levels = {-1: supports_module._root(problem, 7)}
+    for _ in range(2):
+        levels = supports_module._extend(wanted, levels, keep_rows=True)
+    told = {}
+    for last, level in levels.items():
+        for k in range(level.cost.size):
+            told[tuple(level.support[:, k])] = (last, level.sums[:, k], level.rows[:, :, k], level.pivots[:, k])
+    assert max(level.cost.size for level in levels.values()) >= 4
+    monkeypatch.setattr(supports_module, "_STATE_NUMBERS", numbers)
+    met = []
+    for piece in supports_module._pieces(levels):
+        met += [tuple(support) for level in piece.values() for support in level.support.T]
+        held = sum(level.cost.size * 5 * math.comb(level.pivots.shape[0], 2) for level in piece.values())
+        assert held <= numbers or sum(level.cost.size for level in piece.values()) == 1
+        for last, level in piece.items():
+            for k in range(level.cost.size):
+                found = (last, level.sums[:, k], level.rows[:, :, k], level.pivots[:, k])
+                for one, other in zip(found, told[tuple(level.support[:, k])], strict=True):
+                    np.testing.assert_array_equal(one, other)
+                assert level.cost[k] == pytest.approx(free_minimum(case, level.support[:, k]), rel=1e-9)
+    assert sorted(met) == sorted(told)
+
+
 def test_supports_that_cannot_be_the_best_are_left_out():
     """With the best plans of each count known, most of the supports of a plain problem go."""
     case = problem_of(4, "full", n=8)
