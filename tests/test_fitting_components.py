@@ -15,7 +15,7 @@ from scipy.stats import chi2, t
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from trackbal.base.phasor import blade_harmonic
-from trackbal.estimate.estimate import Estimate, _parts, _total
+from trackbal.estimate.estimate import Estimate, PriorKnowledge, _filled_noise, _parts, _total
 from trackbal.estimate.identification import identify
 from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
 from trackbal.estimate.mixed import Components, climb, restricted_inverse, solve, stack
@@ -262,6 +262,16 @@ def test_the_even_part_of_a_spread_is_the_mean_square_of_its_own_sensor() -> Non
     np.testing.assert_array_equal(parts[5:], [np.transpose([second, none]), np.transpose([none, none])])
     together, _ = _parts(size2, np.zeros_like(size2), groups, apart=False)
     np.testing.assert_array_equal(together[3], np.transpose([np.add(first, second), none]))
+
+
+def test_a_cell_that_tells_no_noise_takes_its_priors_else_its_groups_else_none() -> None:
+    """The group's is the mean of those of its cells that tell one, by degrees of freedom: (2 * 1 + 1 * 4) / 3."""
+    sigma2, dof = np.array([1.0, 50.0, 9.0, 4.0, 7.0]), np.array([2.0, 0.5, 3.0, 1.0, 0.0])
+    groups = np.array([0, 0, 1, 0, 2])
+    np.testing.assert_allclose(_filled_noise(sigma2, dof, groups, None), [1.0, 2.0, 9.0, 4.0, 0.0])
+    none = np.zeros((5, 1))
+    prior = PriorKnowledge(none, none > 0, True, 4.0, np.array([0.0, 0.0, 0.3, 0.0, 0.2]))
+    np.testing.assert_allclose(_filled_noise(sigma2, dof, groups, prior), [1.0, 2.0, 9.0, 4.0, 0.2])
 
 
 @pytest.mark.parametrize("lost", [0, 1, 2])

@@ -390,6 +390,48 @@ def test_branching_stops_when_its_nodes_are_spent(monkeypatch):
         monkeypatch.undo()
 
 
+def test_branching_goes_on_as_long_as_one_node_is_left(monkeypatch):
+    """Nodes for the first boxes alone: no more. One node more: their children too."""
+    case = problem_of(7, "full", n=5)
+    problem = prepared(case)
+    supports = np.array(list(itertools.combinations(range(5), 3))).T
+    searched = []
+    plain = branching._branch
+
+    def counted(problem, best, support, batch, nodes):
+        searched.append(nodes.of.size)
+        return plain(problem, best, support, batch, nodes)
+
+    monkeypatch.setattr(branching, "_branch", counted)
+
+    def boxes(nodes_left):
+        searched.clear()
+        best = Best(problem, case.group, np.zeros(5, dtype=int), nodes_left)
+        branch_and_bound(problem, best, supports, np.full(supports.shape[1], -np.inf))
+        assert best.nodes_left == nodes_left - sum(searched)
+        return list(searched)
+
+    first, second, *_ = boxes(1_000)
+    assert boxes(first) == [first]
+    assert boxes(first + 1) == [first, second]
+
+
+@pytest.mark.parametrize(("nodes_left", "tried"), [(0, 0), (2, 0), (3, 70), (1_000, 70)])
+def test_values_of_entries_that_act_alike_are_paid_for_by_the_thirty_two(nodes_left, tried):
+    """Two columns in parallel: 70 values of the second are tried, for the price of two nodes; none without these."""
+    design = np.array([[1.0, 1.0], [0.0, 0.0]])
+    case = WholeSteps(design, np.array([-1.5, 1.0]), np.array([-35, -35]), np.array([35, 35]), np.zeros(2, dtype=int))
+    problem = prepared(case)
+    best = Best(problem, case.group, np.zeros(2, dtype=int), nodes_left)
+    support = np.array([[0], [1]])
+    batch = box_qp.gather(problem.quad, problem.lin, problem.constant, support)
+    assert batch.weak[:, 0].tolist() == [False, True]
+    best.cost = np.inf  # so that nothing is left out
+    yielded = list(branching._hold_weak(problem, best, support, batch, batch.weak[:, 0]))
+    assert sum(nodes.of.size for _, _, nodes in yielded) == tried
+    assert best.nodes_left == nodes_left - 2
+
+
 # ------------------------------------------------------------------------ the best plan known
 
 
