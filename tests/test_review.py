@@ -15,7 +15,7 @@ from invented_rotor import ROTOR, rotor_with
 from trackbal.base.cautions import adjuster_cautions, general_cautions, mechanical_causes
 from trackbal.base.phasor import to_phasor
 from trackbal.check.comparisons import median
-from trackbal.check.review import Review, check_run
+from trackbal.check.review import Reading, Review, check_run
 from trackbal.influence.coefficients import Influence
 from trackbal.reports.check_report import check_json, check_text
 from trackbal.runs.rotor import Regime, Rotor, Sensor
@@ -438,3 +438,57 @@ def test_median_is_that_of_numpy() -> None:
         if shape[-1] > 1:
             assert median(values) == pytest.approx(np.nanmedian(values, axis=-1), rel=1e-15)
     assert np.isnan(median(np.full((2, 3), np.nan))).all()
+
+
+# ------------------------------------------------------------------------------ one reading, by hand
+
+
+def a_reading(largest: float, **more: Any) -> Reading:
+    return Reading("hover", "tail", largest, "g", 0.06, more.pop("stop", 0.08), largest, **more)
+
+
+@pytest.mark.parametrize(
+    ("largest", "at_usual", "stop", "stopped", "at_usual_only"),
+    [
+        (0.05, None, 0.08, False, False),
+        (0.05, 0.07, 0.08, False, False),
+        (0.05, 0.09, 0.08, True, True),
+        (0.05, 0.08, 0.08, True, True),
+        (0.09, 0.05, 0.08, True, False),
+        (0.08, None, 0.08, True, False),
+        (9.0, 9.0, None, False, False),
+    ],
+)
+def test_a_stop_is_reached_at_either_speed(
+    largest: float, at_usual: float | None, stop: float | None, stopped: bool, at_usual_only: bool
+) -> None:
+    reading = a_reading(largest, at_usual=at_usual, stop=stop)
+    assert (reading.stopped, reading.stopped_at_usual) == (stopped, at_usual_only)
+
+
+@pytest.mark.parametrize(
+    ("go_on", "may"), [(None, True), (0.05, True), (0.050001, True), (0.049999, False), (0.0, False)]
+)
+def test_one_may_go_on_up_to_the_users_own_figure(go_on: float | None, may: bool) -> None:
+    assert a_reading(0.05, go_on=go_on).may_go_on is may
+
+
+@pytest.mark.parametrize(
+    ("readings", "judged", "inside", "unclear"),
+    [
+        ([], False, False, 0),
+        ([(0.07, True)], False, False, 1),
+        ([(0.05, False)], True, True, 0),
+        ([(0.05, False), (0.05, True)], True, True, 0),
+        ([(0.05, False), (0.07, True)], True, False, 1),
+        ([(0.05, False), (0.07, False)], True, False, 0),
+    ],
+)
+def test_some_tips_only_may_be_over_and_never_pass(
+    readings: list[tuple[float, bool]], judged: bool, inside: bool, unclear: int
+) -> None:
+    """Each reading is (largest, whether of some tips only); the limit is 0.06."""
+    review = check_run(ROTOR, sound_run())
+    review = replace(review, readings=tuple(a_reading(largest, partial=partial) for largest, partial in readings))
+    assert (review.judged, review.inside, len(review.unclear)) == (judged, inside, unclear)
+    assert [reading.inside for reading in review.readings] == [x <= 0.06 and not partial for x, partial in readings]
