@@ -5,8 +5,9 @@
 Sound files of an invented rotor (sheets, rotor, influence, kept sums, a logbook, a table of another shape with its
 map, a demo folder, a drill) are damaged in one to three places, by bytes, cells, lines or values, and given to a
 command in this process, which may use 1 GB. An input is counted as *answered* (exit code 0 or 1), *refused* (2, in
-one line on stderr) or *wrong*: a traceback, more than one line, a control character on the terminal, a file left
-half-written, more than 5 s of processor time, or, with damaged sums, another fit than that of the sound ones.
+one line on stderr, and no output written; `convert` names every fault of a table) or *wrong*: a traceback, more than
+one line, a control character on the terminal, a file left half-written or written although refused, more than 5 s of
+processor time, or, with damaged sums, another fit than that of the sound ones.
 """
 
 from __future__ import annotations
@@ -396,9 +397,11 @@ def verdict(line: list[str], called: tuple[int | None, str, str, float], before:
     if any(name.endswith(".tmp") for name in set(os.listdir()) - before):
         return "half-written file"
     if code == 2:
-        return (
-            "refused" if err.strip().count("\n") == err.count("trackbal: ") - 1 or _one_error(err) else "several lines"
-        )
+        if any(Path().glob("out.*")) or Path("new.tblog").exists():
+            return "a file written although refused"
+        if line[0] == "convert":  # names every fault of a table
+            return "refused" if "nothing is written" in err or _one_error(err) else "no fault named"
+        return "refused" if _one_error(err) else "several lines"
     if "--add" in line and out != sound:
         return "another fit from damaged sums"
     return "answered"
@@ -430,7 +433,8 @@ def main(inputs: int, seed: int) -> None:
             file = files[rng.integers(len(files))]
             for each, content in contents.items():
                 Path(each).write_bytes(content)
-            Path("new.tblog").unlink(missing_ok=True)
+            for left in (*Path().glob("out.*"), Path("new.tblog")):
+                left.unlink(missing_ok=True)
             Path(file).write_bytes(damaged(rng, file, contents[file]))
             before = set(os.listdir())
             said = verdict(line, call(line), before, sound)
