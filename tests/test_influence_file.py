@@ -187,6 +187,10 @@ def _set(path: str, value: Any) -> Any:
         (_set("unidentified.0.height", 1), "unidentified[0].height", "true"),
         (_set("unidentified", {}), "unidentified", "list"),
         (_set("source", []), "source", "object"),
+        (_set("source", {"job_names": ["a", None]}), "source.job_names", "a list of texts"),
+        (_set("source", {"merged": 3}), "source.merged", "a list"),
+        (_set("source", {"largest_past_change": [1]}), "source.largest_past_change", "an object"),
+        (_set("source", {"largest_past_change": {"x": -1}}), "source.largest_past_change.x", "at least 0"),
     ],
 )
 def test_refusals_name_the_key(tmp_path: Path, change: Any, key: str, expected: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
@@ -156,6 +157,41 @@ def test_what_cannot_be_shown_is_not_written(tmp_path: Path) -> None:
         "trackbal: standard output: found 'No space"
     )
     assert sorted(os.listdir(tmp_path)) == before
+
+
+class FullDisk(io.StringIO):
+    """Standard output of which nothing reaches the disk."""
+
+    def flush(self) -> None:
+        raise OSError(28, "No space left on device")
+
+
+WRITING = [
+    "settle --rotor rotor.toml --settings settings.csv --done done.csv --out out.csv",
+    "estimate --rotor rotor.toml --out out.json",
+    "trial --rotor rotor.toml --run run.csv --influence known.json --trial-out out.csv",
+    "restrict --rotor rotor.toml influence.json --regime r0 --out out.json --json",
+    "rotor-template --blades 3 --out out.toml",
+    "convert run.csv --rotor rotor.toml --draft out.toml --kind run",
+]
+
+
+@pytest.mark.parametrize("line", WRITING)
+def test_no_command_writes_what_it_could_not_say(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], line: str
+) -> None:
+    CASE.write(tmp_path)
+    unknown = CASE.influence | {
+        "rows": [row for row in CASE.influence["rows"] if "a1" not in (row.get("adjuster"), *row.get("adjusters", ()))]
+    }
+    (tmp_path / "known.json").write_text(json.dumps(unknown | {"unidentified": [{"adjuster": "a1"}]}))
+    (tmp_path / "done.csv").write_text("blade,adjuster,amount\nb1,a0,10\n")
+    monkeypatch.chdir(tmp_path)
+    with monkeypatch.context() as patched:
+        patched.setattr("sys.stdout", FullDisk())
+        assert run_command(line.split()) == 2
+    assert "No space left" in capsys.readouterr().err and not list(tmp_path.glob("out.*"))
+    assert run_command(line.split()) in (0, 1) and list(tmp_path.glob("out.*"))
 
 
 def trackbal(

@@ -17,11 +17,11 @@ from trackbal.check.review import check_run
 from trackbal.runs.rotor import Adjuster, Rotor
 from trackbal.runs.run import History, Run
 from trackbal.runs.sheets import (
+    adjustments_text,
     read_adjustments,
     read_history,
     read_run,
     read_settings,
-    write_adjustments,
     write_history,
     write_run,
     write_settings,
@@ -474,7 +474,7 @@ def test_a_setting_is_needed_where_0_is_outside_the_range(tmp_path: Path) -> Non
 
 def test_written_adjustments_and_settings_read_back_to_the_last_bit(tmp_path: Path) -> None:
     change = np.array([[0.1 + 0.2, 0.0, -1 / 3, 1e-17], [0.0, 1e11 / 7, 0.0, -5.0]])
-    write_adjustments(ROTOR, tmp_path / "a.csv", change, force=False)
+    (tmp_path / "a.csv").write_text(adjustments_text(ROTOR, change))
     assert read_adjustments(ROTOR, tmp_path / "a.csv").tolist() == change.tolist()
     setting = np.array([[0.0, 0.1 + 0.2, 600.0, 1 / 3], [-12.0, 0.0, 12.0, 0.7]])
     write_settings(ROTOR, tmp_path / "s.csv", setting, force=False)

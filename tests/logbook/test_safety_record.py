@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import os
 import sqlite3
@@ -356,3 +357,29 @@ def test_a_logbook_that_was_killed_while_made_leaves_nothing(files: Path) -> Non
     )
     assert done.returncode == -9
     assert sorted(p.name for p in files.iterdir()) == before
+
+
+def test_an_entry_that_could_not_be_said_is_said_to_be_recorded(
+    book: Path, files: Path, command: Command, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A disk full behind standard output: the entry stands, once, and the one line says so."""
+
+    class FullDisk(io.StringIO):
+        def flush(self) -> None:
+            raise OSError(28, "No space left on device")
+
+    run = str(sheet(files / "run1.csv", QUIET))
+    for line in (
+        ["run", str(book), run],
+        ["note", str(book), "restless"],
+        ["done", str(book), "--nothing"],
+        ["correct", "reading", str(book), "1", "hover", "cockpit_vertical.amp", "0.1", "--why", "misread"],
+        ["close", str(book), "--outcome", "put away"],
+    ):
+        with monkeypatch.context() as patched:
+            patched.setattr("sys.stdout", FullDisk())
+            assert run_command(["log", *line]) == 2, line
+        error = capsys.readouterr().err
+        assert "the entry is recorded: do not make it again" in error and error.count("\n") == 1, line
+    _, shown, _ = command("show", book, "--all", "--job", "A-1")
+    assert shown.count("restless") == 1 and shown.count("put away") == 1 and shown.count("nothing") == 1

@@ -11,6 +11,10 @@ class TrackbalError(ValueError):
     """Base of every error that trackbal raises on purpose."""
 
 
+class AnswerLost(TrackbalError):
+    """What was asked for is done and on record, but the answer could not be printed."""
+
+
 class State(str):
     """What is the case, in words of ours: said in an error without the quotation marks of what somebody wrote."""
 

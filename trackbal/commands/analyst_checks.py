@@ -58,7 +58,7 @@ def audit(
     Example:
       trackbal audit --rotor rotor.toml --runs history.csv --adjustments history_adj.csv
     """
-    from trackbal.base.files import check_free
+    from trackbal.base.files import Outputs, check_free
     from trackbal.fitting.fit import fit
     from trackbal.fitting.fit_cautions import amount_cautions
     from trackbal.influence.coefficients import Influence
@@ -66,7 +66,7 @@ def audit(
     from trackbal.reports.audit_report import audit_json, report
     from trackbal.runs.resumed import resumed_in_words
     from trackbal.runs.rotor import Rotor
-    from trackbal.runs.sheets import write_history
+    from trackbal.runs.sheets import history_texts
 
     if (corrected_runs is None) != (corrected_adjustments is None):
         raise click.UsageError("--corrected-runs and --corrected-adjustments belong together")
@@ -82,14 +82,17 @@ def audit(
         say(line, err=True)
     check_free(corrected_runs, corrected_adjustments, force=force)
     found = weigh_records(rotor, history, influence, _progress if sys.stderr.isatty() else None)
+    sheets = []
     if corrected_runs is not None and corrected_adjustments is not None:
-        write_history(rotor, corrected_runs, corrected_adjustments, found.corrected, force=force)
-    if as_json:
-        echo_json(audit_json(found))
-    else:
-        say(report(found), nl=False)
-        if corrected_runs is not None:
-            say(f"Written to {corrected_runs} and {corrected_adjustments}.", err=True)
+        texts = history_texts(rotor, found.corrected)
+        sheets = list(zip((corrected_runs, corrected_adjustments), texts, strict=True))
+    with Outputs(sheets, force=force):
+        if as_json:
+            echo_json(audit_json(found))
+        else:
+            say(report(found), nl=False)
+            if corrected_runs is not None:
+                say(f"Written to {corrected_runs} and {corrected_adjustments}.", err=True)
     return 1 if found.findings else 0
 
 
@@ -129,7 +132,7 @@ def examine(
       trackbal examine --rotor rotor.toml --runs history.csv --adjustments history_adj.csv
       trackbal examine --rotor rotor.toml --log fleet.tblog --by group.tab_type --page examination.html
     """
-    from trackbal.base.files import check_free, write_whole
+    from trackbal.base.files import Outputs, check_free
     from trackbal.examination.examination import examine as examine_history
     from trackbal.reports.examination_report import examination_json, report
     from trackbal.runs.rotor import Rotor
@@ -139,12 +142,14 @@ def examine(
     check_free(page_file, force=force)
     with working("Examining"):
         found = examine_history(rotor, history, by, robust=not plain)
+    pages = []
     if page_file is not None:
         from trackbal.pages.examination_page import examination_page
 
-        write_whole(page_file, examination_page(found), force=force)
-    if as_json:
-        echo_json(examination_json(found))
-    else:
-        say(report(found), nl=False)
+        pages.append((page_file, examination_page(found)))
+    with Outputs(pages, force=force):
+        if as_json:
+            echo_json(examination_json(found))
+        else:
+            say(report(found), nl=False)
     return 1 if found.warns else 0

@@ -48,11 +48,11 @@ def trial(
     Example:
       trackbal trial --rotor rotor.toml --run run1.csv --settings settings.csv
     """
-    from trackbal.base.files import check_free
+    from trackbal.base.files import Outputs, check_free
     from trackbal.influence.coefficients import Influence
     from trackbal.reports.trial_report import trial_json, trial_text
     from trackbal.runs.rotor import Rotor
-    from trackbal.runs.sheets import read_settings, run_of, write_adjustments
+    from trackbal.runs.sheets import adjustments_text, read_settings, run_of
     from trackbal.trials.textbook import textbook_influence
     from trackbal.trials.trial import find_trials
 
@@ -63,12 +63,12 @@ def trial(
     check_free(trial_out, force=force)
     found = find_trials(rotor, run, influence, setting)
     chosen = (found.together or found.best) if together else found.best
-    if trial_out is not None and chosen is not None:
-        write_adjustments(rotor, trial_out, chosen.change, force=force)
-    if as_json:
-        echo_json(trial_json(rotor, found, setting))
-    else:
-        say(trial_text(rotor, found, setting), nl=False)
+    made = [] if trial_out is None or chosen is None else [(trial_out, adjustments_text(rotor, chosen.change))]
+    with Outputs(made, force=force):
+        if as_json:
+            echo_json(trial_json(rotor, found, setting))
+        else:
+            say(trial_text(rotor, found, setting), nl=False)
     return 0 if chosen is not None or not (found.unknown or found.stop) else 1
 
 
@@ -87,18 +87,19 @@ def estimate(rotor_file: str, out_file: str | None, as_json: bool, force: bool) 
     Example:
       trackbal estimate --rotor rotor.toml --out estimate.json
     """
-    from trackbal.influence.influence_writer import write_influence
+    from trackbal.base.files import Outputs
+    from trackbal.influence.influence_writer import influence_text
     from trackbal.reports.estimate_report import estimate_json, estimate_text
     from trackbal.runs.rotor import Rotor
     from trackbal.trials.textbook import textbook_influence
 
     rotor = Rotor.load(rotor_file)
-    if out_file is not None:
-        write_influence(out_file, rotor, textbook_influence(rotor), force=force)
-    if as_json:
-        echo_json(estimate_json(rotor))
-    else:
-        say(estimate_text(rotor), nl=False)
+    made = [] if out_file is None else [(out_file, influence_text(rotor, textbook_influence(rotor)))]
+    with Outputs(made, force=force):
+        if as_json:
+            echo_json(estimate_json(rotor))
+        else:
+            say(estimate_text(rotor), nl=False)
     return 0
 
 
@@ -120,17 +121,17 @@ def amplitudes(rotor_file: str, runs_file: str, adjustments_file: str, out_file:
       trackbal amplitudes --rotor rotor.toml --runs job.csv --adjustments job_adjustments.csv \\
           --out own.json --run-out as_found.csv
     """
-    from trackbal.base.files import check_free
-    from trackbal.influence.influence_writer import write_influence
+    from trackbal.base.files import Outputs, check_free
+    from trackbal.influence.influence_writer import influence_text
     from trackbal.runs.rotor import Rotor
-    from trackbal.runs.sheets import read_history, write_run
+    from trackbal.runs.sheets import read_history, run_text
     from trackbal.trials.amplitudes import influence_from_amplitudes
 
     rotor = Rotor.load(rotor_file)
     run, influence = influence_from_amplitudes(rotor, read_history(rotor, runs_file, adjustments_file))
     check_free(out_file, run_out, force=force)
-    write_influence(out_file, rotor, influence, force=force)
-    write_run(rotor, run_out, run, force=force)
-    say(f"Written: {out_file} and {run_out}.")
-    say(f"Next: trackbal advise --rotor {rotor_file} --run {run_out} --influence {out_file}")
+    made = [(out_file, influence_text(rotor, influence)), (run_out, run_text(rotor, run))]
+    with Outputs(made, force=force):
+        say(f"Written: {out_file} and {run_out}.")
+        say(f"Next: trackbal advise --rotor {rotor_file} --run {run_out} --influence {out_file}")
     return 0

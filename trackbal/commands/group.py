@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import click
 
 from trackbal import __version__
-from trackbal.base.errors import TrackbalError, visible
+from trackbal.base.errors import AnswerLost, TrackbalError, visible
 from trackbal.commands.lazy import LazyGroup
 
 #: Command -> where it is, in the order in which help lists them.
@@ -70,6 +70,9 @@ def run(arguments: Sequence[str]) -> int:
             click.echo(error.format_message(), err=True)
             return 2
         return _failed(error.format_message())
+    except AnswerLost as error:
+        _let_go_of_output()
+        return _failed(str(error))
     except TrackbalError as error:
         return _failed(str(error))
     except BrokenPipeError:

@@ -40,7 +40,7 @@ def hindsight(
       trackbal hindsight --log fleet.tblog --page hindsight.html
     """
     from trackbal.base.csv_table import CsvTable
-    from trackbal.base.files import check_free, write_whole
+    from trackbal.base.files import Outputs, check_free
     from trackbal.hindsight.past_plans import plans_of_logbooks, plans_of_sheets
     from trackbal.hindsight.scores import look_back
     from trackbal.reports.hindsight_report import NOT_RIGHT, hindsight_json, report
@@ -60,12 +60,14 @@ def hindsight(
         history = past_runs(rotor, runs_file, adjustments_file, ())
         plans = plans_of_sheets(rotor, history, CsvTable.load(advice_file))
     found = look_back(plans)
+    pages = []
     if page_file is not None:
         from trackbal.pages.hindsight_page import hindsight_page
 
-        write_whole(page_file, hindsight_page(found), force=force)
-    if as_json:
-        echo_json(hindsight_json(found))
-    else:
-        say(report(found), nl=False)
+        pages.append((page_file, hindsight_page(found)))
+    with Outputs(pages, force=force):
+        if as_json:
+            echo_json(hindsight_json(found))
+        else:
+            say(report(found), nl=False)
     return 1 if any(s.what == "all" and s.p < NOT_RIGHT for s in found.scores) else 0

@@ -60,11 +60,11 @@ def merge(rotor_file: str, files: tuple[str, ...], out: str, as_json: bool, forc
       trackbal merge --rotor rotor.toml north.json south.json --out both.json
     """
     from trackbal.base.errors import InputError
-    from trackbal.base.files import check_free
+    from trackbal.base.files import Outputs, check_free
     from trackbal.fitting.merge import merge as merge_files
     from trackbal.influence.coefficients import Influence
     from trackbal.influence.compare import contradicted, same_coefficients
-    from trackbal.influence.influence_writer import write_influence
+    from trackbal.influence.influence_writer import influence_text
     from trackbal.runs.rotor import Rotor
 
     if len(files) < 2:
@@ -81,8 +81,8 @@ def merge(rotor_file: str, files: tuple[str, ...], out: str, as_json: bool, forc
             if named:
                 say(f"{files[j]} and {files[k]} contradict each other in {named}: see trackbal compare", err=True)
     merged = merge_files(rotor, influences)
-    write_influence(out, rotor, merged, force=force)
-    _told(merged.source, out, as_json)
+    with Outputs([(out, influence_text(rotor, merged))], force=force):
+        _told(merged.source, out, as_json)
     return 0
 
 
@@ -113,10 +113,10 @@ def restrict(
     Example:
       trackbal restrict --rotor rotor.toml influence.json --regime hover --out hover.json
     """
-    from trackbal.base.files import check_free
+    from trackbal.base.files import Outputs, check_free
     from trackbal.fitting.merge import restrict as restrict_file
     from trackbal.influence.coefficients import Influence
-    from trackbal.influence.influence_writer import write_influence
+    from trackbal.influence.influence_writer import influence_text
     from trackbal.runs.rotor import Rotor
 
     if not (regimes or sensors or adjusters):
@@ -135,8 +135,8 @@ def restrict(
     whole = Influence.load(file, rotor)
     warn_of_other_rotor(rotor, whole)
     kept = restrict_file(rotor, whole, regimes, sensors, adjusters)
-    write_influence(out, rotor, kept, force=force)
-    _told(kept.source, out, as_json)
+    with Outputs([(out, influence_text(rotor, kept))], force=force):
+        _told(kept.source, out, as_json)
     return 0
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import getpass
+import sys
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import click
@@ -69,10 +72,26 @@ def who() -> str:
         return "unknown"
 
 
+@contextlib.contextmanager
+def recorded() -> Iterator[None]:
+    """Say of an entry that stands, where the answer printed inside does not reach its reader, that it stands."""
+    from trackbal.base.errors import AnswerLost
+
+    try:
+        yield
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        found = f"standard output: found '{error.strerror or error}', expected room for the answer"
+        raise AnswerLost(f"{found}; the entry is recorded: do not make it again") from None
+
+
 def tell(book: Book, record: JobRecord, as_json: bool, text: str) -> int:
     """Say that an entry was made: in words, or as where the job stands now in JSON; return exit code 0."""
     if not as_json:
-        say(text)
+        with recorded():
+            say(text)
         return 0
     from trackbal.logbook.earlier import earlier_jobs
     from trackbal.logbook.records import influence_if_any
@@ -80,5 +99,6 @@ def tell(book: Book, record: JobRecord, as_json: bool, text: str) -> int:
     from trackbal.logbook.standing import stand
 
     influence = influence_if_any(book, record.rotor)
-    echo_json(job_json(record, stand(record, influence, earlier_jobs(book, record, influence))))
+    with recorded():
+        echo_json(job_json(record, stand(record, influence, earlier_jobs(book, record, influence))))
     return 0

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from trackbal.commands.log import book_argument, by_option, job_option, tell, why_option
+from trackbal.commands.log import book_argument, by_option, job_option, recorded, tell, why_option
 from trackbal.commands.options import echo_json, echo_text, json_option, say, settings_columns_option, typed_sheet
 
 if TYPE_CHECKING:
@@ -42,10 +42,11 @@ def new_command(book_file: str, rotor_file: str, influence_file: str | None, aut
             add_influence(book, influence_text, influence_file, rotor, author)
 
     Book.create(book_file, fill)
-    say(f"New logbook {book_file}.")
     missing = without_stop(Rotor.parse(rotor_text, rotor_file))
-    if missing:
-        say(f"No stop limit is set for {missing}: no reading there stops a job, however large it is.")
+    with recorded():
+        say(f"New logbook {book_file}.")
+        if missing:
+            say(f"No stop limit is set for {missing}: no reading there stops a job, however large it is.")
     return 0
 
 
@@ -92,7 +93,8 @@ def renew_command(
             rotor = load_rotor(book, rotor_of(book, rotor_name))
         if influence_file is not None and influence_text is not None:
             add_influence(book, influence_text, influence_file, rotor, author, why)
-    say("\n".join([f"Recorded for {rotor.name}.", *said]))
+    with recorded():
+        say("\n".join([f"Recorded for {rotor.name}.", *said]))
     return 0
 
 
@@ -156,7 +158,8 @@ def start_command(
                 f"Not in the settings as found, so taken as 0: {missing}. See what is really installed."
             )
         lead += "\n\n" + listed("Cautions, said once a job", general_cautions()) + "\n"
-        return _tell(book, job, as_json, lead=lead)
+        with recorded():
+            return _tell(book, job, as_json, lead=lead)
 
 
 @click.command("show")
@@ -294,10 +297,11 @@ def close_command(book_file: str, job_name: str | None, outcome: str, finding: s
         record = close_job(book, job_name, outcome or said, author, check, finding)
         influence = _influence(book, record)
         standing = stand(record, influence, earlier_jobs(book, record, influence))
-    if as_json:
-        echo_json(close_json(record, standing))
-    else:
-        echo_text(close_text(record, standing))
+    with recorded():
+        if as_json:
+            echo_json(close_json(record, standing))
+        else:
+            echo_text(close_text(record, standing))
     return 0 if standing.finished and not standing.on_hold else 1
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.base.errors import visible
-from trackbal.commands.log import book_argument, by_option, job_option
+from trackbal.commands.log import book_argument, by_option, job_option, recorded
 from trackbal.commands.options import adjustment_columns_option, echo_json, echo_text, json_option, say, typed_sheet
 
 if TYPE_CHECKING:
@@ -92,12 +92,13 @@ def done_command(
             if done is None:
                 say(f"\nBroken off; every answer is kept. Go on with: trackbal log done {book_file} --ask")
                 return 1
-        record, run, recorded = record_done(book, job_name, done, author, after=after, anyway=anyway, finishing=ask)
-    if as_json:
-        listed = [{"blade": b, "adjuster": a, "amount": text} for (b, a), text in recorded.items()]
-        echo_json({"job": record.name, "after_run": run.number, "done": listed})
-    else:
-        echo_text(done_text(record, run, recorded))
+        record, run, items_done = record_done(book, job_name, done, author, after=after, anyway=anyway, finishing=ask)
+    with recorded():
+        if as_json:
+            listed = [{"blade": b, "adjuster": a, "amount": text} for (b, a), text in items_done.items()]
+            echo_json({"job": record.name, "after_run": run.number, "done": listed})
+        else:
+            echo_text(done_text(record, run, items_done))
     return 0
 
 

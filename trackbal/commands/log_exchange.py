@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from trackbal.commands.log import book_argument, by_option
+from trackbal.commands.log import book_argument, by_option, recorded
 from trackbal.commands.options import (
     Output,
     adjustment_columns_option,
@@ -149,13 +149,11 @@ def import_command(
             runs, adjustments = table_of(rotor, runs_file), table_of(rotor, adjustments_file, "adjustment_columns")
             settings = settings_table(rotor, settings_file)
         names, history = import_history(book, runs, adjustments, settings, author, rotor_name=rotor_name)
-    if as_json:
-        odd = [{"job": o.job, "run": o.run, "why": o.text} for o in history.odd]
-        echo_json({"jobs": names, "odd_repeats": odd, "resumed_rows": [vars(one) for one in history.resumed]})
-    else:
-        say(f"{len(names)} jobs taken in.")
-        for one in history.odd:
-            say(f"job {one.job} run {one.run}: {one.text}")
-        for line in resumed_in_words(history.resumed):
-            say(line)
+    with recorded():
+        if as_json:
+            odd = [{"job": o.job, "run": o.run, "why": o.text} for o in history.odd]
+            echo_json({"jobs": names, "odd_repeats": odd, "resumed_rows": [vars(one) for one in history.resumed]})
+        else:
+            lines = [f"job {one.job} run {one.run}: {one.text}" for one in history.odd]
+            say("\n".join([f"{len(names)} jobs taken in.", *lines, *resumed_in_words(history.resumed)]))
     return 1 if history.odd or history.resumed else 0

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.base.errors import visible
-from trackbal.commands.log import book_argument, by_option, job_option
+from trackbal.commands.log import book_argument, by_option, job_option, recorded
 from trackbal.commands.options import column_map, columns_option, echo_json, echo_text, json_option, say, table_of
 
 if TYPE_CHECKING:
@@ -229,8 +229,9 @@ def _review(book: Book, record: JobRecord, as_json: bool) -> int:
 
     influence = influence_if_any(book, record.rotor)
     standing = stand(record, influence, earlier_jobs(book, record, influence))
-    if as_json:
-        echo_json(job_json(record, standing))
-    else:
-        echo_text(run_text(record, standing))
+    with recorded():
+        if as_json:
+            echo_json(job_json(record, standing))
+        else:
+            echo_text(run_text(record, standing))
     return 1 if standing.warns else 0

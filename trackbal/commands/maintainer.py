@@ -270,7 +270,7 @@ def rotor_template(blades: int, name: str, rotor_file: str, force: bool) -> int:
       trackbal rotor-template --blades 4 --out rotor.toml
     """
     from trackbal.base.errors import InputError
-    from trackbal.base.files import check_free, write_whole
+    from trackbal.base.files import Outputs, check_free
     from trackbal.runs import rotor_template as template
     from trackbal.runs.rotor import Rotor
 
@@ -279,8 +279,8 @@ def rotor_template(blades: int, name: str, rotor_file: str, force: bool) -> int:
     if '"' in name or "\\" in name:
         raise InputError("--name", name, "a name without quotation marks")
     Rotor.parse(text, "--name")
-    write_whole(rotor_file, text, force=force)
-    say(f"Written to {rotor_file}. Replace every figure; then: trackbal check --rotor {rotor_file}")
+    with Outputs([(rotor_file, text)], force=force):
+        say(f"Written to {rotor_file}. Replace every figure; then: trackbal check --rotor {rotor_file}")
     return 0
 
 
@@ -303,20 +303,20 @@ def settle(rotor_file: str, settings_file: str, done_file: str, out_file: str, a
     Example:
       trackbal settle --rotor rotor.toml --settings settings.csv --done plan.csv --out settings2.csv
     """
-    from trackbal.base.files import check_free
+    from trackbal.base.files import Outputs, check_free
     from trackbal.reports.settle_report import settled_json, settled_text
     from trackbal.runs.rotor import Rotor
-    from trackbal.runs.sheets import read_adjustments, read_settings, settled, write_settings
+    from trackbal.runs.sheets import read_adjustments, read_settings, settings_text, settled
 
     rotor = Rotor.load(rotor_file)
     check_free(out_file, force=force)
     before = read_settings(rotor, settings_table(rotor, settings_file))
     change = read_adjustments(rotor, table_of(rotor, done_file, "adjustment_columns"))
     after = settled(rotor, before, change, done_file)
-    write_settings(rotor, out_file, after, force=force)
-    if as_json:
-        echo_json(settled_json(rotor, before, after))
-    else:
-        echo_text(settled_text(rotor, before, after))
-        say(f"Written to {out_file}.")
+    with Outputs([(out_file, settings_text(rotor, after))], force=force):
+        if as_json:
+            echo_json(settled_json(rotor, before, after))
+        else:
+            echo_text(settled_text(rotor, before, after))
+            say(f"Written to {out_file}.")
     return 0

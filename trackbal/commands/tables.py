@@ -47,7 +47,7 @@ def convert(
       trackbal convert flights.xlsx --rotor rotor.toml --draft map.toml
       trackbal convert flights.xlsx --rotor rotor.toml --columns map.toml --out history.csv
     """
-    from trackbal.base.files import check_free, write_whole
+    from trackbal.base.files import Outputs, check_free
     from trackbal.commands.options import column_map
     from trackbal.runs.rotor import Rotor
     from trackbal.tables.converting import convert as convert_table
@@ -61,17 +61,18 @@ def convert(
         from trackbal.tables.column_map import draft
         from trackbal.tables.raw_table import read_table
 
-        write_whole(draft_file, draft(rotor, read_table(table), kind), force=force)  # type: ignore[arg-type]
-        say(f"A draft is written to {draft_file}: look at every line, then convert with --columns {draft_file}.")
+        text = draft(rotor, read_table(table), kind)  # type: ignore[arg-type]
+        with Outputs([(draft_file, text)], force=force):
+            say(f"A draft is written to {draft_file}: look at every line, then convert with --columns {draft_file}.")
         return 0
     check_free(out, force=force)
     found = convert_table(rotor, table, given)
-    if out is not None and not found.faults:
-        write_whole(out, found.csv_text(), force=force)
-    if as_json:
-        echo_json(_json(found))
-    else:
-        say(_text(found, out), nl=False, err=bool(found.faults) and not only_check)
+    made = [] if out is None or found.faults else [(out, found.csv_text())]
+    with Outputs(made, force=force):
+        if as_json:
+            echo_json(_json(found))
+        else:
+            say(_text(found, out), nl=False, err=bool(found.faults) and not only_check)
     return 2 if found.faults else 0
 
 

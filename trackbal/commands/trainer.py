@@ -42,7 +42,7 @@ def replay(
     Example:
       trackbal replay demo_runs/seven_blades --pause
     """
-    from trackbal.base.files import check_free, write_whole
+    from trackbal.base.files import Outputs, check_free
     from trackbal.lessons.lesson_text import lesson_steps
 
     check_free(page_file, force=force)
@@ -50,8 +50,8 @@ def replay(
     if page_file is not None:
         from trackbal.pages.lesson_page import lesson_page
 
-        write_whole(page_file, lesson_page(lesson), force=force)
-        say(f"Written to {page_file}.")
+        with Outputs([(page_file, lesson_page(lesson))], force=force):
+            say(f"Written to {page_file}.")
         return 0
     steps = lesson_steps(lesson)
     if pause and sys.stdin.isatty():

@@ -129,9 +129,6 @@ class _Reader:
         self.check_positive()
         noise, height_noise = self.read_noise()
         unknown, unknown_height = self.read_unknown()
-        source = self.document.get("source", {})
-        if not isinstance(source, dict):
-            raise self.error("source", source, "an object")
         return Contents(
             rotor_name=name,
             alpha=self.alpha,
@@ -145,7 +142,7 @@ class _Reader:
             mean_vibration_cov=self.mean_cov if self.split["cov"] else None,
             mean_height_cov=self.mean_var if self.split["var"] else None,
             departures=read_departures(self, self.document.get("departures")),
-            source=source,
+            source=self.read_source(),
             made_for=made_for,
             differs=differs,
             blind=self.blind(unknown, unknown_height),
@@ -167,6 +164,23 @@ class _Reader:
             more = f" and {len(refused) - 1} more" if len(refused) > 1 else ""
             raise self.error("made_for", refused[0].text + more, "coefficients made for this rotor file")
         return made_for, tuple(d.text for d in said)
+
+    def read_source(self) -> dict[str, Any]:
+        """Return where the coefficients come from; what is read of it elsewhere is, if there, as it is asked for."""
+        source = self.document.get("source", {})
+        if not isinstance(source, dict):
+            raise self.error("source", source, "an object")
+        names, merged, largest = (source.get(key) for key in ("job_names", "merged", "largest_past_change"))
+        if names is not None and not (isinstance(names, list) and all(isinstance(name, str) for name in names)):
+            raise self.error("source.job_names", names, "a list of texts")
+        if merged is not None and not isinstance(merged, list):
+            raise self.error("source.merged", merged, "a list")
+        if largest is not None and not isinstance(largest, dict):
+            raise self.error("source.largest_past_change", largest, "an object of numbers")
+        for name, amount in (largest or {}).items():
+            self.number(amount, f"source.largest_past_change.{name}", 0.0)
+        unsaid = {key for key in ("job_names", "merged", "largest_past_change") if source.get(key) is None}
+        return {key: value for key, value in source.items() if key not in unsaid}
 
     def blind(self, unknown: NDArray[np.bool_], unknown_height: NDArray[np.bool_]) -> Blind:
         """Return the readings that no adjuster which has any rows has a row for, nor an entry of `unidentified`."""

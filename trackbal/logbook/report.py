@@ -11,7 +11,7 @@ import numpy as np
 
 from trackbal.aircraft.surprise import Surprise
 from trackbal.base.cautions import MECHANICAL_IN_SHORT, general_cautions, mechanical_causes
-from trackbal.base.text_layout import across, cut, listed, paragraphs, times_words, wrap
+from trackbal.base.text_layout import across, count, cut, listed, paragraphs, times_words, wrap
 from trackbal.check.coverage import coverage_json
 from trackbal.check.review import check_run
 from trackbal.check.stages import stage_words
@@ -329,7 +329,9 @@ def close_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
 def close_text(record: JobRecord, standing: Standing) -> str:
     """Return the summary of a closed job as text."""
     totals = _totals(record)
-    lines = [f"Job {record.name} closed: {totals['runs_made']} runs, {totals['adjustments']} adjustments."]
+    lines = [
+        f"Job {record.name} closed: {count(totals['runs_made'], 'run')}, {count(totals['adjustments'], 'adjustment')}."
+    ]
     if standing.runs and standing.runs[-1].review.readings:
         first, last = standing.runs[0].review, standing.runs[-1].review
         state = "inside limits" if standing.finished else "NOT inside limits"

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.base.csv_table import NUMBER, CsvTable, guarded
-from trackbal.base.errors import FileExists, InputError, State
+from trackbal.base.errors import InputError, State
 from trackbal.base.files import Outputs, write_whole
 from trackbal.base.phasor import phase_deg
 from trackbal.runs.identity import aircraft_of_jobs, date_text, dates_of_runs, groups_of_runs
@@ -338,23 +338,23 @@ def adjustments_text(rotor: Rotor, change: Reals) -> str:
     return csv_text(("blade", "adjuster", "amount"), rows)
 
 
-def write_adjustments(rotor: Rotor, file: File, change: Reals, *, force: bool) -> None:
-    """Write the adjustments that are not zero, shape (A, B), as an adjustments sheet."""
-    write_whole(file, adjustments_text(rotor, change), force=force)
-
-
-def write_settings(rotor: Rotor, file: File, setting: Reals, *, force: bool) -> None:
-    """Write what is installed, shape (A, B), zeros too, as a settings sheet."""
+def settings_text(rotor: Rotor, setting: Reals) -> str:
+    """Return what is installed, shape (A, B), zeros too, as a settings sheet."""
     rows = [
         (blade, adjuster.name, repr(float(setting[a, b])))
         for b, blade in enumerate(rotor.blades)
         for a, adjuster in enumerate(rotor.adjusters)
     ]
-    write_whole(file, csv_text(("blade", "adjuster", "setting"), rows), force=force)
+    return csv_text(("blade", "adjuster", "setting"), rows)
 
 
-def write_run(rotor: Rotor, file: File, run: Run, *, force: bool) -> None:
-    """Write the mean readings of a run as a run sheet, with its notes and info.
+def write_settings(rotor: Rotor, file: File, setting: Reals, *, force: bool) -> None:
+    """Write what is installed, shape (A, B), zeros too, as a settings sheet."""
+    write_whole(file, settings_text(rotor, setting), force=force)
+
+
+def run_text(rotor: Rotor, run: Run) -> str:
+    """Return the mean readings of a run as a run sheet, with its notes and info.
 
     Numbers are written in full. Of repeated readings only the mean is written, not their
     count or scatter, and heights only where every tip was read; where a regime has several
@@ -373,15 +373,16 @@ def write_run(rotor: Rotor, file: File, run: Run, *, force: bool) -> None:
             cells = readings if k == 0 else [""] * len(readings)
             rows.append([regime.name, rpm, *cells, *(t[k] if k < len(t) else "" for t in texts)])
     header = ["regime", "rpm", *_reading_headings(rotor), "note", *(f"info.{h}" for h in info_headings)]
-    write_whole(file, csv_text(header, rows), force=force)
+    return csv_text(header, rows)
+
+
+def write_run(rotor: Rotor, file: File, run: Run, *, force: bool) -> None:
+    """Write the run sheet of `run_text`."""
+    write_whole(file, run_text(rotor, run), force=force)
 
 
 def write_history(rotor: Rotor, runs_file: File, adjustments_file: File, history: History, *, force: bool) -> None:
-    """Write past runs and their adjustments as the two sheets read_history reads.
-
-    Numbers are written in full. Of repeated readings only the mean is written. The columns
-    aircraft, date and group.<name> are there if they say anything. Nothing is written if
-    either file exists and `force` is false.
+    """Write the two sheets of `history_texts`, both or neither.
 
     Raises
     ------
@@ -390,8 +391,17 @@ def write_history(rotor: Rotor, runs_file: File, adjustments_file: File, history
     InputError
         If a file cannot be written.
     """
-    if not force and os.path.lexists(adjustments_file):
-        raise FileExists(str(InputError(adjustments_file, "an existing file", "a name not taken")))
+    texts = history_texts(rotor, history)
+    with Outputs(list(zip((runs_file, adjustments_file), texts, strict=True)), force=force):
+        pass
+
+
+def history_texts(rotor: Rotor, history: History) -> tuple[str, str]:
+    """Return past runs, and the adjustments made between them, as the two sheets of a history.
+
+    Numbers are written in full. Of repeated readings only the mean is written. The columns
+    aircraft, date and group.<name> are there if they say anything.
+    """
     rows: list[Sequence[str]] = []
     made: list[Sequence[str]] = []
     headings, whose = _identity_cells(history)
@@ -409,8 +419,7 @@ def write_history(rotor: Rotor, runs_file: File, adjustments_file: File, history
             ]
     runs = csv_text(["job", "run", *headings, "regime", *_reading_headings(rotor)], rows)
     adjustments = csv_text(("job", "after_run", "blade", "adjuster", "amount"), made)
-    with Outputs([(runs_file, runs), (adjustments_file, adjustments)], force=force):
-        pass
+    return runs, adjustments
 
 
 def _identity_cells(history: History) -> tuple[list[str], list[list[str]]]:
