@@ -11,13 +11,15 @@ from page_checks import Page, assert_contrast, assert_pictures_are_told, assert_
 from page_rotors import curable_run, influence_of, rotor_of, run_of
 
 from trackbal.base import cautions
+from trackbal.base.cautions import without_options
 from trackbal.commands.group import run as trackbal
 from trackbal.influence.influence_writer import write_influence
 from trackbal.pages.card import CardLabels, card
 from trackbal.pages.card_readings import decimals
 from trackbal.pages.html import esc, page, plain, tag
 from trackbal.pages.plot_style import EXPECTED, INK, NOW, SOFT
-from trackbal.plan.advice import advise
+from trackbal.plan.advice import _larger_plans, _stop_cautions, advise
+from trackbal.plan.beyond import net_link_words
 from trackbal.reports.advice_report import plan_adjustments
 from trackbal.runs.sheets import read_adjustments, write_run
 from trackbal.runs.words import many, past_words
@@ -57,7 +59,7 @@ def test_a_card_to_adjust_lists_what_to_do_blade_by_blade_with_settings():
         row = words.index(f"Blade {rotor.blades[b]} {what}")
         after = f"{advice.setting[a, b] + amount:+g}" if adjuster.minimum < 0 else f"{advice.setting[a, b] + amount:g}"
         assert f"{after} {adjuster.unit}".replace("-", "\u2212") in words[row : row + 120]
-        assert f"“{adjuster.positive}” takes the setting up" in words
+        assert f"“{adjuster.positive}” up, “{adjuster.negative}” down" in words
         places.append(row)
     assert places == sorted(places)
     assert words.count("Done") == 1 and source.count('class="box"') == plan.count + 1
@@ -66,6 +68,29 @@ def test_a_card_to_adjust_lists_what_to_do_blade_by_blade_with_settings():
     for a, _, amount in plan_adjustments(rotor, plan):
         adjuster = rotor.adjusters[a]
         assert f"{many(adjuster.unit)} {past_words(adjuster.positive if amount > 0 else adjuster.negative)}" in words
+
+
+def test_nothing_on_a_card_speaks_of_options():
+    rotor, run, influence = curable()
+    advice, _ = made(rotor, run, influence)
+    plan = advice.offered
+    net = plan.change.copy()
+    net[1] += rotor.adjusters[1].step
+    told = [
+        *net_link_words(rotor, net),
+        *_larger_plans((plan,), 0, plan.count, False),
+        *_larger_plans((plan,), 0, plan.count, True),
+        *_stop_cautions(rotor, influence, advice.review),
+    ]
+    named = [text for text in told if re.search(r"--[a-z]", text)]
+    assert len(named) == 4
+    full = replace(advice, cautions=(*told, *advice.cautions))
+    words = Page(card(rotor, run, influence, full, CardLabels())).words
+    assert not re.search(r"--[a-z]", words)
+    for text in named:
+        assert text[:24] in words  # said, but for the option
+        assert without_options(text).endswith(".") and "(" not in without_options(text)
+    assert without_options("Read (twice) -- then go; or not.") == "Read (twice) -- then go; or not."
 
 
 def test_a_card_names_who_signs_and_who_inspects_disturbed_controls():

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import base64
 import re
+import shutil
+import subprocess
 import sys
 from contextlib import contextmanager
 from dataclasses import replace
@@ -222,3 +224,46 @@ def test_names_that_are_markup_do_nothing_and_do_not_widen_the_page(browser, tmp
             assert browser.execute_script("return document.scripts.length + document.images.length") == own
             assert width_of(browser) <= width, (name, width)
             assert cut_off(browser) == [], (name, width)
+
+
+#: Width and height of the widest circle of each dial, mm on paper.
+DIALS = """
+return [...document.querySelectorAll('svg[aria-labelledby^="dial-"]')].map(svg => {
+  const boxes = [...svg.querySelectorAll('path')].filter(p => getComputedStyle(p).fill === 'none')
+    .map(p => p.getBoundingClientRect()).filter(b => Math.abs(b.width - b.height) < 1.0);
+  return Math.max(...boxes.map(b => b.width)) / 96 * 25.4;
+})
+"""
+
+
+@pytest.mark.parametrize("paper", list(PAPERS))
+@pytest.mark.parametrize("regimes", [1, 2, 3, 4, 5, 8])
+def test_dials_are_30_mm_across_and_more_and_stand_with_their_legend(browser, tmp_path, paper, regimes):
+    rotor = rotor_of(4, regimes, 2)
+    influence = influence_of(rotor, sd=0.03, noise=0.03)
+    run, setting = curable_run(rotor, influence), np.zeros((3, 4))
+    setting[0] = 250.0
+    advice = advise(rotor, run, influence, setting)
+    file = tmp_path / "card.html"
+    file.write_text(card(rotor, run, influence, advice), encoding="utf-8")
+    wide, high = PAPERS[paper]
+    show(browser, file, round((wide - 24.0) / 25.4 * 96.0))
+    with in_print(browser):
+        across = browser.execute_script(DIALS)
+    assert len(across) == 2 * regimes and min(across) >= 30.0
+    sheets = sheets_of(browser, tmp_path, wide, high)
+    (legend,) = [i for i, text in enumerate(sheets) if "read now; heavy circle: the limit" in text]
+    assert "h times the rotation)." in sheets[legend].split("read now; heavy circle")[1]
+    assert rotor.sensors[0].name in sheets[legend].split("h times the rotation).")[1]
+    for i, text in enumerate(sheets):  # the foot of a sheet is a line of its own
+        assert len(text.split()) > 30 or "as part of the limit" in text or "Tip heights" in text, (i, text)
+
+
+def sheets_of(browser, folder, wide, high):
+    """Return the words of each printed sheet."""
+    if shutil.which("pdftotext") is None:
+        pytest.skip("no pdftotext here: apt-get install poppler-utils")
+    answer = browser.execute_cdp_cmd("Page.printToPDF", {"paperWidth": wide / 25.4, "paperHeight": high / 25.4})
+    (folder / "card.pdf").write_bytes(base64.b64decode(answer["data"]))
+    done = subprocess.run(["pdftotext", "-layout", str(folder / "card.pdf"), "-"], capture_output=True, check=True)
+    return [" ".join(sheet.split()) for sheet in done.stdout.decode().split("\f") if sheet.strip()]

@@ -5,8 +5,12 @@ They are common practice, no published source, and never replace the maintenance
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import Literal, get_args
+
+#: What stands in brackets or after a semicolon and names an option.
+_OPTIONS = re.compile(r"\s*\((?=[^()]*--[a-z])[^()]*\)|;(?=[^;.]*--[a-z])[^;.]*(?=\.)")
 
 Place = Literal["main", "tail"]
 Kind = Literal["weight", "pitch_link", "tab", "sweep", "other"]
@@ -168,6 +172,11 @@ def in_short(cautions: Iterable[str], *, shortest: bool = False) -> list[str]:
     short = {_BY_KIND[kind]: words for kind, words in _BY_KIND_IN_SHORT.items()}
     said = [short.get(c, c.short if shortest and isinstance(c, Caution) else c) for c in cautions]
     return list(dict.fromkeys(said))
+
+
+def without_options(caution: str) -> str:
+    """Return a caution for paper, without what it says of options of the command line."""
+    return _OPTIONS.sub("", caution)
 
 
 def in_fewest_lines(cautions: Iterable[str]) -> list[str]:

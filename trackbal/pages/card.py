@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from trackbal.base import cautions
+from trackbal.base.cautions import without_options
 from trackbal.influence.coefficients import Influence
 from trackbal.pages.card_pictures import buys_section, pictures_section
 from trackbal.pages.card_readings import limits_section, readings_section, unread_section
@@ -71,12 +72,14 @@ def card(
         readings_section(
             rotor, run, expected, again=advice.verdict != "inside", new_page=plan is not None and plan.count > 0
         ),
+        Html("") if advice.offered is None or _short(rotor, advice.offered) else _signs(rotor, advice.offered),
         limits_section(rotor, labels.limits_from),
         unread_section(rotor, run, plan),
         _next_run(rotor, run, advice, expected),
+        tag("div", _cautions(rotor, advice), cls="together"),
+        tag("div", _sources(run, influence, labels), cls="together"),
         pictures_section(rotor, run, expected),
         buys_section(advice),
-        tag("div", _cautions(rotor, advice), _sources(run, influence, labels), cls="together"),
     ]
     named = [f"Job card: {rotor.name}", labels.aircraft, labels.run_label]
     return page(named[0], body, running=", ".join(filter(None, named)))
@@ -139,7 +142,7 @@ def _own_cautions(rotor: Rotor, advice: Advice) -> Html:
         *cautions.mechanical_causes(rotor.place),
         *cautions.adjuster_cautions(cautions.KINDS),
     }
-    own = [caution for caution in advice.cautions if caution not in standing]
+    own = [without_options(caution) for caution in advice.cautions if caution not in standing]
     return tag("div", tag("h3", "Mind first"), bullets(own), cls="together") if own else Html("")
 
 
@@ -195,16 +198,24 @@ def _checklist(rotor: Rotor, advice: Advice, plan: Plan, labels: CardLabels) -> 
     ]
     if idle:
         parts.append(tag("p", f"Nothing to do on blade{'s' if len(idle) > 1 else ''} {', '.join(idle)}."))
+    if _short(rotor, plan):
+        parts.append(_signs(rotor, plan))
     controls = [
         f"Independent inspection, flight control: blade {rotor.blades[b]}, {rotor.adjusters[a].name.replace('_', ' ')}"
         for a, b, _ in done
         if rotor.adjusters[a].kind in FLIGHT_CONTROLS
     ]
     parts.append(_sign_off(["Work done by", *controls, "Checked by", "Tools and parts counted by", _RECORDED]))
-    parts.append(_signs(rotor, plan))
     return join(parts)
 
 
+def _short(rotor: Rotor, plan: Plan) -> bool:
+    """Return whether a plan leaves room on its sheet for more than the work list and who signs for it."""
+    controls = sum(rotor.adjusters[a].kind in FLIGHT_CONTROLS for a, _, _ in plan_adjustments(rotor, plan))
+    return plan.count + controls <= _SHORT
+
+
+_SHORT = 8  # rows
 _RECORD = (
     "Every adjustment done: blade, adjuster, direction, amount, against the aircraft",
     "Adjustments made or undone that nobody wrote down",
@@ -224,13 +235,14 @@ def _setting(value: float, signed: bool) -> str:
 
 
 def _signs(rotor: Rotor, plan: Plan) -> Html:
+    """Return in a line which way each adjuster's setting goes."""
     words = [
-        f"{adjuster.name.replace('_', ' ')}: “{adjuster.positive}” takes the setting up, “{adjuster.negative}” takes "
-        f"it down; in {adjuster.unit}, steps of {adjuster.step:g}."
+        f"{adjuster.name.replace('_', ' ')}, “{adjuster.positive}” up, “{adjuster.negative}” down ({adjuster.unit}, "
+        f"steps of {adjuster.step:g})"
         for adjuster, row in zip(rotor.adjusters, plan.change, strict=True)
         if row.any()
     ]
-    return tag("div", tag("h3", "Which way"), bullets(words), cls="together")
+    return tag("p", f"Which way the setting goes: {'; '.join(words)}.", cls="note")
 
 
 def _sign_off(people: Sequence[str]) -> Html:

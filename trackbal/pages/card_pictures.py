@@ -30,19 +30,24 @@ MOST_SENSORS = 16  # pictured on a card: with more, the pages are turned, not lo
 
 def pictures_section(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
     """Return the vibration dials of every sensor and the tip heights of every regime."""
-    parts = [tag("h2", "Vibration, now" + (" and expected" if expected is not None else "")), _key(rotor, expected)]
+    head = [tag("h2", "Vibration, now" + (" and expected" if expected is not None else "")), _key(rotor, expected)]
     read_sensors = np.flatnonzero(run.vibration_read.any(axis=0))
     shown = _worst_sensors(rotor, run, expected, MOST_SENSORS)
     if len(read_sensors) > len(shown):
         said = f"Pictured are the {len(shown)} of {len(read_sensors)} sensors with the worst readings"
         said += " now or as expected" if expected is not None else ""
-        parts.append(tag("p", f"{said}; all stand in the table.", cls="note"))
+        head.append(tag("p", f"{said}; all stand in the table.", cls="note"))
+    figures: list[Html] = []
     for s in shown:
         sensor = rotor.sensors[s]
         read = np.flatnonzero(run.vibration_read[:, s])
         dials = [_dial(rotor, run, expected, (int(r), int(s)), row_width(len(read))) for r in read]
         heading = tag("h3", f"{sensor.name}, {sensor.axis}, as part of the limit")
-        parts.append(tag("figure", heading, tag("div", *dials, cls="figures")))
+        figures.append(tag("figure", heading, tag("div", *dials, cls="figures")))
+    # those of few regimes stand side by side, and the first of them on the sheet of their legend
+    beside = max(1, int(_ROW_MM // max(row_width(len(read)) * len(read) + 2.0, 1.0))) if shown else 0
+    parts = [tag("div", *head, tag("div", *figures[:beside], cls="row"), cls="together")]
+    parts.append(tag("div", *figures[beside:], cls="row") if figures[beside:] else Html(""))
     if run.height_read.any():
         read = np.flatnonzero(run.height_read)
         panels = [_heights(rotor, run, expected, int(r), row_width(len(read))) for r in read]
@@ -157,16 +162,17 @@ def buys_section(advice: Advice) -> Html:
         ),
     ]
     caption = "◆ this card. Heavy line: the limit. Dashed line: the chance that was wanted."
+    made = table(
+        ["Minutes" if timed else "Adjustments", "Chance", "Worst reading / limit", "Expected cost"],
+        rows,
+        kinds="tnnn",
+    )
     return tag(
         "div",
         tag("h2", "What more minutes buy" if timed else "What each further adjustment buys"),
         tag("figure", tag("div", *figures, cls="figures"), tag("figcaption", caption))
         if len(plans) <= MOST_DRAWN
         else "",
-        table(
-            ["Minutes" if timed else "Adjustments", "Chance", "Worst reading / limit", "Expected cost"],
-            rows,
-            kinds="tnnn",
-        ),
+        made,
         cls="together",
     )

@@ -8,7 +8,7 @@ import numpy as np
 
 from trackbal.base.text_layout import decimals
 from trackbal.check.review import is_inside, is_stopped
-from trackbal.pages.html import Html, blank_lines, breakable, join, table, tag
+from trackbal.pages.html import Html, blank_lines, breakable, join, table, tag, whole
 from trackbal.plan.advice import Plan
 from trackbal.plan.forecast import Forecast
 from trackbal.runs.rotor import Rotor
@@ -127,7 +127,8 @@ def _blade_heights(rotor: Rotor, run: Run, expected: Forecast | None) -> Html:
             rows.append([f"{r + 1}  {rotor.regimes[r].label}", "likely", *after])
     headings = ["Regime", "", *(f"Blade {b}" for b in rotor.blades)]
     caption = f"Tip heights above the mean tip, {rotor.height_unit}"
-    return table(headings, rows, kinds="tw" + "b" * len(rotor.blades), caption=caption, cls="readings")
+    made = table(headings, rows, kinds="tw" + "b" * len(rotor.blades), caption=caption, cls="readings")
+    return whole(made, len(rows))
 
 
 def limits_section(rotor: Rotor, limits_from: str) -> Html:
@@ -191,10 +192,9 @@ def unread_section(rotor: Rotor, run: Run, plan: Plan | None) -> Html:
             rows.append([name, f"tip heights ({rotor.height_unit})", ends, f"{limit:.6g}", ""])
     if not rows:
         return Html("")
-    return join(
-        [
-            tag("h2", "Not read this time"),
-            tag("p", "The plan changes these readings too, by what is given here; what they are is not known."),
-            table(["Regime", "Reading", "Expected change", "Limit", "Next run"], rows, kinds="ttnnf", cls="readings"),
-        ]
-    )
+    made = [
+        tag("h2", "Not read this time"),
+        tag("p", "The plan changes these readings too, by what is given here; what they are is not known."),
+        table(["Regime", "Reading", "Expected change", "Limit", "Next run"], rows, kinds="ttnnf", cls="readings"),
+    ]
+    return whole(join(made), len(rows))

@@ -31,6 +31,8 @@ p {{ margin: .4rem 0; }}
 ul {{ margin: .3rem 0; padding-left: 1.2rem; }}
 li {{ margin: .2rem 0; }}
 .note {{ color: {SOFT_INK}; font-size: .9rem; break-after: avoid; }}
+p, li {{ break-inside: avoid; }}
+.together > .note:last-child {{ break-after: auto; }}
 .verdict {{ border: 3px solid {INK}; padding: .5rem .8rem; margin: .8rem 0; font-size: 1.35rem; font-weight: bold;
   line-height: 1.25; break-inside: avoid; }}
 .verdict .lines {{ font-size: 1rem; font-weight: normal; }}
@@ -67,6 +69,8 @@ td.fill {{ min-width: 4rem; }}
 .figures {{ display: flex; flex-wrap: wrap; gap: .4rem; align-items: flex-start; }}
 .figures svg {{ flex: 0 0 auto; max-width: 100%; height: auto; break-inside: avoid; }}
 .figures > div {{ margin-right: .8rem; }}
+.row > figure {{ display: inline-block; vertical-align: top; max-width: 100%; margin-right: .4rem; }}
+.row h3 {{ width: 0; min-width: 100%; }}
 figure {{ margin: .5rem 0; break-inside: avoid; }}
 figcaption {{ font-size: .9rem; color: {SOFT_INK}; margin: .2rem 0; }}
 .together {{ break-inside: avoid; }}
@@ -99,6 +103,7 @@ td.fill .sense {{ display: block; text-align: right; color: {SOFT_INK}; padding-
 
 
 _FOOT = "font: 8pt 'Liberation Sans', Arial, sans-serif;"
+_WHOLE_ROWS = 16
 _LONGEST_FOOT = 110  # characters that stay on one line
 
 
@@ -190,6 +195,11 @@ def table(
         f'<table class="{esc(("stack " + cls).strip())}">{top}<thead><tr>{head}</tr></thead>'
         f"<tbody>{''.join(body)}</tbody></table>"
     )
+
+
+def whole(content: Html, rows: int) -> Html:
+    """Return a table with what belongs to it, kept on one sheet if its `rows` are few enough for that."""
+    return tag("div", content, cls="together") if rows <= _WHOLE_ROWS else content
 
 
 def page(title: str, body: Iterable[object], style: str = "", running: str = "", script: str = "") -> str:
