@@ -19,12 +19,14 @@ from pathlib import Path
 
 import numpy as np
 from scenes import SCENES, Scene
+from stories import DIGITS, HEIGHT_DIGIT, STORIES
 
 from trackbal.base.phasor import blade_harmonic, phase_deg, unit_factor
 from trackbal.fitting.fit import fit
 from trackbal.plan.advice import Advice, advise
+from trackbal.runs.pieces import change_choices, sets_of
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import Complexes, Reals, Run
+from trackbal.runs.run import Complexes, Counts, Reals, Run
 from trackbal.runs.sheets import read_history, read_run
 from trackbal.virtual import Aircraft, VirtualType
 
@@ -34,8 +36,6 @@ HISTORY_SEED = 40_000  # the aircraft of a history are never those of a story
 ROOM_BELOW_STOP = 0.85  # a past job whose first run came closer to a stop limit than this is left out
 CHOICES = 40  # sets of adjustments a past crew thinks over before it takes one
 SAME = 1e-9  # costs closer than this part are equal: on two blades, opposite changes differ by rounding alone
-DIGITS = {"ips": 3, "mm/s": 2, "g": 3, "mil": 2}  # what the instrument shows
-HEIGHT_DIGIT = {"mm": 0.5, "in": 0.02}
 
 
 def main() -> None:
@@ -43,20 +43,23 @@ def main() -> None:
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent
     for scene in SCENES:
         print(make_demo(scene, folder / scene.folder))
+    for name, make_story in STORIES.items():
+        print(make_story(folder / name))
 
 
 def make_demo(scene: Scene, folder: Path) -> str:
     """Write one demo folder and return its story in one line."""
     folder.mkdir(parents=True, exist_ok=True)
-    kind = VirtualType.shipped(scene.kind)
+    text = scene.rotor_text(VirtualType.rotor_file(scene.kind).read_text(encoding="utf-8"))
+    write(folder / "rotor.toml", text)
+    kind = replace(VirtualType.shipped(scene.kind), rotor=Rotor.load(folder / "rotor.toml"))
     rotor = kind.rotor
-    write(folder / "rotor.toml", VirtualType.rotor_file(scene.kind).read_text(encoding="utf-8"))
     write_history(scene, kind, folder)
     history = read_history(rotor, folder / "history.csv", folder / "history_adjustments.csv")
     influence = fit(rotor, history).influence
 
     rng = np.random.default_rng([scene.seed, 1])
-    aircraft = kind.aircraft(scene.seed, scene.severity, scene.fault)
+    aircraft = fitted(kind.aircraft(scene.seed, scene.severity, scene.fault))
     write_settings(rotor, aircraft.setting, folder)
     said, counts = [], []
     for number in range(1, MOST_RUNS + 1):
@@ -104,7 +107,7 @@ def write_history(scene: Scene, kind: VirtualType, folder: Path) -> None:
     seed, jobs = HISTORY_SEED + 100 * scene.seed, 0
     while jobs < scene.jobs:
         seed += 1
-        aircraft = kind.aircraft(seed, HISTORY_SEVERITY)
+        aircraft = fitted(kind.aircraft(seed, HISTORY_SEVERITY))
         if near_stop(rotor, aircraft.true_run()):
             continue
         jobs += 1
@@ -153,6 +156,7 @@ def choose(rotor: Rotor, usual: Complexes, lift: Reals, run: Run, setting: Reals
     nothing of the solver decides what the history holds.
     """
     low, high = rotor.step_bounds(setting)
+    in_pieces = change_choices(rotor, setting, low, high)
     steps = np.array([a.step for a in rotor.adjusters])
     strength = np.max(np.abs(usual) / rotor.vibration_limit, axis=(1, 2)) * steps
     usual_steps = np.maximum(1.0, np.rint(2.0 / strength))  # a change worth about two limits
@@ -162,6 +166,8 @@ def choose(rotor: Rotor, usual: Complexes, lift: Reals, run: Run, setting: Reals
         for _ in range(int(rng.integers(2, 5))):
             a, b = rng.integers(len(steps)), rng.integers(len(rotor.blades))
             size = np.rint(usual_steps[a] * rng.uniform(-1.0, 1.0))
+            if in_pieces is not None:
+                size = nearest(in_pieces[a * len(rotor.blades) + b], float(size))
             change[a, b] = np.clip(size, low[a, b], high[a, b]) * steps[a]
         z = blade_harmonic(change, rotor.azimuth_deg, rotor.harmonics)
         vibration = run.vibration + np.einsum("ars,as->rs", usual, z)
@@ -171,6 +177,21 @@ def choose(rotor: Rotor, usual: Complexes, lift: Reals, run: Run, setting: Reals
         if change.any() and cost < least * (1.0 - SAME):  # of equal costs the first thought of
             best, least = change, cost
     return best
+
+
+def nearest(choices: Counts, size: float) -> int:
+    """Return the change in steps that comes nearest to a size, of what the pieces at hand can make."""
+    return int(choices[np.abs(choices - size).argmin()])
+
+
+def fitted(aircraft: Aircraft) -> Aircraft:
+    """Return the aircraft with what its pieces can come to installed, where hardware comes in pieces."""
+    setting = aircraft.setting.copy()
+    for a, adjuster in enumerate(aircraft.rotor.adjusters):
+        if adjuster.pieces:
+            totals = sets_of(adjuster).total
+            setting[a] = [adjuster.step * nearest(totals, value / adjuster.step) for value in setting[a]]
+    return replace(aircraft, setting=setting)
 
 
 # ---- sheets, rounded as an instrument shows its readings --------------------------------------

@@ -37,6 +37,8 @@ class Scene:
         (run number, regime) -> note of its first row.
     info : dict
         Heading -> what stands in it, run by run.
+    adjusters : str
+        The adjusters of its rotor file, where they are not those of the virtual type.
     """
 
     folder: str
@@ -57,6 +59,11 @@ class Scene:
     units: dict[str, str] = field(default_factory=dict)
     notes: dict[tuple[int, str], str] = field(default_factory=dict)
     info: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    adjusters: str = ""
+
+    def rotor_text(self, text: str) -> str:
+        """Return the rotor file of the scene: that of its type, with its own adjusters if it has some."""
+        return text[: text.index("[[adjusters]]")] + self.adjusters if self.adjusters else text
 
     def readme(self, rotor: Rotor, jobs: int, runs: int) -> str:
         """Return the README.md of the folder; `jobs` and `runs` count the history."""
@@ -133,6 +140,58 @@ This page says what happened. A class should not see it before the lesson is ove
 {story}
 
 {try_this}
+"""
+
+
+WASHERS = """\
+[[adjusters]]
+name = "tip_weight"
+kind = "weight"
+unit = "g"
+step = 0.5
+minimum = 0.0
+maximum = 30.0
+largest_change = 25.0
+positive = "add"
+negative = "remove"
+most_pieces = 6
+
+[[adjusters.pieces]]
+name = "thin washer"
+amount = 1.0
+most = 2
+
+[[adjusters.pieces]]
+name = "washer"
+amount = 2.5
+most = 3
+
+[[adjusters.pieces]]
+name = "plate"
+amount = 6.5
+most = 4
+
+[[adjusters]]
+name = "chord_weight"
+kind = "weight"
+unit = "g"
+step = 1.0
+minimum = 0.0
+maximum = 50.0
+largest_change = 40.0
+positive = "add"
+negative = "remove"
+most_pieces = 5
+
+[[adjusters.pieces]]
+name = "washer"
+amount = 4.0
+most = 3
+
+[[adjusters.pieces]]
+name = "plate"
+amount = 11.0
+most = 4
 """
 
 
@@ -219,6 +278,34 @@ Things to try: hold the plan against a sketch. Mark the reading on a clock face,
 tip does, and find the grams by eye. Then turn every phase of run 1 by six hours, as a pick-up with
 swapped wires would, and ask for advice again: the plan is the opposite, and trackbal sounds just as
 sure. A wrong phase is not seen in one run, only in the next one, when expectation and reading part.""",
+    ),
+    Scene(
+        folder="washers_tail",
+        kind="tail2",
+        fleet="TL-",
+        seed=17,
+        jobs=10,
+        clock=True,
+        notes={(1, "ground_run"): "pedals buzz"},
+        adjusters=WASHERS,
+        title="A tail rotor that is balanced with washers",
+        came_in="""\
+A Tarnlight of the Dunmere service got new grips on its two-blade tail rotor, and the pilot feels a buzz in the
+pedals. This rotor is balanced with what the workshop's drawer holds: at the tip a stud that takes up to six washers
+and plates, on an arm ahead of the blade near its root a bolt that takes up to five. `rotor.toml` lists the pieces, what
+each weighs and how many fit (all of it invented). The instrument shows phase as hours of a clock face.""",
+        story="""\
+A plan says which pieces to take off and which to put on, not how many grams to find. A plate off and a washer on at
+one station is one adjustment: one nut to lock, one safety wire, one inspection. Not every amount can be made;
+trackbal searches what can be made, and the plan is proven the best of that. Where the setting does not say which
+pieces are fitted, because more than one set comes to it, the advice says what it takes to be there: look.""",
+        try_this="""\
+Things to try: take the pieces out of a copy of `rotor.toml`, so that every step could be made, and ask again: does
+the drawer cost any chance here? Then record work that cannot be (`trackbal settle` with an amount that no set
+of the pieces makes): it is refused, and the nearest that can be fitted are named.
+
+In a real job the caution under every plan is the point: count the pieces you took off and those you put on, and the
+drawer, before the rotor turns.""",
     ),
     Scene(
         folder="four_blade_tail",

@@ -12,7 +12,7 @@ from trackbal.runs.run import Reals
 from trackbal.runs.sheets import read_settings
 
 ROOT = Path(__file__).parents[1] / "demo_runs"
-FOLDERS = sorted(p.parent.name for p in ROOT.glob("*/rotor.toml"))
+FOLDERS = sorted(p.parent.name for p in ROOT.glob("*/history.csv"))
 
 
 @cache

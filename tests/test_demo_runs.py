@@ -122,7 +122,7 @@ def test_the_rotors_cover_what_the_readme_says() -> None:
     uneven = [r for r in rotors if np.ptp(np.diff(r.azimuth_deg)) > 1.0]
     assert uneven
     listed = re.findall(r"^\| `(\w+)` \|", (ROOT / "README.md").read_text(encoding="utf-8"), flags=re.M)
-    assert sorted(listed) == FOLDERS
+    assert sorted(listed) == sorted([*FOLDERS, *(p.parent.name for p in ROOT.glob("*/story.md"))])
 
 
 @each_demo
@@ -169,12 +169,9 @@ def test_adjustments_moved_the_readings_the_way_the_fit_says(name: str) -> None:
 
 
 @each_demo
-def test_the_fit_finds_the_coefficients_of_the_virtual_type(name: str) -> None:
+def test_the_fit_finds_the_coefficients_of_the_virtual_type(name: str, maker: ModuleType) -> None:
     demo = read_demo(ROOT / name)
-    kinds = {
-        VirtualType.rotor_file(k).read_bytes(): k for k in ("main3", "main4", "main5", "main7", "tail2", "uneven4")
-    }
-    kind = kinds[(ROOT / name / "rotor.toml").read_bytes()]
+    (kind,) = (scene.kind for scene in maker.SCENES if scene.folder == name)
     true, lift = VirtualType.shipped(kind).as_drawn().true_influence()
     found = demo_fit(name).influence
     for a, adjuster in enumerate(demo.rotor.adjusters):

@@ -250,7 +250,13 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
             f"{plan.worst_likely:.2f}; chance that the next run is inside: {chance_words(plan.chance)}."
         )
     )
-    parts += [_plan_table(lesson.rotor, visit), _not_read(lesson.rotor, visit), _ladder(visit), _why(visit)]
+    parts += [
+        _plan_table(lesson.rotor, visit),
+        _in_pieces(lesson.rotor, visit),
+        _not_read(lesson.rotor, visit),
+        _ladder(visit),
+        _why(visit),
+    ]
     barred = [wrap(f"{lesson.rotor.adjusters[a].name} is not advised on: {why}.", "- ") for a, why in advice.barred]
     return paragraphs([*parts, "\n".join(barred)])
 
@@ -271,6 +277,16 @@ def _plan_table(rotor: Rotor, visit: Visit) -> str:
         )
     first, *rest = zip(*rows, strict=True)
     return across(first, rest, left=3)
+
+
+def _in_pieces(rotor: Rotor, visit: Visit) -> str:
+    """Return which pieces a plan exchanges, where hardware comes in pieces."""
+    lines = []
+    for one in visit.left_out:
+        if rotor.adjusters[one.adjuster].pieces:
+            before = float(visit.advice.setting[one.adjuster, one.blade])
+            lines.append(wrap(adjustment_words(rotor, one.adjuster, one.blade, one.amount, before), "- "))
+    return "\n".join(["Piece by piece", *lines]) if lines else ""
 
 
 def _not_read(rotor: Rotor, visit: Visit) -> str:
