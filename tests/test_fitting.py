@@ -18,7 +18,7 @@ from trackbal.reports.fit_report import fit_json, report
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History
 
-PER_RUN = [f.name for f in fields(History) if f.name not in ("jobs", "job", "source", "aircraft", "groups", "odd")]
+PER_RUN = [f.name for f in fields(History) if f.name not in ("jobs", "job", "source", "aircraft", "groups", "odd", "resumed")]
 EXACT = {"kappa": 0.0, "height_kappa": 0.0, "sd": 0.0, "height_sd": 0.0}
 
 

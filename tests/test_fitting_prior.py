@@ -14,7 +14,7 @@ from trackbal.fitting.fit import estimate_cells, fit
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.run import History
 
-PER_RUN = [f.name for f in fields(History) if f.name not in ("jobs", "job", "source", "aircraft", "groups", "odd")]
+PER_RUN = [f.name for f in fields(History) if f.name not in ("jobs", "job", "source", "aircraft", "groups", "odd", "resumed")]
 ROTOR = plain_rotor()
 TRUTH = Truth.draw(ROTOR, seed=11)
 
