@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,13 @@ from numpy.typing import NDArray
 from trackbal.base.phasor import blade_harmonic
 from trackbal.runs.rotor import Adjuster, Regime, Rotor, Sensor
 from trackbal.runs.run import History
+
+#: Fields of a history with a row for each run.
+PER_RUN = [
+    field.name
+    for field in fields(History)
+    if field.name not in ("jobs", "job", "source", "aircraft", "groups", "odd", "resumed")
+]
 
 
 def plain_rotor(

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from how_much import examples, much
 from hypothesis import given
 from hypothesis import strategies as st
-from invented_fleet import Truth, circular, plain_rotor, random_changes, simulate
+from invented_fleet import PER_RUN, Truth, circular, plain_rotor, random_changes, simulate
 from scipy.stats import chi2
 
 from trackbal.estimate.small_sample import widening
@@ -18,7 +18,6 @@ from trackbal.reports.fit_report import fit_json, report
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History
 
-PER_RUN = [f.name for f in fields(History) if f.name not in ("jobs", "job", "source", "aircraft", "groups", "odd", "resumed")]
 EXACT = {"kappa": 0.0, "height_kappa": 0.0, "sd": 0.0, "height_sd": 0.0}
 
 

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_fleet import Truth, plain_rotor, random_changes, simulate
+from invented_fleet import PER_RUN, Truth, plain_rotor, random_changes, simulate
 
 from trackbal.base.covariance import circular_cov
 from trackbal.estimate.job_statistics import HistoryCells
 from trackbal.fitting.fit import estimate_cells, fit
 from trackbal.influence.coefficients import Influence
-from trackbal.runs.run import History
 
-PER_RUN = [f.name for f in fields(History) if f.name not in ("jobs", "job", "source", "aircraft", "groups", "odd", "resumed")]
 ROTOR = plain_rotor()
 TRUTH = Truth.draw(ROTOR, seed=11)
 
