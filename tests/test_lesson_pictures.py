@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from trackbal.runs.words import chance_words
+
 ROOT = Path(__file__).parents[1]
 TEXT = " ".join((ROOT / "docs" / "lessons.md").read_text(encoding="utf-8").split())
 _spec = importlib.util.spec_from_file_location("lesson_pictures", ROOT / "docs" / "lesson_pictures.py")
@@ -101,7 +103,7 @@ def test_figures_of_ranges_and_counts():
     assert ladder["recommended"] == 4
     assert plans[4][0] > 0.99
     said(6, f"at {plans[3][1]:.2f} of its limit; with 4 at {plans[4][1]:.2f}")
-    said(6, f"from {100 * plans[3][0]:.0f} % to over")
+    said(6, f"from {chance_words(plans[3][0])} to {chance_words(plans[4][0])}")
     said(6, f"look at 5, whose chance is {100 * plans[5][0]:.0f} %, less than that of 4")
     assert plans[5][0] < plans[4][0]
 
