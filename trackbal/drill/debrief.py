@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from trackbal.check.coverage import HEIGHT
 from trackbal.check.review import check_run
 from trackbal.drill.orders import Order
 from trackbal.drill.own_play import advised
@@ -103,16 +104,18 @@ def _decision(drill: Drill, change: Reals, order: Order) -> Decision:
 
 
 def parts_of_limits(drill: Drill) -> tuple[list[tuple[str, str]], list[list[float]]]:
-    """Return (regime, reading) of every reading, and for every run its parts of limits, nan where not read."""
+    """Return (regime, reading) of all that was read, and for every run its parts of limits, nan where not read."""
     rows: list[tuple[str, str]] = []
     for regime in drill.rotor.regimes:
         rows += [(regime.name, sensor.name) for sensor in drill.rotor.sensors]
-        rows += [(regime.name, "height")] if regime.heights else []
+        rows += [(regime.name, HEIGHT)] if regime.heights else []
     columns = []
     for flight in drill.flights:
         ratio = {(r.regime, r.sensor): r.ratio for r in check_run(drill.rotor, flight.run).readings}
         columns.append([ratio.get(row, float("nan")) for row in rows])
-    return rows, columns
+    read = np.isfinite(np.array(columns)).any(axis=0)
+    kept = np.flatnonzero(read).tolist()
+    return [rows[i] for i in kept], [[column[i] for i in kept] for column in columns]
 
 
 #: Column of a class's CSV -> what it holds.

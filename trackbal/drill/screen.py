@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from trackbal.base.text_layout import across, count, cut, table, wrap
+from trackbal.check.coverage import HEIGHT
 from trackbal.drill.debrief import Debrief, Decision, hidden_words, parts_of_limits
 from trackbal.drill.past_jobs import influence_of_type
 from trackbal.drill.play import MINUTES, Drill
@@ -153,7 +154,8 @@ def _score(drill: Drill) -> str:
 
 def _parts(drill: Drill) -> str:
     rows, columns = parts_of_limits(drill)
-    first = ["", *(f"{cut(regime, 12)} {cut(what, 16)}" for regime, what in rows)]
+    names = [(regime, "tip spread" if what == HEIGHT else what) for regime, what in rows]
+    first = ["", *(f"{cut(regime, 12)} {cut(what, 16)}" for regime, what in names)]
     shown = [
         [str(k + 1), *(f"{v:.2f}" if math.isfinite(v) else "" for v in column)] for k, column in enumerate(columns)
     ]
