@@ -100,7 +100,7 @@ def shown(tmp_path_factory):
     printed = []
     for _ in range(2):  # it may be run again
         for line in lines_of(see):
-            words = shlex.split(line.removesuffix("&&"))
+            words = shlex.split(line.removesuffix("&&").partition(">")[0])  # what the fit says goes into a file
             if words[0].endswith("/trackbal"):
                 out = io.StringIO()
                 with redirect_stdout(out), redirect_stderr(io.StringIO()):

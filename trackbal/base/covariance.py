@@ -143,8 +143,8 @@ def contrasts(size: int) -> Reals:
 #
 #     X' V^-1 = (sigma2 I + M D)^-1 X' w
 #
-# so that nothing larger than the number of columns is ever solved (Henderson 1953,
-# Biometrics 9; the matrix inversion lemma of Woodbury 1950; from memory).
+# so that nothing larger than the number of columns is ever solved (Henderson and others 1959,
+# Biometrics 15; the matrix inversion lemma of Woodbury 1950; from memory).
 
 
 def mixed_matrix(gram: Matrix, spread: Reals, sigma2: Reals | float) -> Matrix:

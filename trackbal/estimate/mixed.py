@@ -10,7 +10,7 @@ With D as a diagonal matrix and the sums gram M, moment b of a job,
 
     G = (sigma2 I + M D)^-1,  W = G M,  K = (sum_j W)^-1,  alpha = K sum_j G b,  K the error of alpha
 
-(Henderson 1953, Biometrics 9; Harville 1977, J. Am. Stat. Assoc. 72). The restricted
+(Henderson and others 1959, Biometrics 15; Harville 1977, J. Am. Stat. Assoc. 72). The restricted
 likelihood is climbed by Fisher's scoring steps (Jennrich and Sampson 1976, Technometrics 18),
 no variance below 0, each halved until it does not lower the likelihood. (References from memory.)
 """

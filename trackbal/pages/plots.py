@@ -85,7 +85,7 @@ def phasors(
         limit = rotor.vibration_limit[r, sensor]
         ratios = f"{np.abs(run.vibration)[r, sensor] / limit:.2f}"
         if forecast is not None:
-            ratios += f" → {np.abs(forecast.vibration)[r, sensor] / limit:.2f}"
+            ratios += f" → {forecast.amplitude[r, sensor] / limit:.2f}"
         write(ax, x, _LABEL_BLOCK - 1.0, ratios, NORMAL, va="top", fontweight="bold")
     return ax
 
