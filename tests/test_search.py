@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 from whole_step_problems import WholeSteps, invented_rotor_problem
 
 from trackbal.search import search as search_module
+from trackbal.search import useful_bounds as useful_module
 from trackbal.search.search import search
 
 SAME = 1e-9
@@ -177,3 +179,25 @@ def test_counts_with_too_many_supports_are_not_called_proven(monkeypatch):
     solutions = search(*problem.arguments, 4)
     assert [s.proven for s in solutions] == [True, True, True, False, False]
     assert solutions[4].cost <= solutions[2].cost
+
+
+@pytest.mark.parametrize("kind", ["full", "blind to the mean", "singular", "equal costs"])
+def test_bounds_of_no_use_may_go(monkeypatch, kind):
+    """What `useful_bounds` leaves out holds no best plan, nor one that wins among equals."""
+    monkeypatch.setattr(useful_module, "WIDE", 0)
+    for seed in range(10):
+        assert_matches_brute_force(small_problem(seed, kind), 3)
+
+
+def test_a_range_of_millions_of_steps_is_searched_as_one_of_dozens():
+    for seed in range(3):
+        problem = invented_rotor_problem(seed, blades=3, kinds=("weight", "link"), regimes=2, sensors=2)
+        dozens, millions = (
+            replace(problem, low=np.full(6, -width), high=np.full(6, width)) for width in (60, 2_000_000)
+        )
+        least, most = useful_module.useful_bounds(*millions.arguments[:2], *millions.arguments[3:], 1e-9)
+        assert (least < 0).all() and (most > 0).all() and (most - least).max() < 2_000
+        for near, far in zip(search(*dozens.arguments, 4), search(*millions.arguments, 4), strict=True):
+            assert far.proven and far.nodes < 100_000
+            assert far.cost <= near.cost + 1e-9
+            assert np.abs(near.x).max() == 60 or np.array_equal(near.x, far.x)

@@ -23,6 +23,7 @@ from trackbal.search.box_qp import Ints, Reals
 from trackbal.search.branching import branch_and_bound
 from trackbal.search.choices import Choices
 from trackbal.search.supports import Supports, promising_supports
+from trackbal.search.useful_bounds import useful_bounds
 from trackbal.search.whole_steps import Allowed, Best, Problem
 
 _MOST_SUPPORTS = 100_000_000  # about a minute
@@ -113,6 +114,11 @@ def search(
     if choices is not None:
         made = Choices.of([kept[j] for j in movable])
     problem = Problem(quad[np.ix_(movable, movable)], lin[movable], constant, low[movable], high[movable], made)
+    if choices is None:
+        low, high = useful_bounds(
+            problem.quad, problem.lin, problem.low, problem.high, group[movable], problem.tolerance
+        )
+        problem = replace(problem, low=low, high=high)
     if allowed is not None:
         problem = replace(problem, allowed=lambda support: allowed(movable[support]))
     ladder = _ladder(problem, group[movable], min(most, movable.size), most_nodes)
