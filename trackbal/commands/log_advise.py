@@ -94,7 +94,7 @@ def advise_command(
     from trackbal.logbook.store import Book
     from trackbal.plan.advice import with_settings_assumed
     from trackbal.plan.job_advice import advise_in_job
-    from trackbal.reports.advice_report import advice_json, advice_text, ranges_json
+    from trackbal.reports.advice_report import advice_json, advice_text
     from trackbal.runs.sheets import adjustments_text
 
     check_free(plan_out, card_file, force=force)
@@ -132,7 +132,7 @@ def advise_command(
         if standing is not None:
             answer |= hold_json(record, standing)
         if advice.recommended is not None:
-            answer["ranges"] = ranges_json(rotor, advice.plans[advice.recommended].likely)
+            answer["ranges"] = advice.plans[advice.recommended].likely.ranges(rotor)
         pages: list[tuple[str, str | bytes]] = []
         if plan_out is not None:
             if (plan := advice.to_write) is None:

@@ -42,8 +42,9 @@ def plan_answer(lesson: Lesson, visit: Visit, typed: str) -> str:
         same = "The same." if verdict in WORDS[said] else "Not the same."
         return wrap(f"You said: {said}. trackbal: {_own_words(lesson, visit)} {same}")
     change = _adjustments(lesson.rotor, typed, visit.advice.setting)
-    chance = float(chances(lesson.rotor, visit.run, lesson.influence, change[None])[0])
-    worst = worst_after(lesson.rotor, visit.run, lesson.influence, change).ratio
+    found = visit.found
+    chance = float(chances(lesson.rotor, found.run, found.influence, change[None], found.own)[0])
+    worst = worst_after(lesson.rotor, found, change).ratio
     words = "; ".join(_words(lesson.rotor, change))
     told = (
         f"You said: {words}. Chance of inside limits {chance_words(chance)}, worst expected {worst:.2f} of its limit."
@@ -62,7 +63,7 @@ def next_answer(lesson: Lesson, visit: Visit, typed: str) -> str:
         raise InputError("answer", typed, HOW_NEXT)
     told = f"You expected {float(number[0]):.2f} of its limit, trackbal {visit.then.ratio:.2f}."
     if visit.number < len(lesson.visits):
-        came = lesson.visits[visit.number].advice.review.readings[0].ratio
+        came = lesson.visits[visit.number].review.readings[0].ratio
         closer = math.fabs(float(number[0]) - came) < math.fabs(visit.then.ratio - came)
         told += f" The next run came to {came:.2f}. {'You were' if closer else 'trackbal was'} closer."
     return wrap(told)

@@ -9,14 +9,15 @@ import numpy as np
 from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.learning import own_of
 from trackbal.aircraft.posterior import JobRuns
-from trackbal.aircraft.surprise import Surprise, surprises
+from trackbal.aircraft.surprise import Surprise, surprise
 from trackbal.base.errors import InputError
-from trackbal.check.review import Reading, check_run
+from trackbal.check.review import Reading, Review, check_run
 from trackbal.fitting.fit import Fit, fit
 from trackbal.influence.coefficients import Influence
 from trackbal.lessons.demo_folder import Demo
-from trackbal.plan.advice import Advice, Plan, advise
+from trackbal.plan.advice import Advice, Plan
 from trackbal.plan.forecast import forecast
+from trackbal.plan.job_advice import JobAdvice, advise_in_job
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
 
@@ -40,8 +41,10 @@ class Visit:
     number : int
         1 for the first run.
     run : Run
-    advice : Advice
-        What trackbal says after this run alone, from the type's coefficients.
+    review : Review
+        The readings as taken.
+    found : JobAdvice
+        What trackbal says after it, with what the runs of the job before it taught: that of `log advise`.
     left_out : tuple of LeftOut
         The recommended plan without each of its adjustments; empty if there is none.
     surprise : Surprise or None
@@ -52,16 +55,26 @@ class Visit:
         What the crew did next, in the adjusters' units; None if nothing is written down.
     then : Reading or None
         The worst reading expected from what was done; None if nothing is written down.
+    anew : bool
+        Whether a job begins with it: a cause was looked for after the run before, nothing was adjusted, and the
+        readings are no longer those.
     """
 
     number: int
     run: Run
-    advice: Advice
+    review: Review
+    found: JobAdvice
     left_out: tuple[LeftOut, ...]
     surprise: Surprise | None
     unseen: tuple[int, ...]
     done: Reals | None
     then: Reading | None
+    anew: bool = False
+
+    @property
+    def advice(self) -> Advice:
+        """The advice itself."""
+        return self.found.advice
 
     @property
     def plan(self) -> Plan | None:
@@ -104,54 +117,74 @@ def prepare_lesson(demo: Demo, *, most: int | None = None, chance: float = 0.9) 
                 run.source, "no complete reading", "a vibration reading, or the height of every tip, in a regime"
             )
     found = fit(demo.rotor, demo.history)
-    done = [np.zeros_like(demo.settings[0]), *demo.changes[: len(demo.runs) - 1]]
-    seen = surprises(demo.rotor, JobArrays.of(demo.runs, np.cumsum(done, axis=0)), found.influence)
-    visits = tuple(_visit(demo, k, found.influence, seen[k], most, chance) for k in range(len(demo.runs)))
-    return Lesson(demo.rotor, found.influence, visits, found)
+    return Lesson(demo.rotor, found.influence, _visits(demo, found.influence, most, chance), found)
 
 
-def _visit(demo: Demo, k: int, influence: Influence, seen: Surprise | None, most: int | None, chance: float) -> Visit:
-    rotor, run = demo.rotor, demo.runs[k]
-    if check_run(rotor, run).inside:
-        most = 0  # nothing will be advised, so no larger plan is searched for
-    advice = advise(rotor, run, influence, demo.settings[k], most=most, chance=chance)
-    unseen: tuple[int, ...] = ()
-    if k > 0:
-        unseen = tuple(int(r) for r in np.flatnonzero(run.regime_read & ~demo.runs[k - 1].regime_read))
-    done = demo.changes[k] if k < len(demo.changes) else None
-    return visit_of(rotor, k + 1, run, advice, influence, seen, unseen, done)
+def _visits(demo: Demo, influence: Influence, most: int | None, chance: float) -> tuple[Visit, ...]:
+    rotor = demo.rotor
+    change = np.cumsum([np.zeros_like(demo.settings[0]), *demo.changes[: len(demo.runs) - 1]], axis=0)
+    visits: list[Visit] = []
+    begin = 0
+    for k, run in enumerate(demo.runs):
+        of_job = slice(begin, k + 1)
+        seen = surprise(rotor, JobArrays.of(demo.runs[of_job], change[of_job] - change[begin]), influence)
+        anew = bool(seen is not None and seen.surprising and _cause_looked_for(visits[-1]))
+        begin = k if anew else begin
+        of_job = slice(begin, k + 1)
+        advice = advise_in_job(
+            rotor,
+            demo.runs[of_job],
+            change[of_job] - change[begin],
+            influence,
+            demo.settings[k],
+            checked=range(k - begin),  # the crew of the job went on
+            most=0 if check_run(rotor, run).inside else most,  # inside, no larger plan is searched for
+            chance=chance,
+        )
+        unseen = () if k == 0 else np.flatnonzero(run.regime_read & ~demo.runs[k - 1].regime_read).tolist()
+        done = demo.changes[k] if k < len(demo.changes) else None
+        now = advice.surprise if advice.surprise is not None else seen
+        visits.append(replace(visit_of(rotor, k + 1, run, advice, now, tuple(unseen), done), anew=anew))
+    return tuple(visits)
+
+
+def _cause_looked_for(visit: Visit) -> bool:
+    """Return whether the crew looked for a cause, as advised, and adjusted nothing."""
+    return visit.advice.verdict == "investigate" and visit.done is not None and not visit.done.any()
 
 
 def visit_of(
     rotor: Rotor,
     number: int,
     run: Run,
-    advice: Advice,
-    influence: Influence,
+    found: JobAdvice,
     seen: Surprise | None,
     unseen: tuple[int, ...],
     done: Reals | None,
 ) -> Visit:
     """Return a visit, with what its plan without each adjustment, and what was done, lead to expect."""
-    then = None if done is None else worst_after(rotor, run, influence, done)
-    visit = Visit(number, run, advice, (), seen, unseen, done, then)
+    then = None if done is None else worst_after(rotor, found, done)
+    review = check_run(rotor, run)
+    visit = Visit(number, run, review, found, (), seen, unseen, done, then)
     plan = visit.plan
-    return visit if plan is None else replace(visit, left_out=_each_left_out(rotor, run, influence, plan))
+    return visit if plan is None else replace(visit, left_out=_each_left_out(rotor, found, plan))
 
 
-def _each_left_out(rotor: Rotor, run: Run, influence: Influence, plan: Plan) -> tuple[LeftOut, ...]:
-    found = []
+def _each_left_out(rotor: Rotor, found: JobAdvice, plan: Plan) -> tuple[LeftOut, ...]:
+    without = []
     for b, a in np.argwhere(plan.change.T != 0.0):
         rest = plan.change.copy()
         rest[a, b] = 0.0
-        worst = worst_after(rotor, run, influence, rest)
-        found.append(LeftOut(int(a), int(b), float(plan.change[a, b]), worst))
-    return tuple(found)
+        worst = worst_after(rotor, found, rest)
+        without.append(LeftOut(int(a), int(b), float(plan.change[a, b]), worst))
+    return tuple(without)
 
 
-def worst_after(rotor: Rotor, run: Run, influence: Influence, change: Reals) -> Reading:
-    """Return the worst of the likely readings after a change."""
-    own = own_of(rotor, [JobRuns([run], np.zeros((1, *change.shape)))], influence)
+def worst_after(rotor: Rotor, found: JobAdvice, change: Reals) -> Reading:
+    """Return the worst of the likely readings after a change, by what the advice rests on."""
+    run, influence, own = found.run, found.influence, found.own
+    if own is None:
+        own = own_of(rotor, [JobRuns([run], np.zeros((1, *change.shape)))], influence)
     told = forecast(rotor, run, influence, change, own)
     reach = told.spread / np.maximum(np.ptp(told.height, axis=1), 1e-300)  # tips of the likely spread
     likely = replace(

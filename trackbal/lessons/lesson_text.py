@@ -103,7 +103,7 @@ def _heights(rotor: Rotor, visit: Visit) -> str:
 
 
 def _stands_out(rotor: Rotor, visit: Visit) -> str:
-    readings = visit.advice.review.readings
+    readings = visit.review.readings
     outside = [r for r in readings if not r.inside]
     if not outside:
         return wrap(f"All {len(readings)} readings are inside. The worst: {_reading_words(readings[0])}.")
@@ -137,7 +137,7 @@ def _remarks(visit: Visit) -> str:
 
 
 def _doubts(visit: Visit) -> str:
-    review: Review = visit.advice.review
+    review: Review = visit.review
     lines = [wrap(finding.text, "- ") for finding in review.doubts]
     unread = [finding.text for finding in review.notes]
     if not lines:
@@ -163,7 +163,7 @@ def _agreement(rotor: Rotor, visit: Visit) -> str:
         parts.append(wrap("Held against what the runs before and the work recorded lead to expect. Farthest off:"))
         parts.append(across(first, rest, left=2))
         hint = " The crew's notes may say what." if visit.run.notes and seen.surprising else ""
-        parts.append(wrap(_believable(seen) + hint))
+        parts.append(wrap(_believable(seen, visit.anew) + hint))
     else:
         parts.append("No reading was taken both times, so nothing can be compared.")
     if visit.unseen:
@@ -172,12 +172,18 @@ def _agreement(rotor: Rotor, visit: Visit) -> str:
     return "\n".join(parts)
 
 
-def _believable(seen: Surprise) -> str:
+def _believable(seen: Surprise, anew: bool) -> str:
     meaning = "sd: standard deviations of what is known of this aircraft and of the readings' noise together"
     if not seen.surprising:
         return (
             f"{meaning}. All readings together: as expected (chance {chance_words(seen.p)} of being so far off). "
             "Nothing suggests that a sign, a blade or an amount was mixed up."
+        )
+    if anew:
+        return (
+            f"{meaning}. All readings together: not what the run before leads to expect, and nothing was adjusted. A "
+            "cause was looked for, as advised: taken to be found and put right, it ends that job. A new one begins "
+            "with this run; the runs before it no longer count."
         )
     return (
         f"{meaning}. All readings together: SURPRISING (chance {chance_words(seen.p)} of "
@@ -250,6 +256,13 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
             f"{plan.worst_likely:.2f}; chance that the next run is inside: {chance_words(plan.chance)}."
         )
     )
+    if visit.found.learned:
+        parts.append(
+            wrap(
+                "What the runs before it showed of this aircraft's own influence counts; the worst reading now is the "
+                "best estimate from all of them."
+            )
+        )
     parts += [
         _plan_table(lesson.rotor, visit),
         _in_pieces(lesson.rotor, visit),
@@ -408,10 +421,10 @@ def _summary_step(lesson: Lesson) -> Step:
         made = 0 if visit.done is None else int(np.count_nonzero(visit.done))
         total += made
         chance = "" if visit.plan is None or visit.advice.verdict != "adjust" else chance_words(visit.plan.chance)
-        worst = f"{visit.advice.review.readings[0].ratio:.2f}"
+        worst = f"{visit.review.readings[0].ratio:.2f}"
         done = "" if visit.done is None else str(made)
         rows.append((str(visit.number), worst, visit.advice.verdict, chance, done, _how_done(visit)))
-    start, end = visits[0].advice.review.readings[0].ratio, visits[-1].advice.review.readings[0].ratio
+    start, end = visits[0].review.readings[0].ratio, visits[-1].review.readings[0].ratio
     state = "inside limits" if visits[-1].advice.verdict == "inside" else "NOT inside limits"
     said = (
         f"{count(len(visits), 'run')}, {count(total, 'adjustment')}: the worst reading went from {start:.2f} to "

@@ -11,7 +11,7 @@ import numpy as np
 
 from trackbal.aircraft.surprise import Surprise
 from trackbal.base.cautions import MECHANICAL_IN_SHORT, general_cautions, mechanical_causes
-from trackbal.base.text_layout import across, count, cut, listed, paragraphs, times_words, wrap
+from trackbal.base.text_layout import across, count, cut, listed, number_words, paragraphs, table, times_words, wrap
 from trackbal.check.coverage import coverage_json
 from trackbal.check.review import check_run
 from trackbal.check.stages import stage_words
@@ -19,12 +19,14 @@ from trackbal.logbook.entries import copy_of
 from trackbal.logbook.records import Items, JobRecord, RunRecord
 from trackbal.logbook.rows import Row, run_of_rows
 from trackbal.logbook.run_table import run_table
-from trackbal.logbook.standing import RunStanding, Standing
+from trackbal.logbook.standing import Ahead, RunStanding, Standing
+from trackbal.plan.forecast import Forecast
 from trackbal.records.explanations import ALIKE, Explanation
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.words import action_words, adjustment_words, done_words
 
 _MOST_SHOWN = 5
+_MOST_LIKELY = 3
 
 NEXT = {
     "run": "Next: run, and enter it (trackbal log run).",
@@ -92,6 +94,9 @@ def job_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
         "preferences": record.preferences.as_options(),
         "finding": record.finding,
         "explanations": [explanation_json(record.rotor, e) for e in standing.explanations],
+        "likely": None
+        if standing.ahead is None
+        else {"after": standing.ahead.after, **_likely_json(record.rotor, standing.ahead.likely)},
         "cautions": _cautions(record, standing),
     }
 
@@ -121,10 +126,16 @@ def _run_json(record: JobRecord, run: RunRecord, seen: RunStanding) -> dict[str,
         "finished": seen.review.finished,
         "doubts": [f.text for f in seen.review.doubts],
         "surprise": None if seen.surprise is None else surprise_json(record.rotor, seen.surprise),
+        "likely": None if seen.likely is None else _likely_json(record.rotor, seen.likely),
         "advised": None if advice is None else _items_json(record, advice.items, "amount"),
         "verdict": None if advice is None else advice.verdict,
         "done": None if done is None else _items_json(record, done, "amount"),
     }
+
+
+def _likely_json(rotor: Rotor, likely: Forecast) -> dict[str, Any]:
+    """Return what a run was, or is, likely to read as plain data, as `log advise` gives it of its plan."""
+    return {"worst": likely.worst_ratio(rotor), "ranges": likely.ranges(rotor)}
 
 
 def surprise_json(rotor: Rotor, seen: Surprise) -> dict[str, Any]:
@@ -191,6 +202,8 @@ def job_text(record: JobRecord, standing: Standing) -> str:
     settings = _settings_text(record)
     if settings:
         blocks.append(settings)
+    if standing.ahead is not None:
+        blocks.append(_ahead_text(rotor, standing.ahead))
     notes = [f"{n.stamp.at} {n.stamp.author}: {n.text}" for n in record.notes]
     if notes:
         blocks.append("\n".join(["Notes", *(wrap(note, "- ") for note in notes)]))
@@ -357,13 +370,35 @@ def _totals(record: JobRecord) -> dict[str, Any]:
 def _runs_text(record: JobRecord, standing: Standing) -> str:
     if not record.runs:
         return "No run yet."
-    lines = ["run  worst/limit  as expected?       "]
+    lines = ["run  worst/limit  likely before  as expected?       "]
     for run, seen in zip(record.runs, standing.runs, strict=True):
         worst = times_words(seen.review.worst_ratio) if seen.review.readings else "-"
         state = "STOP" if seen.stopped else _inside_words(seen)
-        lines.append(f"{run.number:>3}  {worst:>11}  {_expected_words(seen):<18}  {state}")
+        before = "-" if seen.likely is None else times_words(seen.likely.worst_ratio(record.rotor))
+        lines.append(f"{run.number:>3}  {worst:>11}  {before:>13}  {_expected_words(seen):<18}  {state}")
         lines += _deeds_lines(record, run)
     return "\n".join(lines)
+
+
+def _ahead_text(rotor: Rotor, ahead: Ahead) -> str:
+    """Return the worst of what the next run is likely to read."""
+    rows: list[tuple[float, tuple[str, ...]]] = []
+    for one in ahead.likely.ranges(rotor):
+        r = next(i for i, regime in enumerate(rotor.regimes) if regime.name == one["regime"])
+        if "sensor" in one:
+            s = next(i for i, sensor in enumerate(rotor.sensors) if sensor.name == one["sensor"])
+            what, limit, unit = cut(one["sensor"], 20), float(rotor.vibration_limit[r, s]), rotor.sensors[s].unit
+        else:
+            what, limit, unit = "tip spread", float(rotor.height_limit[r]), rotor.height_unit
+        if not np.isfinite(limit):
+            continue
+        likely, low, high = (number_words(one[key], limit) for key in ("likely", "low", "high"))
+        told = (cut(one["regime"], 20), what, likely, f"({low} to {high})", f"limit {limit:g} {unit}")
+        rows.append((one["likely"] / limit, told))
+    rows.sort(key=lambda row: -row[0])
+    what = "what was done" if ahead.after == "done" else "the plan advised"
+    lead = f"Likely in the next run after {what}, the worst first (95 in 100 between):"
+    return wrap(lead, "") + "\n" + table([told for _, told in rows[:_MOST_LIKELY]], sides="<<>>>")
 
 
 def _inside_words(seen: RunStanding) -> str:

@@ -17,11 +17,12 @@ from trackbal.check.review import Review, check_run
 from trackbal.influence.coefficients import Influence
 from trackbal.logbook.records import JobRecord
 from trackbal.logbook.rows import run_of_rows
-from trackbal.plan.job_advice import open_holds
+from trackbal.plan.forecast import Forecast
+from trackbal.plan.job_advice import likely_next, open_holds
 from trackbal.records.explanations import Explanation, explain
 from trackbal.runs.run import Run
 
-Next = Literal["run", "finish", "advise", "explain", "investigate", "done", "trial", "read", "close", "stop", "closed"]
+Step = Literal["run", "finish", "advise", "explain", "investigate", "done", "trial", "read", "close", "stop", "closed"]
 
 
 @dataclass(frozen=True)
@@ -29,12 +30,22 @@ class RunStanding:
     """A finished run: against limits, and against what was expected (None for the first, or without influence).
 
     `stopped`: a reading is at its stop limit, by the rotor as defined now or as it was when the run was entered.
+    `likely`: what it was likely to read by the runs before it and what was done; None where nothing is known of that.
     """
 
     number: int
     review: Review
     surprise: Surprise | None
     stopped: bool = False
+    likely: Forecast | None = None
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """What the next run is likely to read; `after`: what was "done", or, where nobody has said, what was "advised"."""
+
+    after: Literal["done", "advised"]
+    likely: Forecast
 
 
 @dataclass(frozen=True)
@@ -58,14 +69,17 @@ class Standing:
         Whether all of it was, and in the last run of its regime each reading is inside.
     on_hold : tuple of int
         Surprising runs, by index, of which nobody has said why.
+    ahead : Ahead or None
+        What to expect of the next run; None on hold, and where nothing was advised or done.
     """
 
     runs: tuple[RunStanding, ...]
     explanations: tuple[Explanation, ...]
-    next: Next
+    next: Step
     coverage: Coverage | None = None
     finished: bool = False
     on_hold: tuple[int, ...] = ()
+    ahead: Ahead | None = None
 
     @property
     def surprising(self) -> bool:
@@ -92,8 +106,9 @@ def stand(record: JobRecord, influence: Influence | None, earlier: Sequence[JobR
     seen: tuple[Surprise | None, ...] = (None,) * len(readings)
     if job is not None and influence is not None:
         seen = surprises(rotor, job, influence, earlier)
+    likely = _expectations(record, influence, seen, earlier)
     runs = [
-        RunStanding(t + 1, review, seen[t], review.stop or bool(stops_when_entered(record, t)))
+        RunStanding(t + 1, review, seen[t], review.stop or bool(stops_when_entered(record, t)), likely[t])
         for t, review in enumerate(check_run(rotor, reading) for reading in readings)
     ]
     on_hold = () if record.finding else open_holds(seen, record.checked)
@@ -105,7 +120,41 @@ def stand(record: JobRecord, influence: Influence | None, earlier: Sequence[JobR
     look = look_at(record)
     step = _next(record, runs, look, on_hold)
     finished = look.inside and look.coverage.complete
-    return Standing(tuple(runs), explanations, step, look.coverage, finished, on_hold)
+    ahead = None
+    if influence is not None and not (on_hold or record.outcome or record.finding):
+        ahead = _ahead(record, influence, seen, earlier)
+    return Standing(tuple(runs), explanations, step, look.coverage, finished, on_hold, ahead)
+
+
+def _expectations(
+    record: JobRecord, influence: Influence | None, seen: Sequence[Surprise | None], earlier: Sequence[JobRuns]
+) -> list[Forecast | None]:
+    """Return what each run was likely to read by those before it; None for the first, or without influence."""
+    runs, change = record.readings, record.change
+    if influence is None:
+        return [None] * len(runs)
+    found: list[Forecast | None] = [None]
+    for t in range(1, len(runs)):
+        made = change[t] - change[t - 1]
+        found.append(likely_next(record.rotor, runs[:t], change[:t], influence, made, seen[:t], earlier))
+    return found
+
+
+def _ahead(
+    record: JobRecord, influence: Influence, seen: Sequence[Surprise | None], earlier: Sequence[JobRuns]
+) -> Ahead | None:
+    """Return what the next run is likely to read after what was done, else after what was advised."""
+    last = record.runs[-1]
+    advice = record.latest_advice(last)
+    items = record.done.get(last.entry)
+    after: Literal["done", "advised"] = "done"
+    if items is None and advice is not None and advice.items and not advice.stale:
+        items, after = advice.items, "advised"
+    if items is None:
+        return None
+    made = record.amounts(items)
+    likely = likely_next(record.rotor, record.readings, record.change, influence, made, seen, earlier)
+    return None if likely is None else Ahead(after, likely)
 
 
 def _explained(
@@ -182,7 +231,7 @@ def _touched(run: Run, r: int) -> bool:
     return bool(run.regime_read[r] or run.height_taken[r].any())
 
 
-def _next(record: JobRecord, runs: list[RunStanding], look: Look | None, on_hold: tuple[int, ...]) -> Next:
+def _next(record: JobRecord, runs: list[RunStanding], look: Look | None, on_hold: tuple[int, ...]) -> Step:
     if record.outcome is not None:
         return "closed"
     if record.draft is not None:

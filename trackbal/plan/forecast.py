@@ -8,6 +8,7 @@ either case that from which the chance is worked out (chance.py).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -68,6 +69,24 @@ class Forecast:
         """Return the largest likely reading over its limit."""
         ratios = np.append(self.amplitude / rotor.vibration_limit, self.spread / rotor.height_limit)
         return float(np.nanmax(ratios, initial=0.0))
+
+    def ranges(self, rotor: Rotor) -> list[dict[str, Any]]:
+        """Return the likely reading and its range, amplitudes and then tip spreads, as plain data."""
+        names = [r.name for r in rotor.regimes]
+        found: list[dict[str, Any]] = [
+            {
+                "regime": names[r],
+                "sensor": rotor.sensors[s].name,
+                "likely": float(self.amplitude[r, s]),
+                "low": float(self.amplitude_low[r, s]),
+                "high": float(self.amplitude_high[r, s]),
+            }
+            for r, s in np.argwhere(np.isfinite(self.amplitude_low))
+        ]
+        for r in np.flatnonzero(np.isfinite(self.spread_low)):
+            likely, low, high = float(self.spread[r]), float(self.spread_low[r]), float(self.spread_high[r])
+            found.append({"regime": names[r], "height": True, "likely": likely, "low": low, "high": high})
+        return found
 
 
 def forecast(rotor: Rotor, run: Run, influence: Influence, change: Reals, own: OwnAircraft | None = None) -> Forecast:

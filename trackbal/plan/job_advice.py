@@ -21,6 +21,8 @@ from trackbal.base import cautions
 from trackbal.check.review import check_run
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.advice import Advice, advise
+from trackbal.plan.beyond import less_sure
+from trackbal.plan.forecast import Forecast, forecast
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
 
@@ -43,7 +45,7 @@ class JobAdvice:
     on_hold : tuple of int
         Surprising runs, by index, of which nobody has said why: then the verdict is "hold", or "stop".
     own : OwnAircraft or None
-        What the chances of the plans rest on, for those of other changes (`chances`); None: on `run` alone.
+        What chances and likely readings rest on, if learned; None: `run` alone.
     """
 
     advice: Advice
@@ -116,27 +118,85 @@ def advise_in_job(
         if stop_on_record and not override_stop:
             held = replace(held, verdict="stop")
         return JobAdvice(held, runs[-1], influence, False, seen[-1], on_hold)
-    rests_on = () if type_only else _rests_on(seen)
-    kept = [*rests_on, len(runs) - 1]
-    its_runs, its_change = [runs[t] for t in kept], change[kept] - change[kept[0]]
-    if len(kept) == 1 and not past:
+    known = _known(rotor, runs, change, influence, () if type_only else _rests_on(seen), past)
+    if not known.learned:
         return JobAdvice(ask(runs[-1], influence), runs[-1], influence, False, seen[-1])
-    found = learn(rotor, its_runs, its_change, influence, past)
-    last = runs[-1] if len(kept) == 1 else _present(rotor, runs[-1], found.run)
-    plan_by = found.influence
-    if len(kept) == 1:  # its own earlier jobs, without this run: a single one would move the influence too little
-        known = own_of(rotor, past, influence)
-        plan_by = found.influence if known is None else known.influence()
-    advice = ask(last, plan_by, own=found.own)
-    if found.own is not None:
+    advice = ask(known.run, known.influence, own=known.own)
+    if known.own is not None:
         by_type = ask(runs[-1], influence)
         if by_type.verdict == "investigate":
             said = (_EXPLAINED_AWAY, *by_type.cautions)
             return JobAdvice(replace(by_type, cautions=said), runs[-1], influence, False, seen[-1])
-    said = (_learned_from(len(kept), len(past)), *_unlike_type(rotor, influence, plan_by))
-    if last is not runs[-1]:
+    said = (_learned_from(known.runs, len(past)), *_unlike_type(rotor, influence, known.influence))
+    if known.run is not runs[-1]:
         said = (*said, _ESTIMATED)
-    return JobAdvice(replace(advice, cautions=(*said, *advice.cautions)), last, plan_by, True, seen[-1], own=found.own)
+    advice = replace(advice, cautions=(*said, *advice.cautions))
+    return JobAdvice(advice, known.run, known.influence, True, seen[-1], own=known.own)
+
+
+def likely_next(
+    rotor: Rotor,
+    runs: Sequence[Run],
+    change: Reals,
+    influence: Influence,
+    made: Reals,
+    seen: Sequence[Surprise | None],
+    earlier: Sequence[JobRuns] = (),
+) -> Forecast | None:
+    """Return what the next run of a job is likely to read after an adjustment: what `advise_in_job` says of a plan.
+
+    None where an adjuster is moved whose influence on a reading taken is not known.
+
+    Parameters
+    ----------
+    runs, change, influence, earlier : as in `advise_in_job`
+    made : ndarray, shape (A, B)
+        The adjustment, in the adjusters' units.
+    seen : sequence of Surprise or None
+        Of each run (surprises).
+    """
+    last, moved = runs[-1], made.any(axis=1)
+    if (influence.unknown_vibration[moved] & last.vibration_read).any():
+        return None
+    if (influence.unknown_height[moved] & last.height_read).any():
+        return None
+    known = _known(rotor, runs, change, influence, _rests_on(seen), earlier)
+    own = known.own
+    if own is None:
+        own = own_of(rotor, [JobRuns([known.run], np.zeros((1, *made.shape)))], known.influence)
+    unsure = less_sure(rotor, known.influence, made) if own is None else known.influence
+    return forecast(rotor, known.run, unsure, made, own)
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What the next plan of a job rests on: readings, influence, posterior; how many runs; whether any but the last."""
+
+    run: Run
+    influence: Influence
+    own: OwnAircraft | None
+    runs: int
+    learned: bool
+
+
+def _known(
+    rotor: Rotor,
+    runs: Sequence[Run],
+    change: Reals,
+    influence: Influence,
+    rests_on: tuple[int, ...],
+    earlier: Sequence[JobRuns],
+) -> _Known:
+    kept = [*rests_on, len(runs) - 1]
+    if len(kept) == 1 and not earlier:
+        return _Known(runs[-1], influence, None, 1, False)
+    found = learn(rotor, [runs[t] for t in kept], change[kept] - change[kept[0]], influence, earlier)
+    last = runs[-1] if len(kept) == 1 else _present(rotor, runs[-1], found.run)
+    plan_by = found.influence
+    if len(kept) == 1:  # its own earlier jobs, without this run: a single one would move the influence too little
+        before = own_of(rotor, earlier, influence)
+        plan_by = found.influence if before is None else before.influence()
+    return _Known(last, plan_by, found.own, len(kept), True)
 
 
 _UNLIKE_TYPE = 2.0  # standard deviations of the spread between aircraft: beyond, an aircraft is said to differ

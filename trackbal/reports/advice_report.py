@@ -26,7 +26,6 @@ from trackbal.base.text_layout import cut, listed, number_words, paragraphs, tab
 from trackbal.check.coverage import coverage_json
 from trackbal.check.review import is_inside
 from trackbal.plan.advice import WORTH_ONE_MORE, Advice, Plan
-from trackbal.plan.forecast import Forecast
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
 from trackbal.runs.words import adjustment_words, chance_words, phase_text, phase_unit, phase_width
@@ -60,24 +59,6 @@ def advice_json(rotor: Rotor, run: Run, advice: Advice) -> dict[str, Any]:
         "finished": advice.review.finished,
         **coverage_json(advice.review.coverage),
     }
-
-
-def ranges_json(rotor: Rotor, expected: Forecast) -> list[dict[str, Any]]:
-    """Return the likely range of each reading of the next run, of amplitudes and of tip spreads, as plain data."""
-    names = [r.name for r in rotor.regimes]
-    ranges: list[dict[str, Any]] = [
-        {
-            "regime": names[r],
-            "sensor": rotor.sensors[s].name,
-            "low": float(expected.amplitude_low[r, s]),
-            "high": float(expected.amplitude_high[r, s]),
-        }
-        for r, s in np.argwhere(np.isfinite(expected.amplitude_low))
-    ]
-    for r in np.flatnonzero(np.isfinite(expected.spread_low)):
-        low, high = float(expected.spread_low[r]), float(expected.spread_high[r])
-        ranges.append({"regime": names[r], "height": True, "low": low, "high": high})
-    return ranges
 
 
 def _plan_json(rotor: Rotor, run: Run, advice: Advice, plan: Plan) -> dict[str, Any]:
