@@ -4,7 +4,7 @@
     python demo_runs/make_demos.py SOME/FOLDER     writes there
 
 Readings come from trackbal.virtual, which shares no response code with the solver.
-What is done between the runs is what `advise` recommends after each run, from
+What is done between the runs is what `log advise` recommends after each run, from
 coefficients fitted to the history sheet, changed where the scene says that the crew
 did something else. Scenes and stories stand in scenes.py.
 """
@@ -23,7 +23,8 @@ from stories import DIGITS, HEIGHT_DIGIT, STORIES
 
 from trackbal.base.phasor import blade_harmonic, phase_deg, unit_factor
 from trackbal.fitting.fit import fit
-from trackbal.plan.advice import Advice, advise
+from trackbal.plan.advice import Advice
+from trackbal.plan.job_advice import advise_in_job
 from trackbal.runs.pieces import change_choices, sets_of
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Counts, Reals, Run
@@ -62,19 +63,24 @@ def make_demo(scene: Scene, folder: Path) -> str:
     aircraft = fitted(kind.aircraft(scene.seed, scene.severity, scene.fault))
     write_settings(rotor, aircraft.setting, folder)
     said, counts = [], []
+    runs: list[Run] = []  # of the job; a cause found and put right ends one
+    made: list[Reals] = []
     for number in range(1, MOST_RUNS + 1):
         if number == scene.repaired_before:
             sound = kind.aircraft(scene.seed, scene.severity)
             aircraft = replace(sound, setting=aircraft.setting, change=aircraft.change)
+            runs, made = [], []
         fly(scene, aircraft, rng, number, folder)
-        run = read_run(rotor, folder / f"run{number}.csv")
-        advice = advise(rotor, run, influence, aircraft.setting)
+        runs.append(read_run(rotor, folder / f"run{number}.csv"))
+        total = np.cumsum([np.zeros_like(aircraft.setting), *made], axis=0)
+        advice = advise_in_job(rotor, runs, total, influence, aircraft.setting).advice
         said.append(f"{advice.review.worst_ratio:.2f} {advice.verdict}")
         if advice.verdict == "inside":
             break
         change = what_was_done(scene, rotor, number, advice)
         write_adjustments(rotor, change, folder / f"adjustments{number}.csv")
         counts.append(int(np.count_nonzero(change)))
+        made.append(change)
         aircraft = aircraft.adjust(change, rng)
     else:
         raise SystemExit(f"{scene.folder}: not inside limits after {MOST_RUNS} runs; choose another seed")

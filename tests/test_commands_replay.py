@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import io
+import json
 import shutil
 import subprocess
 import sys
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from demo_fits import demo, demo_fit, demo_lesson
 
 from trackbal.commands.group import run
+from trackbal.influence.influence_writer import write_influence
 from trackbal.lessons.lesson_book import lesson_of_job
 from trackbal.logbook.records import find_job, load_job
 from trackbal.logbook.store import Book
@@ -239,3 +243,40 @@ def test_replay_does_not_load_what_it_does_not_need() -> None:
 def test_help_has_an_example(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["replay", "--help"]) == 0
     assert "trackbal replay demo_runs/" in capsys.readouterr().out
+
+
+def test_advise_show_and_replay_tell_the_same_likely_readings(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book, fitted = str(tmp_path / "f.tblog"), str(tmp_path / "i.json")
+    write_influence(fitted, demo("five_blades").rotor, demo_fit("five_blades").influence)
+
+    def told(*arguments: str) -> dict[str, Any]:
+        capsys.readouterr()
+        run(["log", *arguments, "--json"])
+        return json.loads(capsys.readouterr().out)
+
+    assert run(["log", "new", book, "--rotor", str(FIVE / "rotor.toml"), "--influence", fitted]) == 0
+    assert run(["log", "start", book, "A1", "--job", "j", "--settings", str(FIVE / "settings.csv")]) == 0
+    visits, expected = demo_lesson("five_blades").visits, None
+    for k, visit in enumerate(visits, start=1):
+        assert run(["log", "run", book, str(FIVE / f"run{k}.csv"), "--anyway"]) == 0
+        assert told("show", book)["runs"][-1]["likely"] == expected
+        if k == len(visits):
+            break
+        advice = told("advise", book)
+        plan = advice["plans"][advice["recommended"]]
+        ahead = told("show", book)["likely"]
+        assert ahead == {"after": "advised", "worst": plan["worst_likely"], "ranges": advice["ranges"]}
+        assert visit.plan is not None and visit.plan.chance == pytest.approx(plan["chance"], abs=1e-12)
+        assert visit.plan.worst_likely == pytest.approx(plan["worst_likely"], rel=1e-9)
+        assert run(["log", "done", book, "--sheet", str(FIVE / f"adjustments{k}.csv")]) == 0
+        ahead = told("show", book)["likely"]
+        assert ahead["after"] == "done" and visit.then is not None
+        assert ahead["worst"] == pytest.approx(visit.then.ratio, rel=1e-6)
+        if k == 2:  # the crew left something out: what was done is what counts
+            assert ahead["ranges"] != advice["ranges"]
+        expected = {key: ahead[key] for key in ("worst", "ranges")}
+        capsys.readouterr()
+        run(["log", "show", book])
+        assert "Likely in the next run after what was done" in capsys.readouterr().out

@@ -181,9 +181,9 @@ def _believable(seen: Surprise, anew: bool) -> str:
         )
     if anew:
         return (
-            f"{meaning}. All readings together: not what the run before leads to expect, and nothing was adjusted. A "
-            "cause was looked for, as advised: taken to be found and put right, it ends that job. A new one begins "
-            "with this run; the runs before it no longer count."
+            f"{meaning}. All readings together: SURPRISING (chance {chance_words(seen.p)} of being so far off), though "
+            "nothing was adjusted. A cause was looked for, as advised: taken to be found and put right, it ends that "
+            "job. A new one begins with this run; the runs before it no longer count."
         )
     return (
         f"{meaning}. All readings together: SURPRISING (chance {chance_words(seen.p)} of "

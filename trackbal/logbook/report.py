@@ -397,7 +397,7 @@ def _ahead_text(rotor: Rotor, ahead: Ahead) -> str:
         rows.append((one["likely"] / limit, told))
     rows.sort(key=lambda row: -row[0])
     what = "what was done" if ahead.after == "done" else "the plan advised"
-    lead = f"Likely in the next run after {what}, the worst first (95 in 100 between):"
+    lead = f"Likely in the next run after {what} (95 in 100 between):"
     return wrap(lead, "") + "\n" + table([told for _, told in rows[:_MOST_LIKELY]], sides="<<>>>")
 
 
