@@ -212,7 +212,25 @@ function bringBack() {
   document.querySelectorAll('input[data-top]').forEach((box, i) => { box.value = kept.top[i] ?? ''; });
 }
 
+// The first amplitude or phase that stands alone, with its words: such a sheet would be refused.
+function half() {
+  for (const section of sections()) for (const sensor of rotor.sensors) {
+    const pair = ['amp', 'deg'].map(part => section.querySelector(
+      `input[data-q="${CSS.escape(`${sensor.name}.${part}`)}"]`)).filter(Boolean);
+    if (pair.length < 2 || !text(pair[0]) === !text(pair[1]) || number(text(pair[0])) === 0) continue;
+    const what = text(pair[0]) ? 'an amplitude without a phase' : 'a phase without an amplitude';
+    return [pair.find(box => !text(box)), `${rotor.regimes[section.dataset.regime].name}, ${sensor.words}: ${what}`];
+  }
+  return null;
+}
+
 function save() {
+  const alone = half();
+  if (alone && !look()) {
+    summary.textContent = `Not saved: ${alone[1]}.`;
+    alone[0].focus();
+    return;
+  }
   if (look()) {
     summary.textContent = 'Not saved: ' + summary.textContent;
     form.querySelector('[aria-invalid="true"]').focus();
