@@ -113,15 +113,45 @@ def shown(tmp_path_factory):
 NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 
 
-def test_readme_shows_what_its_command_prints(shown):
+def assert_shown(sample: str, printed: str, hint: str) -> None:
     """Words as they are; numbers to one in their last digit, which another processor may round otherwise."""
-    (sample,) = blocks(ROOT / "README.md", "text")
-    printed = "\n".join(shown.splitlines()[: len(sample.splitlines())])
-    hint = "bring the sample in README.md up to date"
     assert NUMBER.sub("#", sample).split() == NUMBER.sub("#", printed).split(), hint
     for ours, theirs in zip(NUMBER.findall(sample), NUMBER.findall(printed), strict=True):
         digits = max(len(n.partition(".")[2]) for n in (ours, theirs))
         assert abs(float(ours) - float(theirs)) <= 1.001 * 10.0**-digits, hint
+
+
+def test_readme_shows_what_its_command_prints(shown):
+    (sample,) = blocks(ROOT / "README.md", "text")
+    printed = "\n".join(shown.splitlines()[: len(sample.splitlines())])
+    assert_shown(sample, printed, "bring the sample in README.md up to date")
+
+
+def test_the_analysts_page_shows_what_a_fit_prints(tmp_path, capsys):
+    """One table of the fit of five_blades, some rows of it; and what it says with one sign turned about."""
+    table, suspects = blocks(ROOT / "docs" / "analyst.md", "text")
+    demo = ROOT / "demo_runs" / "five_blades"
+    turned = tmp_path / "turned.csv"
+    record = "BK-11,2,2,tip_weight,"
+    changes = text(demo / "history_adjustments.csv")
+    assert f"{record}20\n" in changes
+    turned.write_text(changes.replace(f"{record}20\n", f"{record}-20\n"), encoding="utf-8")
+    printed = []
+    for adjustments in (demo / "history_adjustments.csv", turned):
+        files = ["--rotor", demo / "rotor.toml", "--runs", demo / "history.csv", "--adjustments", adjustments]
+        assert command(["fit", *map(str, files), "--out", str(tmp_path / "influence.json"), "--force"]) == 0
+        printed.append(capsys.readouterr().out)
+    hint = "bring the samples in docs/analyst.md up to date"
+    title, head, *rows = table.strip().splitlines()
+    shown = printed[0][printed[0].index(title) :].split("\n\n")[0].splitlines()
+    names = [row.split()[:2] for row in rows]
+    assert_shown(
+        "\n".join([title, head, *rows]),
+        "\n".join([*shown[:2], *(r for r in shown[2:] if r.split()[:2] in names)]),
+        hint,
+    )
+    told = printed[1][printed[1].index("Runs that do not fit") :]
+    assert_shown(suspects, told[: told.index("\n\nCautions")], hint)
 
 
 def test_readme_example_from_python(monkeypatch):
