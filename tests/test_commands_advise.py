@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from demo_fits import ROOT
 from invented_cases import invented_case
 from plain_reference import no_change
 
@@ -408,3 +409,28 @@ def test_random_settings_bytes_never_escape_as_a_traceback(capsys, tmp_path):
         code, _, err = call(capsys, "advise", *options)
         assert code == 2
         assert err.count("\n") == 1
+
+
+def test_phases_stand_in_clock_hours_where_the_rotor_file_says_so(capsys, tmp_path):
+    """Screens and the card of the same run, in hours of a clock face or in degrees; --json has degrees either way."""
+    demo = ROOT / "two_blade_tail"
+    in_degrees = tmp_path / "rotor.toml"
+    in_degrees.write_text((demo / "rotor.toml").read_text().replace('phase_shown = "clock"\n', ""))
+    files = ["--runs", demo / "history.csv", "--adjustments", demo / "history_adjustments.csv"]
+    said = {}
+    for shown, rotor in (("clock", demo / "rotor.toml"), ("degrees", in_degrees)):
+        influence, card = tmp_path / f"{shown}.json", tmp_path / f"{shown}.html"
+        fitted = call(capsys, "fit", "--rotor", rotor, *files, "--out", influence)[1]
+        asked = ["--rotor", rotor, "--run", demo / "run1.csv", "--influence", influence]
+        advised = call(capsys, "advise", *asked, "--all", "--card", card)[1]
+        found = json.loads(call(capsys, "advise", *asked, "--json")[1])
+        said[shown] = fitted, advised, card.read_text(encoding="utf-8"), found["plans"]
+    fitted, advised, card, _ = said["clock"]
+    assert "phase in clock hours (lag)" in fitted
+    assert "0.588 at  4:30" in advised
+    assert " at 4:30" in card
+    fitted, advised, card, _ = said["degrees"]
+    assert "phase in degrees of lag" in fitted
+    assert "0.588 at 135" in advised
+    assert " at 135°" in card
+    assert said["clock"][3] == said["degrees"][3]
