@@ -16,9 +16,10 @@ from trackbal.estimate.job_statistics import HistoryCells
 from trackbal.fitting.fit import estimate_cells, fit
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import History, Reals, Run
+from trackbal.runs.run import History
 from trackbal.virtual import VirtualType, type_names
 from trackbal.virtual.aircraft import Aircraft
+from trackbal.virtual.past_jobs import past_jobs as flown_jobs
 from trackbal.virtual.variation import Fault
 
 PAST_JOBS = 12
@@ -62,39 +63,14 @@ def fleet(name: str, seed: int, number: int) -> Fleet:
 def past_jobs(kind: VirtualType, seed: int, *which: int) -> History:
     """Return PAST_JOBS jobs of other aircraft, 3 or 4 runs each, adjusted at random."""
     rng = stream(seed, _HISTORY, *which)
-    runs: list[Run] = []
-    job, number, changes = [], [], []
-    for j in range(PAST_JOBS):
-        aircraft = kind.aircraft(aircraft_seed(seed, _PAST_AIRCRAFT, *which, j), float(rng.uniform(0.5, 1.5)))
-        found = aircraft.setting
-        for k in range(int(rng.integers(3, 5))):
-            if k:
-                aircraft = aircraft.adjust(_random_change(kind.rotor, aircraft.setting, rng), rng)
-            runs.append(aircraft.fly(rng))
-            job.append(j)
-            number.append(k + 1)
-            changes.append(aircraft.setting - found)
-    names = ("vibration", "vibration_count", "vibration_squares", "height", "height_count", "height_squares")
-    readings = {name: np.array([getattr(run, name) for run in runs]) for name in names}
-    jobs = tuple(f"past {j + 1}" for j in range(PAST_JOBS))
-    return History(jobs=jobs, job=np.array(job), run=np.array(number), change=np.array(changes), **readings)
+    seeds = (aircraft_seed(seed, _PAST_AIRCRAFT, *which, j) for j in range(PAST_JOBS))
+    fleet = (kind.aircraft(number, float(rng.uniform(0.5, 1.5))) for number in seeds)
+    return flown_jobs(fleet, rng, _MOST_CHANGES, _LARGEST_PART)
 
 
 def past_aircraft(kind: VirtualType, seed: int, *which: int) -> tuple[Aircraft, ...]:
     """Return the aircraft of `past_jobs`, but for how unlike their blades are, of which their influence is free."""
     return tuple(kind.aircraft(aircraft_seed(seed, _PAST_AIRCRAFT, *which, j)) for j in range(PAST_JOBS))
-
-
-def _random_change(rotor: Rotor, setting: Reals, rng: np.random.Generator) -> Reals:
-    """Return 1 to 4 adjustments, each of whole steps and well inside its bounds."""
-    low, high = rotor.step_bounds(setting)
-    change = np.zeros_like(setting)
-    movable = np.argwhere(high > low)
-    for a, b in movable[rng.permutation(len(movable))[: rng.integers(1, _MOST_CHANGES + 1)]]:
-        reach = max(1, int(_LARGEST_PART * max(high[a, b], -low[a, b])))
-        steps = [n for n in range(max(low[a, b], -reach), min(high[a, b], reach) + 1) if n]
-        change[a, b] = rng.choice(steps) * rotor.adjusters[a].step
-    return change
 
 
 def _plain(rotor: Rotor, history: History, fitted: Influence) -> Influence:

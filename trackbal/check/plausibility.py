@@ -6,7 +6,7 @@ is worth a second look and a sound run has none. A finding never changes a readi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
@@ -19,7 +19,7 @@ from trackbal.base.text_layout import times_words
 from trackbal.check.comparisons import median, own_jumps, tip_jumps
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import Reals, Run
+from trackbal.runs.run import Complexes, Reals, Run
 from trackbal.runs.words import chance_words
 
 TIMES_LIMIT, TIMES_STOP = 20.0, 5.0  # a reading beyond either is more likely misread than real
@@ -292,31 +292,23 @@ def _stuck_phase(rotor: Rotor, run: Run) -> Findings:
 
 
 def _copied_regime(rotor: Rotor, run: Run) -> Findings:
-    for r, q in combinations(np.flatnonzero(run.vibration_read.sum(axis=1) >= 2), 2):
-        both = run.vibration_read[r] & run.vibration_read[q]
-        if both.sum() >= 2 and _same(run.vibration[r, both], run.vibration[q, both]):
-            one, other = rotor.regimes[r].name, rotor.regimes[q].name
-            yield Finding(
-                "doubt",
-                "copied",
-                other,
-                None,
-                f"{other}: every sensor reads exactly as in {one}; one row may be a copy of the other",
-            )
+    for one, other in _twins(run.vibration, run.vibration_read, [regime.name for regime in rotor.regimes]):
+        text = f"{other}: every sensor reads exactly as in {one}; one row may be a copy of the other"
+        yield Finding("doubt", "copied", other, None, text)
 
 
 def _doubled_sensor(rotor: Rotor, run: Run) -> Findings:
-    for s, q in combinations(range(len(rotor.sensors)), 2):
-        both = run.vibration_read[:, s] & run.vibration_read[:, q]
-        if both.sum() >= 2 and _same(run.vibration[both, s], run.vibration[both, q]):
-            one, other = rotor.sensors[s].name, rotor.sensors[q].name
-            yield Finding(
-                "doubt",
-                "doubled",
-                None,
-                other,
-                f"{other}: reads exactly as {one} in every regime; both may be wired to one pick-up",
-            )
+    for one, other in _twins(run.vibration.T, run.vibration_read.T, [sensor.name for sensor in rotor.sensors]):
+        text = f"{other}: reads exactly as {one} in every regime; both may be wired to one pick-up"
+        yield Finding("doubt", "doubled", None, other, text)
+
+
+def _twins(readings: Complexes, read: NDArray[np.bool_], names: Sequence[str]) -> Iterator[tuple[str, str]]:
+    """Yield the names of rows that hold the same readings, two or more, wherever both were read."""
+    for r, q in combinations(range(len(names)), 2):
+        both = read[r] & read[q]
+        if both.sum() >= 2 and _same(readings[r, both], readings[q, both]):
+            yield names[r], names[q]
 
 
 def _same(one: np.ndarray, other: np.ndarray) -> bool:

@@ -317,6 +317,7 @@ def jobs_command(book_file: str, only_open: bool, last: int, as_json: bool) -> i
     Example:
       trackbal log jobs fleet.tblog --open
     """
+    from trackbal.base.text_layout import count
     from trackbal.logbook.store import Book
     from trackbal.logbook.trail import list_jobs
 
@@ -329,7 +330,7 @@ def jobs_command(book_file: str, only_open: bool, last: int, as_json: bool) -> i
     else:
         for job in jobs:
             state = "open" if job["outcome"] is None else f"closed: {' '.join(job['outcome'].split())}"
-            say(f"{job['job']}: {job['aircraft']}, {job['rotor']}, {job['runs']} runs, {job['at']}, {state}")
+            say(f"{job['job']}: {job['aircraft']}, {job['rotor']}, {count(job['runs'], 'run')}, {job['at']}, {state}")
     return 0
 
 

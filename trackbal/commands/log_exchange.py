@@ -55,6 +55,7 @@ def export_command(
       trackbal log export fleet.tblog --runs history.csv --adjustments history_adj.csv
     """
     from trackbal.base.files import Outputs, check_free
+    from trackbal.base.text_layout import count
     from trackbal.logbook.entries import rotor_of
     from trackbal.logbook.exchange import history_sheets, load_all
     from trackbal.logbook.records import find_job, load_job, load_rotor
@@ -88,7 +89,9 @@ def export_command(
         if as_json:
             echo_json(counts)
         else:
-            say(f"{counts['jobs']} jobs, {counts['runs']} runs written to {', '.join(file for file, _ in pages)}.")
+            say(
+                f"{count(counts['jobs'], 'job')}, {count(counts['runs'], 'run')} written to {', '.join(file for file, _ in pages)}."
+            )
     return 0
 
 
@@ -128,6 +131,7 @@ def import_command(
       trackbal log import fleet.tblog --runs history.csv --adjustments history_adj.csv
     """
     from trackbal.base.csv_table import CsvTable
+    from trackbal.base.text_layout import count
     from trackbal.logbook.entries import rotor_of
     from trackbal.logbook.exchange import import_history
     from trackbal.logbook.records import load_rotor
@@ -155,5 +159,5 @@ def import_command(
             echo_json({"jobs": names, "odd_repeats": odd, "resumed_rows": [vars(one) for one in history.resumed]})
         else:
             lines = [f"job {one.job} run {one.run}: {one.text}" for one in history.odd]
-            say("\n".join([f"{len(names)} jobs taken in.", *lines, *resumed_in_words(history.resumed)]))
+            say("\n".join([f"{count(len(names), 'job')} taken in.", *lines, *resumed_in_words(history.resumed)]))
     return 1 if history.odd or history.resumed else 0

@@ -114,6 +114,7 @@ def _said_so() -> bool:
 
 def _type_run(book: Book, job_name: str | None, author: str) -> JobRecord | None:
     """Ask for the readings of a run; None if the person breaks off."""
+    from trackbal.base.text_layout import count
     from trackbal.logbook.asking import Asking
     from trackbal.logbook.entries import begin_typing, last_typed, type_cells
     from trackbal.logbook.records import load_lines
@@ -123,7 +124,7 @@ def _type_run(book: Book, job_name: str | None, author: str) -> JobRecord | None
     lines = load_lines(book, record.draft.entry)
     previous = record.readings[-1] if record.readings else None
     asking = Asking(record.rotor, lines, previous, record.runs[-1].rows if record.runs else ())
-    state = f"going on ({len(lines)} regimes begun)" if lines else "reading by reading; ? for help"
+    state = f"going on ({count(len(lines), 'regime')} begun)" if lines else "reading by reading; ? for help"
     say(f"Job {record.name}, run {len(record.runs) + 1}: {state}.")
     seen = last_typed(book, record.draft.entry)
     if seen:

@@ -193,7 +193,6 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
     run_of_row = np.repeat(np.arange(len(per_run)), per_run)
     count, regimes = len(per_run), len(rotor.regimes)
     means = average(rotor, readings, run_of_row * regimes + regime, regime, count * regimes)
-    by_run = (count, regimes)
     job_names = tuple(f"{file}: {job.name}" if taken[job.name] > 1 else job.name for file, job in jobs)
     runs = [(name, t) for name, (_, job) in zip(job_names, jobs, strict=True) for t in range(1, len(job.runs) + 1)]
     whose = [job.whose(t) for _, job in jobs for t in range(len(job.runs))]
@@ -202,12 +201,7 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
         jobs=job_names,
         job=np.repeat(np.arange(len(jobs)), [len(job.runs) for _, job in jobs]),
         run=np.array([t for _, t in runs]),
-        vibration=means.vibration.reshape(*by_run, -1),
-        vibration_count=means.vibration_count.reshape(*by_run, -1),
-        vibration_squares=means.vibration_squares.reshape(*by_run, -1),
-        height=means.height.reshape(*by_run, -1),
-        height_count=means.height_count.reshape(by_run),
-        height_squares=means.height_squares.reshape(by_run),
+        **means.by_run(count, regimes),
         change=np.concatenate([_changes(rotor, job) for _, job in jobs]),
         source=source,
         aircraft=tuple(job.aircraft for _, job in jobs),

@@ -9,7 +9,20 @@ from __future__ import annotations
 #: Marks an SQLite file as a logbook of trackbal ("TBlg").
 APPLICATION_ID = 0x54426C67
 
-_TABLES = """
+
+def _items(table: str, of: str, entry: str, value: str) -> str:
+    """Return the table of what is said, entry by entry, of each adjuster of each blade in a job or after a run."""
+    return f"""CREATE TABLE {table} (
+    {of} INTEGER NOT NULL REFERENCES {of} (entry),
+    blade TEXT NOT NULL,
+    adjuster TEXT NOT NULL,
+    entry INTEGER NOT NULL REFERENCES {entry},
+    {value} TEXT NOT NULL,
+    PRIMARY KEY ({of}, blade, adjuster, entry)
+) WITHOUT ROWID;"""
+
+
+_TABLES = f"""
 CREATE TABLE entry (
     id INTEGER PRIMARY KEY AUTOINCREMENT,
     kind TEXT NOT NULL,
@@ -37,14 +50,7 @@ CREATE TABLE job (
     rotor TEXT NOT NULL
 );
 CREATE INDEX job_of_aircraft ON job (aircraft, rotor);
-CREATE TABLE setting (
-    job INTEGER NOT NULL REFERENCES job (entry),
-    blade TEXT NOT NULL,
-    adjuster TEXT NOT NULL,
-    entry INTEGER NOT NULL REFERENCES entry (id),
-    setting TEXT NOT NULL,
-    PRIMARY KEY (job, blade, adjuster, entry)
-) WITHOUT ROWID;
+{_items("setting", of="job", entry="entry (id)", value="setting")}
 CREATE TABLE run (
     entry INTEGER PRIMARY KEY REFERENCES entry (id),
     job INTEGER NOT NULL REFERENCES job (entry),
@@ -87,14 +93,7 @@ CREATE TABLE done (
     run INTEGER NOT NULL REFERENCES run (entry)
 );
 CREATE INDEX done_of_run ON done (run);
-CREATE TABLE adjustment (
-    run INTEGER NOT NULL REFERENCES run (entry),
-    blade TEXT NOT NULL,
-    adjuster TEXT NOT NULL,
-    entry INTEGER NOT NULL REFERENCES done (entry),
-    amount TEXT NOT NULL,
-    PRIMARY KEY (run, blade, adjuster, entry)
-) WITHOUT ROWID;
+{_items("adjustment", of="run", entry="done (entry)", value="amount")}
 CREATE TABLE note (
     entry INTEGER PRIMARY KEY REFERENCES entry (id),
     run INTEGER REFERENCES run (entry),
@@ -108,15 +107,8 @@ CREATE TABLE closing (
 """
 
 #: What is answered to `log done --ask`, kept answer by answer until it is recorded as done, or dropped.
-_ANSWERS = """
-CREATE TABLE answer (
-    run INTEGER NOT NULL REFERENCES run (entry),
-    blade TEXT NOT NULL,
-    adjuster TEXT NOT NULL,
-    entry INTEGER NOT NULL REFERENCES entry (id),
-    amount TEXT NOT NULL,
-    PRIMARY KEY (run, blade, adjuster, entry)
-) WITHOUT ROWID;
+_ANSWERS = f"""
+{_items("answer", of="run", entry="entry (id)", value="amount")}
 CREATE TABLE answers_end (
     entry INTEGER PRIMARY KEY REFERENCES entry (id),
     run INTEGER NOT NULL REFERENCES run (entry)

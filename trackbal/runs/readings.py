@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,6 +88,12 @@ class Means:
     height_count: Counts
     height_squares: Reals
     rpm: Reals
+
+    def by_run(self, runs: int, regimes: int) -> dict[str, Any]:
+        """Return what a History holds of groups that are the regimes of n runs, by name, run by run."""
+        names = ("vibration", "vibration_count", "vibration_squares", "height", "height_count", "height_squares")
+        found = {name: getattr(self, name) for name in names}
+        return {name: values.reshape(runs, regimes, *values.shape[1:]) for name, values in found.items()}
 
 
 def read_headings(rotor: Rotor, table: CsvTable, leading: Sequence[str]) -> Headings:

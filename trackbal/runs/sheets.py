@@ -127,17 +127,11 @@ def history_of(rotor: Rotor, table: CsvTable, adjustments: CsvTable) -> History:
     means = average(rotor, rows, run_of_row * regimes + regime, regime, count * regimes)
     _check_any(table, means.vibration_count, means.height_taken)
     late = resumed(job, run_of_row)
-    by_run = (count, regimes)
     return History(
         jobs=jobs,
         job=job,
         run=run,
-        vibration=means.vibration.reshape(*by_run, -1),
-        vibration_count=means.vibration_count.reshape(*by_run, -1),
-        vibration_squares=means.vibration_squares.reshape(*by_run, -1),
-        height=means.height.reshape(*by_run, -1),
-        height_count=means.height_count.reshape(by_run),
-        height_squares=means.height_squares.reshape(by_run),
+        **means.by_run(count, regimes),
         change=_read_changes(rotor, adjustments, jobs, job),
         source=os.fspath(table.source),
         aircraft=aircraft_of_jobs(table, headings, jobs, job[run_of_row]),
