@@ -89,9 +89,8 @@ def export_command(
         if as_json:
             echo_json(counts)
         else:
-            say(
-                f"{count(counts['jobs'], 'job')}, {count(counts['runs'], 'run')} written to {', '.join(file for file, _ in pages)}."
-            )
+            held = f"{count(len(jobs), 'job')}, {count(sum(len(job.runs) for job in jobs), 'run')}"
+            say(f"{held} written to {', '.join(file for file, _ in pages)}.")
     return 0
 
 
