@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 from dataclasses import replace
+from types import SimpleNamespace
 
 import click
 import numpy as np
@@ -15,7 +16,7 @@ from trackbal.commands.group import group
 from trackbal.lessons.lesson import prepare_lesson
 from trackbal.lessons.lesson_book import lesson_of_job
 from trackbal.plan import advice as advice_module
-from trackbal.plan.advice import _Ladder, advise
+from trackbal.plan.advice import Advice, _Ladder, advise
 from trackbal.plan.job_advice import advise_in_job
 from trackbal.search.search import Solution
 
@@ -68,6 +69,73 @@ def test_a_plan_that_comes_again_is_weighed_once_and_any_other_by_itself(monkeyp
     chances = ladder._chances_once(np.array(plans, dtype=float)[:, None], found)
     assert weighed == [[[0.0, 0.0], [1.0, 0.0], [1.0, 2.0], [3.0, -1.0]]]
     assert chances == pytest.approx([0.0, 0.1, 0.1, 0.12, 0.29, 0.29])
+
+
+def advice_of(verdict, *, finished=True, unclear=(), recommended=0, counts=(0, 1), **more):
+    """Return advice with plans of so many adjustments, of which nothing but the counts is known."""
+    plans = tuple(SimpleNamespace(count=count) for count in counts)
+    review = SimpleNamespace(finished=finished, unclear=unclear)
+    return Advice(verdict, recommended, plans, np.zeros((1, 2)), (), (), review, 0.9, **more)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "finished", "warns"),
+    [("inside", True, False), ("inside", False, True), ("adjust", False, False), ("adjust", True, False)]
+    + [(verdict, finished, True) for verdict in ("investigate", "stop", "learn", "hold") for finished in (True, False)],
+)
+def test_an_answer_warns_unless_it_is_a_plan_or_a_whole_run_inside(verdict, finished, warns):
+    assert advice_of(verdict, finished=finished).warns is warns
+
+
+def test_a_plan_is_offered_to_work_from_only_where_nothing_is_to_be_found_first():
+    assert advice_of("adjust", recommended=1).offered.count == 1
+    assert advice_of("adjust", recommended=None).offered is None
+    for verdict in ("inside", "investigate", "stop", "learn", "hold"):
+        assert advice_of(verdict, recommended=1).offered is None
+    assert advice_of("investigate", recommended=1, anyway=True).offered.count == 1
+    assert advice_of("inside", recommended=1, anyway=True).offered is None
+    assert advice_of("inside", recommended=1).to_write.count == 0
+    assert advice_of("investigate", recommended=1).to_write is None
+
+
+@pytest.mark.parametrize(
+    ("verdict", "unclear", "recommended", "again"),
+    [
+        ("investigate", ("one",), 0, True),
+        ("investigate", (), 0, False),
+        ("investigate", ("one",), 1, False),
+        ("investigate", ("one",), None, False),
+        ("adjust", ("one",), 0, False),
+    ],
+)
+def test_readings_are_to_be_taken_again_where_they_contradict_each_other_and_no_plan_is_made(
+    verdict, unclear, recommended, again
+):
+    assert advice_of(verdict, unclear=unclear, recommended=recommended).read_again is again
+
+
+def weighed(*plans):
+    """Return plans of (count, chance, expected cost, minutes)."""
+    names = ("count", "chance", "counts", "expected_cost", "minutes")
+    return tuple(SimpleNamespace(**dict(zip(names, (n, p, p, cost, work), strict=True))) for n, p, cost, work in plans)
+
+
+@pytest.mark.parametrize(
+    ("plans", "wanted", "taken"),
+    [
+        ([(0, 0.99, 1.0, None)], 0.9, 0),  # there is no other
+        ([(0, 0.99, 9.0, None), (1, 0.1, 1.0, None)], 0.9, 1),
+        ([(0, 0.0, 9.0, None), (1, 0.9, 5.0, None), (2, 0.99, 1.0, None)], 0.9, 1),  # just what was wanted
+        ([(0, 0.0, 9.0, None), (1, 0.89, 5.0, None), (2, 0.99, 1.0, None)], 0.9, 2),
+        ([(0, 0.0, 9.0, None), (1, 0.5, 5.0, None), (2, 0.51, 1.0, None)], 0.9, 1),  # as good as the best
+        ([(0, 0.0, 9.0, None), (1, 0.48, 5.0, None), (2, 0.51, 1.0, None)], 0.9, 2),
+        ([(0, 0.0, 9.0, None), (2, 0.5, 5.0, None), (2, 0.51, 1.0, None)], 0.9, 2),  # of as many, the lower cost
+        ([(0, 0.0, 9.0, None), (2, 0.5, 1.0, None), (2, 0.51, 1.0, None)], 0.9, 1),  # of equal, the earlier
+        ([(0, 0.0, 9.0, 0.0), (3, 0.5, 5.0, 20.0), (2, 0.51, 1.0, 30.0)], 0.9, 1),  # minutes before their number
+    ],
+)
+def test_the_plan_to_take(plans, wanted, taken):
+    assert advice_module._recommend(weighed(*plans), wanted) == taken
 
 
 @pytest.mark.parametrize("function", [advise, advise_in_job, prepare_lesson, lesson_of_job])
