@@ -22,7 +22,7 @@ from trackbal.estimate.identification import identify
 from trackbal.estimate.job_statistics import CellStatistics, by_aircraft
 from trackbal.estimate.mixed import noise_floor, plain_noise, stack
 
-NOTHING = Floor(np.full(3, 0.5), np.zeros(3), np.zeros(3))
+NOTHING = Floor(np.array([0.5]), np.zeros(1), np.zeros(1))
 
 
 def cell_of(
@@ -166,3 +166,27 @@ def test_jobs_of_one_aircraft_add_up_in_the_order_of_their_first() -> None:
         np.testing.assert_allclose(getattr(found, name), np.stack([whole[0] + whole[2], whole[1], whole[3]]))
     assert (found.repeat_squares, found.repeat_dof) == (1.0, 2.0)
     assert by_aircraft([cell], ["a", "b", "c", "d"])[0] is cell
+
+
+def test_a_sample_tells_the_noise_as_surely_as_all_jobs_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Components are estimated on 10 of 40 jobs; the noise still rests on about the degrees of freedom of all."""
+    rng = np.random.default_rng(8)
+    z = rng.normal(size=(40, 5, 1))
+    slope = 2.0 + 0.3 * rng.normal(size=(40, 1))
+    cell = cell_of(z, z[..., 0] * slope + 0.1 * rng.normal(size=(40, 5)))
+    dof = []
+    for most in (1_000, 10):
+        monkeypatch.setattr(estimate_module, "COMPONENT_SAMPLE", most)
+        found = estimate([cell], np.ones(1), np.zeros(1, dtype=int), NOTHING)
+        assert found.sigma2 == pytest.approx([0.01], rel=0.4)  # of 30 degrees: standard error 26 %
+        dof += found.noise_dof.tolist()
+    assert 110.0 < dof[0] < 160.0  # 160 less one coefficient, less what the spread takes of 40 jobs
+    assert dof[1] == pytest.approx(dof[0], rel=0.1)
+
+
+def test_a_prior_spread_serves_where_no_noise_is_told() -> None:
+    known = np.ones((1, 1), dtype=bool)
+    prior = PriorKnowledge(np.full((1, 1), 0.2), known, True, 4.0, np.array([0.3]))
+    found = estimate([cells_of_one_run_more(2.0, 1)], np.ones(1), np.zeros(1, dtype=int), NOTHING, prior)
+    assert found.spread == pytest.approx(np.array([[0.2]]))
+    assert not found.assumed.any()
