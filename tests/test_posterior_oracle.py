@@ -25,6 +25,7 @@ from trackbal.plan.chance import chances
 LEAST = 1e-9  # variance in limits squared that the model adds to every reading
 HEIGHTS = [r for r, regime in enumerate(ROTOR.regimes) if regime.heights]
 HALF = ROTOR.height_limit / 2.0
+VIBRATION = ROTOR.vibration_limit
 CLOSE = {"rtol": 1e-8, "atol": 1e-8}
 STEPS = np.array([10.0, 1.0])
 
@@ -331,6 +332,10 @@ def written_over(run, told, values):
     return replace(run, vibration=vibration, height=height - height.mean(axis=1, keepdims=True))
 
 
+def assert_alone(found, rows, expected, limit):
+    assert found == pytest.approx([expected[row][0] * limit for row in rows], rel=1e-8, abs=1e-8)
+
+
 @pytest.mark.parametrize("runs", [2, 3])
 def test_a_surprise_is_the_mahalanobis_distance_from_the_joint_distribution(runs):
     rng = np.random.default_rng(30 + runs)
@@ -362,6 +367,33 @@ def test_a_surprise_is_the_mahalanobis_distance_from_the_joint_distribution(runs
     assert 1e-4 < seen.p < 0.9
     density = stats.multivariate_normal.logpdf(miss, np.zeros(len(miss)), spread)
     assert seen.log_likelihood == pytest.approx(density, rel=1e-8)
+    expected = {row: (value, i) for i, ((row, _, _), value) in enumerate(zip(told, mean, strict=True))}
+    missed = np.array([value for _, value, _ in compared]) - mean
+    for r in range(R):
+        for s in range(S):
+            rows = [("cell", r, s, part) for part in (0, 1)]
+            assert seen.vibration_compared[r, s] == (rows[0] in expected)
+            if rows[0] in expected:
+                assert_alone([seen.vibration[r, s].real, seen.vibration[r, s].imag], rows, expected, VIBRATION[r, s])
+                at = [expected[row][1] for row in rows]
+                own = cov[np.ix_(at, at)]
+                assert seen.vibration_sd[r, s] == pytest.approx(np.sqrt(np.trace(own) / 2.0) * VIBRATION[r, s])
+                assert seen.vibration_chi2[r, s] == pytest.approx(missed[at] @ linalg.solve(own, missed[at]), rel=1e-7)
+            else:
+                assert np.isnan([seen.vibration[r, s], seen.vibration_sd[r, s]]).all()
+                assert seen.vibration_chi2[r, s] == 0.0
+        rows = [("tip", r, b, 0) for b in range(B)]
+        assert seen.height_compared[r] == (rows[0] in expected)
+        if rows[0] in expected:
+            assert_alone(seen.height[r], rows, expected, HALF[r])
+            at = [expected[row][1] for row in rows]
+            about_mean = np.eye(B) - 1.0 / B
+            own = about_mean @ cov[np.ix_(at, at)] @ about_mean
+            assert seen.height_sd[r] == pytest.approx(np.sqrt(np.trace(own) / (B - 1)) * HALF[r])
+            alone = missed[at] @ linalg.pinvh(own, rtol=1e-9) @ missed[at]
+            assert seen.height_chi2[r] == pytest.approx(alone, rel=1e-7)
+        else:
+            assert np.isnan([*seen.height[r], seen.height_sd[r]]).all() and seen.height_chi2[r] == 0.0
     if runs == 2:
         again = surprise(ROTOR, job, influence)
         assert again is not None and (again.chi2, again.p, again.rests_on) == (seen.chi2, seen.p, (0,))

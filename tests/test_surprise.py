@@ -96,22 +96,38 @@ def test_chi_square_of_a_second_run_is_that_of_differences() -> None:
     assert seen is not None
     change = job.change[1]
     z = blade_harmonic(change, ROTOR.azimuth_deg, ROTOR.harmonics)
-    total, dof = 0.0, 0
+    total, dof, density = 0.0, 0, 0.0
     for r in range(R):
         for s in range(S):
             miss = job.vibration[1, r, s] - job.vibration[0, r, s] - influence.alpha[:, r, s] @ z[:, s]
             lever = np.hstack([[[c.real, -c.imag], [c.imag, c.real]] for c in z[:, s]])
             cov = lever @ influence.vibration_cov[r, s] @ lever.T + 2.0 * NOISE[r, s] ** 2 * np.eye(2)
             part = np.array([miss.real, miss.imag])
-            total, dof = total + part @ np.linalg.solve(cov, part), dof + 2
+            alone = part @ np.linalg.solve(cov, part)
+            total, dof = total + alone, dof + 2
+            density += stats.multivariate_normal.logpdf(part, np.zeros(2), cov)
+            assert seen.vibration[r, s] == pytest.approx(job.vibration[1, r, s] - miss)
+            assert seen.vibration_sd[r, s] == pytest.approx(np.sqrt(np.trace(cov) / 2.0))
+            assert seen.vibration_chi2[r, s] == pytest.approx(alone)
+            assert seen.vibration_compared[r, s]
+        assert seen.height_compared[r] == ROTOR.regimes[r].heights
         if ROTOR.regimes[r].heights:
             u = change - change.mean(axis=1, keepdims=True)
             tips = job.height[1, r] - job.height[0, r] - influence.tau[:, r] @ u
             cov = u.T @ influence.height_cov[r] @ u + 2.0 * HEIGHT_NOISE[r] ** 2 * (np.eye(B) - 1.0 / B)
-            total, dof = total + tips @ np.linalg.pinv(cov, rcond=1e-9) @ tips, dof + B - 1
+            alone = tips @ np.linalg.pinv(cov, rcond=1e-9) @ tips
+            total, dof = total + alone, dof + B - 1
+            basis = np.linalg.svd(np.eye(B) - 1.0 / B)[0][:, : B - 1]
+            density += stats.multivariate_normal.logpdf(basis.T @ tips, np.zeros(B - 1), basis.T @ cov @ basis)
+            assert seen.height[r] == pytest.approx(job.height[1, r] - tips)
+            assert seen.height_sd[r] == pytest.approx(np.sqrt(np.trace(cov) / (B - 1)))
+            assert seen.height_chi2[r] == pytest.approx(alone)
+        else:
+            assert np.isnan([*seen.height[r], seen.height_sd[r]]).all() and seen.height_chi2[r] == 0.0
     assert seen.chi2 == pytest.approx(total, rel=1e-9)
     assert seen.dof == dof
     assert seen.p == pytest.approx(stats.chi2.sf(total, dof), rel=1e-9)
+    assert seen.log_likelihood == pytest.approx(density, rel=1e-9)
 
 
 @pytest.mark.parametrize("n", [2, 4])
@@ -137,6 +153,7 @@ def test_nothing_to_compare_is_no_surprise() -> None:
     height_count[1] = 0
     seen = surprise(ROTOR, replace(job, vibration_count=count, height_count=height_count), influence)
     assert seen is not None and seen.dof == 0 and seen.p == 1.0 and not seen.surprising
+    assert not seen.vibration_compared.any() and not seen.height_compared.any()
 
 
 def test_an_adjuster_of_unknown_influence_is_no_surprise() -> None:
