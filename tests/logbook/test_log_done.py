@@ -65,6 +65,7 @@ def test_the_other_way_is_said_back_and_confirmed(book: Path, command: Command, 
     keys = [*before, typed, "no", typed, "", typed, "yes", *after, ""]
     code, out, error = command("done", book, "--ask", keys="\n".join(keys))
     assert code == 0, error
+    out = " ".join(out.split())
     assert out.count("THE OTHER WAY than advised") == 3 and out.count("Not taken; nothing recorded.") == 2
     found = done(command, book)
     assert found is not None and found[blade, adjuster] == -amount
@@ -74,6 +75,7 @@ def test_the_other_way_is_said_back_and_confirmed(book: Path, command: Command, 
 def test_a_part_of_a_step_and_the_same_sign_are_confirmed_too(book: Path, command: Command, advised: list) -> None:
     sign = "+" if advised[0][2] > 0 else "-"
     _, out, _ = command("done", book, "--ask", keys=f"0.5\nno\n{sign}1\nno\nstop")
+    out = " ".join(out.split())
     assert "no whole number of steps" in out and out.count("Was it so?") == 2
     assert done(command, book) is None
 

@@ -161,3 +161,26 @@ def test_questions_follow_the_rotor() -> None:
     asking = Asking(ROTOR, {})
     per_regime = 2 * len(ROTOR.sensors)
     assert len(asking.questions) == 4 * per_regime + 3 * len(ROTOR.blades)  # descent has no heights
+
+
+def test_amplitude_and_phase_may_be_typed_again_at_the_phase(book: Path, command: Command) -> None:
+    code, _, error = command("run", book, keys="0.3 40\nback\n0.25 50\nstop")
+    assert code == 1, error
+    row = draft(book)
+    assert (row["cockpit_vertical.amp"].text, row["cockpit_vertical.deg"].text) == ("0.25", "50")
+
+
+def test_a_stop_limit_reached_in_a_run_broken_off_is_said_by_show(book: Path, command: Command) -> None:
+    command("run", book, keys="1.3 40\nstop")
+    out = " ".join(command("show", book)[1].split())
+    assert "A run is being typed (1 regime so far)." in out
+    assert "STOP. flat_pitch, cockpit_vertical: 1.3 ips, stop limit 1.2." in out
+    command("run", book, keys="back\nback\n0.3 40\nstop")
+    assert "STOP" not in command("show", book)[1]
+
+
+def draft(book: Path):
+    with Book.open(book) as opened:
+        record = load_job(opened, find_job(opened, None))
+    assert record.draft is not None
+    return record.draft.rows[0]

@@ -64,6 +64,11 @@ class Reading:
     at_usual: float | None = None
 
     @property
+    def what(self) -> str:
+        """What was read, as screens name it: the sensor, or "tip spread"."""
+        return "tip spread" if self.sensor == "height" else self.sensor
+
+    @property
     def ratio(self) -> float:
         """The largest single reading over the limit."""
         return self.largest / self.limit

@@ -157,7 +157,7 @@ def start_command(
             lead += "\n" + wrap(
                 f"Not in the settings as found, so taken as 0: {missing}. See what is really installed."
             )
-        lead += "\n\n" + listed("Cautions, said once a job", general_cautions()) + "\n"
+        lead = listed("Cautions, said once a job", general_cautions()) + "\n\n" + lead
         with recorded():
             return _tell(book, job, as_json, lead=lead)
 

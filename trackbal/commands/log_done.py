@@ -105,6 +105,7 @@ def done_command(
 def _ask_items(book: Book, job_name: str | None, after: int | None, author: str) -> Items | None:
     """Ask what was done, each answer kept as it is given; None if the person breaks off."""
     from trackbal.base.errors import InputError
+    from trackbal.base.text_layout import wrap
     from trackbal.logbook.asking_done import DoneAsking
     from trackbal.logbook.deeds import keep_answer, run_after
     from trackbal.logbook.records import find_job, load_job
@@ -132,6 +133,6 @@ def _ask_items(book: Book, job_name: str | None, after: int | None, author: str)
         if reply.items:
             keep_answer(book, record, run, reply.items, author)
         if reply.message:
-            say(f"  {reply.message}")
+            say("\n".join(wrap(line, "  ") for line in reply.message.splitlines()))
         if reply.finished:
             return asking.items

@@ -198,6 +198,11 @@ class Asking:
             self.at += 1
             self._pass_phase()
             return Answer()
+        if _is_phase(question) and " " in text and self.at > 0:  # amplitude and phase again, typed together
+            self.at -= 1
+            amplitude = self.current
+            assert amplitude is not None
+            return self._answer(amplitude, text)
         try:
             cells = self._cells(question, text)
             doubt = self._doubt(question, cells)

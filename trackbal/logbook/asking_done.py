@@ -92,7 +92,9 @@ class DoneAsking:
         adjuster, advised = self._adjuster(place), Decimal(self.advised[place])
         verb = past_words(adjuster.positive if advised > 0 else adjuster.negative)
         text = self.answers.get(place)
-        now = "" if text is None else f"; answered: {self._answer_words(place, Decimal(text))}"
+        now = (
+            "" if text is None else f"; answered: {done_words(adjuster, float(text)) if Decimal(text) else 'not done'}"
+        )
         return f"  How many {many(adjuster.unit)} {verb}? Enter: {abs(advised):f}, 0: not done{now}"
 
     def answer(self, text: str) -> Reply:
@@ -164,7 +166,7 @@ class DoneAsking:
         sense = " ".join(w for w in words if w not in numbers and w not in units)
         expected = f'how many {many(adjuster.unit)}, such as "{adjuster.positive} {adjuster.step:g}"'
         if len(numbers) != 1 or (sense and sense not in up + down):
-            raise InputError("answer", text, f"{expected} or {adjuster.negative}")
+            raise InputError("answer", text, f'{expected} or "{adjuster.negative} {adjuster.step:g}"')
         value = number(numbers[0], "answer", adjuster.name)
         signed = numbers[0][0] in "+-"
         if sense:

@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 
 from trackbal.aircraft.surprise import Surprise
-from trackbal.base.cautions import MECHANICAL_IN_SHORT, general_cautions, mechanical_causes
+from trackbal.base.cautions import IN_SHORT, MECHANICAL_IN_SHORT, general_cautions, mechanical_causes
 from trackbal.base.text_layout import across, count, cut, listed, number_words, paragraphs, table, times_words, wrap
 from trackbal.check.coverage import coverage_json
-from trackbal.check.review import check_run
+from trackbal.check.review import Review, check_run
 from trackbal.check.stages import stage_words
 from trackbal.logbook.entries import copy_of
 from trackbal.logbook.records import Items, JobRecord, RunRecord
-from trackbal.logbook.rows import Row, run_of_rows
+from trackbal.logbook.rows import Cell, Row, run_of_rows
 from trackbal.logbook.run_table import run_table
 from trackbal.logbook.standing import Ahead, RunStanding, Standing
 from trackbal.plan.forecast import Forecast
@@ -217,7 +217,8 @@ def job_text(record: JobRecord, standing: Standing) -> str:
     if record.finding:
         blocks.append(wrap(f"Found: {record.finding}"))
     if record.draft is not None:
-        blocks.append(f"A run is being typed ({len(record.draft.rows)} regimes so far).")
+        blocks.append(f"A run is being typed ({count(len(record.draft.rows), 'regime')} so far).")
+        blocks.append(_stop_words(draft_review(record, record.draft)))
     for run in record.runs:
         if run.entry in record.answers:
             blocks.append(
@@ -251,12 +252,14 @@ def run_text(record: JobRecord, standing: Standing) -> str:
     """Return how the run just entered looks, as text."""
     last, run = standing.runs[-1], record.runs[-1]
     review = last.review
-    head = f"Recorded: job {record.name}, run {run.number}."
+    head = f"Recorded: job {record.name}, run {run.number}"
     if review.readings:
         worst = review.readings[0]
         whole = "inside limits" if review.coverage.complete else f"inside in {review.coverage.what_was_read} only"
         state = "STOP LIMIT REACHED" if last.stopped else whole if review.inside else "outside limits"
-        head += f" {state}; worst {times_words(worst.ratio)} of its limit ({worst.regime}, {worst.sensor})."
+        head += f": {state}; worst {times_words(worst.ratio)} of its limit ({worst.regime}, {worst.what})."
+    else:
+        head += "."
     blocks = [listed("Doubts", [finding.text for finding in review.doubts]), wrap(head)]
     blocks.append(stop_text(record, last))
     blocks.append(wrap(stage_words(record.rotor, review)))
@@ -292,14 +295,28 @@ def typed_json(record: JobRecord, run: RunRecord) -> dict[str, Any]:
 
 def stop_text(record: JobRecord, seen: RunStanding) -> str:
     """Return which readings of a run are at a stop limit, and what to do; nothing if none is."""
+    return _stop_words(seen.review)
+
+
+def _stop_words(review: Review) -> str:
     return "\n".join(
         wrap(
-            f"STOP. {one.regime}, {one.sensor}: {one.value:.4g} {one.unit}, stop limit {one.stop:g}. Stop running and "
+            f"STOP. {one.regime}, {one.what}: {one.value:.4g} {one.unit}, stop limit {one.stop:g}. Stop running and "
             "find the cause; adjust nothing over it."
         )
-        for one in seen.review.readings
+        for one in review.readings
         if one.stopped
     )
+
+
+def draft_review(record: JobRecord, draft: RunRecord) -> Review:
+    """Return what was typed so far of a run against its limits; a phase still to come counts as any."""
+    rows = [dict(row) for row in draft.rows]
+    for row in rows:
+        for sensor in record.rotor.sensors:
+            if f"{sensor.name}.amp" in row:
+                row.setdefault(f"{sensor.name}.deg", Cell("0"))
+    return check_run(record.rotor, run_of_rows(record.rotor, rows, record.place(draft)))
 
 
 def doubts_of_rows(record: JobRecord, rows: Sequence[Row], source: str) -> list[str]:
@@ -357,7 +374,7 @@ def close_text(record: JobRecord, standing: Standing) -> str:
             )
         )
     lines += ["", job_text(record, standing)]
-    return "\n".join(lines) + "".join(wrap(c, "- ") + "\n" for c in general_cautions())
+    return "\n".join(lines) + IN_SHORT + "\n"
 
 
 def _totals(record: JobRecord) -> dict[str, Any]:

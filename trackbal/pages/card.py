@@ -96,7 +96,7 @@ def _head(rotor: Rotor, run: Run, labels: CardLabels) -> Html:
 def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
     worst, seen = advice.review.readings[0], advice.review.coverage
     unread = "" if seen.complete else f" Not read: {seen.what_was_not}."
-    where = f"{_label(rotor, worst.regime)}, {'tip spread' if worst.sensor == 'height' else worst.sensor}"
+    where = f"{_label(rotor, worst.regime)}, {worst.what}"
     now = f"Worst reading now: {worst.ratio:.2f} of its limit ({where})."
     if advice.verdict == "stop":
         text = "STOP. Do not run and do not adjust until the cause is found."

@@ -79,7 +79,7 @@ def _verdict(review: Review) -> str:
     if not review.readings:
         return "nothing was read that can be held against a limit."
     worst, seen = review.readings[0], review.coverage
-    at = f"worst {times_words(worst.ratio)} of its limit ({worst.regime}, {worst.sensor})"
+    at = f"worst {times_words(worst.ratio)} of its limit ({worst.regime}, {worst.what})"
     outside = sum(reading.over for reading in review.readings)
     unread = "" if seen.complete else f" Not read: {seen.what_was_not}."
     if review.stop:
@@ -111,5 +111,5 @@ def _table(readings: Sequence[Reading]) -> str:
         go_on = "" if reading.go_on is None else f"{reading.go_on:.4g}"
         value = number_words(reading.value, reading.limit)
         numbers = (value, f"{reading.limit:.4g}", *([go_on] if figures else []), stop)
-        rows.append((reading.regime, reading.sensor, *numbers, reading.unit, times_words(reading.ratio), mark.strip()))
+        rows.append((reading.regime, reading.what, *numbers, reading.unit, times_words(reading.ratio), mark.strip()))
     return table(rows, sides="<<>>>><><" if figures else "<<>>><><", lead="", gap=" ", names=2)
