@@ -9,9 +9,11 @@ import pytest
 from invented_fleet import Truth, plain_rotor, simulate
 from invented_rotor import ROTOR
 from scipy import stats
+from test_own_aircraft import Fleet, even_departures
+from test_own_aircraft import invented_influence as own_influence
 
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.surprise import surprise, surprises
+from trackbal.aircraft.surprise import ALARM, estimated_tail, surprise, surprises, together
 from trackbal.base.phasor import blade_harmonic
 from trackbal.fitting.fit import fit
 from trackbal.influence.coefficients import Influence
@@ -365,3 +367,39 @@ def test_a_reading_that_cannot_be_is_not_explained_away_to_where_nothing_was_rea
         job_told = JobArrays(vibration, count, height, tips, job.change)
         told = explain(rotor, job_told, influence)
         assert any("regime1 and regime2" in e.text for e in told) is kinds
+
+
+def test_several_p_together_are_uniform_whether_they_depend_on_each_other_or_not() -> None:
+    rng = np.random.default_rng(5)
+    alone = rng.random((3000, 4))
+    normal = rng.normal(size=(3000, 1)) + 0.3 * rng.normal(size=(3000, 4))
+    alike = stats.norm.sf(normal / np.sqrt(1.09))
+    for p in (alone, alike):
+        found = np.array([together(float(one[0]), one[1:].tolist()) for one in p])
+        for level in (0.01, 0.05, 0.2):
+            assert abs((found < level).mean() - level) < 0.3 * level + 3.0 * np.sqrt(level / len(found))
+    assert together(1.0, [1e-6]) < 1e-5  # a p of 1 does not hide a small one
+    assert together(1e-200, [0.5]) < 1e-190
+    assert together(0.3, []) == 0.3
+
+
+def test_a_wrong_amount_is_noticed_along_what_it_does_where_all_readings_together_hide_it() -> None:
+    departures = even_departures(0.5)
+    told = replace(own_influence(), departures=departures)
+    fleet = Fleet(told, departures, 31)
+    noticed, hidden, false = 0, 0, 0
+    for _ in range(60):
+        own = fleet.draw()
+        change = np.zeros((2, A, B))
+        change[1, 0, fleet.rng.integers(B)], change[1, 1, fleet.rng.integers(B)] = 60.0, 4.0
+        runs = [fleet.read(own[0], own[1], own[2] + x, own[3], own[4]) for x in change]
+        right = JobArrays.of(runs, change)
+        doubled = change.copy()
+        doubled[1, 1] *= 2.0
+        seen, clean = (surprise(ROTOR, replace(right, change=c), told) for c in (doubled, change))
+        assert seen is not None and clean is not None
+        noticed += seen.p < ALARM
+        hidden += estimated_tail(seen.chi2, seen.dof) >= ALARM
+        false += clean.p < 0.02
+    assert noticed > 60 - hidden + 5
+    assert false <= 5  # 1 or 2 expected

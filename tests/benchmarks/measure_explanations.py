@@ -3,23 +3,25 @@
 Every figure comes from virtual aircraft (trackbal.virtual), whose physics trackbal's own
 model does not share. The influence is fitted to a simulated fleet's past; every job is one
 further aircraft: first run, the best three adjustments made with their setting errors, second run,
-and one mistake in what is written down.
+and one mistake in what is written down. A history of twelve jobs is lucky or not, and all aircraft judged
+by it with it: every few aircraft a new history is drawn.
 
-    python tests/benchmarks/measure_explanations.py [jobs]
+    python tests/benchmarks/measure_explanations.py clean [histories] [aircraft of each] [seed]
+    python tests/benchmarks/measure_explanations.py mistakes [histories] [aircraft of each] [seed]
 
-prints the tables of docs/logbook.md.
+print the tables of docs/logbook.md.
 """
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.surprise import surprise
+from trackbal.aircraft.surprise import ALARM, estimated_tail, surprise
 from trackbal.base.phasor import VIBRATION_UNITS, unit_factor
 from trackbal.fitting.fit import fit
 from trackbal.influence.coefficients import Influence
@@ -49,11 +51,11 @@ def random_change(rotor: Rotor, setting: Reals, rng: np.random.Generator, items:
     return change
 
 
-def fleet_influence(kind: VirtualType, rng: np.random.Generator) -> Influence:
-    """Return the influence fitted to a simulated fleet's past jobs."""
+def fleet_influence(kind: VirtualType, rng: np.random.Generator, first: int = 10_000) -> Influence:
+    """Return the influence fitted to a simulated fleet's past jobs; `first`: number of the first of its aircraft."""
     runs, change, job = [], [], []
     for j in range(FLEET_JOBS):
-        aircraft = kind.aircraft(10_000 + j)
+        aircraft = kind.aircraft(first + j)
         total = np.zeros_like(aircraft.setting)
         for k in range(FLEET_RUNS):
             if k:
@@ -256,57 +258,78 @@ def _same_but_run(one: str, other: str) -> bool:
     return one.rsplit(" in ", 1)[0] == other.rsplit(" in ", 1)[0]
 
 
-def measure_clean(jobs: int) -> None:
-    """Print how often a run recorded without mistake is called surprising."""
-    print("| rotor | second runs | called surprising | third runs | called surprising |")
-    print("|---|---|---|---|---|")
-    total = np.zeros(2, dtype=int)
+def _histories(name: str, histories: int, seed: int) -> Iterator[tuple[VirtualType, Influence, np.random.Generator]]:
+    """Yield a type, what each of its histories says, and random numbers for aircraft judged by it."""
+    kind = VirtualType.shipped(name)
+    for h in range(histories):
+        rng = np.random.default_rng([seed, TYPES.index(name), h])
+        yield kind, fleet_influence(kind, rng, int(rng.integers(10**6, 10**9))), rng
+
+
+def measure_clean(histories: int, aircraft: int, seed: int) -> None:
+    """Print how p falls on runs recorded without mistake, and how often one is called surprising."""
+    print("| rotor | runs | by p, in fifths | chi-square of these | below 0.01 | called surprising |")
+    print("|---|---|---|---|---|---|")
+    every: list[list[float]] = []
     for name in TYPES:
-        kind, rng = VirtualType.shipped(name), np.random.default_rng(11)
-        influence = fleet_influence(kind, rng)
-        alarms = np.zeros(2, dtype=int)
-        for k in range(jobs):
-            for i, runs in enumerate((2, 3)):
-                job, _ = true_job(kind, influence, kind.aircraft(k), rng, runs)
-                seen = surprise(kind.rotor, job, influence)
-                alarms[i] += seen is not None and seen.surprising
-        total += alarms
-        cells = [f"{jobs} | {n} ({100.0 * n / jobs:.1f} %)" for n in alarms]
-        print(f"| {name} | {' | '.join(cells)} |", flush=True)
-    share = 100.0 * total / (jobs * len(TYPES))
-    print(f"| all | {jobs * len(TYPES)} | {share[0]:.1f} % | {jobs * len(TYPES)} | {share[1]:.1f} % |")
+        found: list[list[float]] = []
+        for kind, influence, rng in _histories(name, histories, seed):
+            for _ in range(aircraft):
+                one = kind.aircraft(int(rng.integers(10**9)), float(rng.uniform(0.5, 1.5)))
+                job, _ = true_job(kind, influence, one, rng, 3)
+                seen = [surprise(kind.rotor, job.first(n), influence) for n in (2, 3)]
+                found.append([run.p for run in seen if run is not None])
+        _clean_row(name, np.array(found))
+        every += found
+    _clean_row("all", np.array(every))
 
 
-def measure_mistakes(jobs: int) -> None:
+def _clean_row(name: str, p: Reals) -> None:
+    fifths = np.histogram(p, 5, (0.0, 1.0))[0]
+    off = float(np.sum((fifths - p.size / 5.0) ** 2) / (p.size / 5.0))
+    told = " ".join(map(str, fifths))
+    print(f"| {name} | {p.size} | {told} | {off:.1f} | {(p < 0.01).sum()} | {(p < ALARM).sum()} |", flush=True)
+
+
+def measure_mistakes(histories: int, aircraft: int, seed: int) -> None:
     """Print how often each mistake is noticed and named."""
-    counts = {name: np.zeros(6, dtype=int) for name in MISTAKES}
+    counts = {name: np.zeros(7, dtype=int) for name in MISTAKES}
     for name in TYPES:
-        kind, rng = VirtualType.shipped(name), np.random.default_rng(12)
-        influence = fleet_influence(kind, rng)
-        for k in range(jobs):
-            truth, setting = true_job(kind, influence, kind.aircraft(5_000 + k), rng, 2)
-            for what, spoil in MISTAKES.items():
-                written = spoil(kind.rotor, truth, rng)
-                if written is None or _is_true(truth, written):
-                    continue
-                seen = surprise(kind.rotor, written, influence)
-                counts[what][0] += 1
-                if seen is None or not seen.surprising:
-                    continue
-                advised = truth.change[-1] if what == UNRECORDED else None
-                found = explain(kind.rotor, written, influence, advised, setting)
-                right = [_is_true(truth, e.job) for e in found]
-                named = any(r and _same_but_run(e.text, found[0].text) for r, e in zip(right, found, strict=True))
-                counts[what] += [0, 1, right[:1] == [True], named, any(right[:3]), not found]
-    print("| mistake | jobs | noticed | true one first | first but for the run | among the first three | none fits |")
-    print("|---|---|---|---|---|---|---|")
-    for what, (made, noticed, *parts) in [*counts.items(), ("all", sum(counts.values()))]:
+        for kind, influence, rng in _histories(name, histories, seed):
+            for _ in range(aircraft):
+                one = kind.aircraft(int(rng.integers(10**9)), float(rng.uniform(0.5, 1.5)))
+                truth, setting = true_job(kind, influence, one, rng, 2)
+                for what, spoil in MISTAKES.items():
+                    written = spoil(kind.rotor, truth, rng)
+                    if written is not None and not _is_true(truth, written):
+                        counts[what] += _judged(kind.rotor, truth, written, influence, setting, what)
+    columns = (
+        "jobs | noticed | as a whole alone | true one first | first but for the run | among the first three | none"
+    )
+    print(f"| mistake | {columns} |")
+    print("|---" * 8 + "|")
+    for what, (made, noticed, whole, *parts) in [*counts.items(), ("all", sum(counts.values()))]:
         shares = " | ".join(f"{100.0 * n / max(noticed, 1):.0f} %" for n in parts)
-        print(f"| {what} | {made} | {100.0 * noticed / max(made, 1):.0f} % | {shares} |")
+        both = " | ".join(f"{100.0 * n / max(made, 1):.0f} %" for n in (noticed, whole))
+        print(f"| {what} | {made} | {both} | {shares} |")
+
+
+def _judged(
+    rotor: Rotor, truth: JobArrays, written: JobArrays, influence: Influence, setting: Reals, what: str
+) -> list[int]:
+    """Return 1 or 0 for: made, noticed, noticed by all readings as a whole, and how the true one was listed."""
+    seen = surprise(rotor, written, influence)
+    whole = seen is not None and estimated_tail(seen.chi2, seen.dof) < ALARM
+    if seen is None or not seen.surprising:
+        return [1, 0, whole, 0, 0, 0, 0]
+    advised = truth.change[-1] if what == UNRECORDED else None
+    found = explain(rotor, written, influence, advised, setting)
+    right = [_is_true(truth, e.job) for e in found]
+    named = any(r and _same_but_run(e.text, found[0].text) for r, e in zip(right, found, strict=True))
+    return [1, 1, whole, right[:1] == [True], named, any(right[:3]), not found]
 
 
 if __name__ == "__main__":
-    wanted = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    measure_clean(wanted)
-    print()
-    measure_mistakes(max(wanted // 4, 1))
+    which, *numbers = sys.argv[1:] or ["clean"]
+    wanted = [int(n) for n in numbers] + [16, 8, 1][len(numbers) :]
+    {"clean": measure_clean, "mistakes": measure_mistakes}[which](*wanted)

@@ -3,7 +3,9 @@
 What is expected, and how far it may be missed, is that of the model behind every chance and
 likely reading (posterior.py); where the influence does not say how departures go together,
 that of readings taken one by one (belief.py). Squared over its covariance and summed over all
-readings the difference is a chi-square; its upper tail probability p is the surprise.
+readings the difference is a chi-square, and so is, for each adjustment recorded before the run, its part
+in the direction in which that adjustment acts: what one wrongly recorded would make of it. The tail
+probabilities of all of these, put together, are the surprise p.
 
 After a surprising run nobody can know whether the aircraft changed or that run was
 written wrongly. The next one is therefore held against both: the surprising run and what
@@ -34,6 +36,7 @@ ALARM = 1e-3
 #: Degrees of freedom with which the variances of the model are taken to be known, and what squared distances are
 #: larger by than these say: what makes p uniform on virtual aircraft with nothing wrong (docs/logbook.md).
 _KNOWN, _LARGER = 40.0, 1.1
+_NEARLY_ONE = 0.99  # a p above does not hide a small one beside it
 
 
 @dataclass(frozen=True)
@@ -45,7 +48,8 @@ class Surprise:
     chi2, dof : float, int
         Squared distance over all readings compared, and how many numbers those are.
     p : float
-        Probability of a distance this large or larger; 1 where nothing can be compared.
+        Probability of being this far off or farther, as a whole or along a recorded adjustment; 1 where nothing can be
+        compared.
     vibration, vibration_sd : ndarray, shape (R, S)
         Expected phasors, and the standard deviation of one part of the difference.
     height, height_sd : ndarray, shape (R, B) and (R,)
@@ -149,6 +153,7 @@ def _by_model(
     cells, free = len(entries.regime), blades - 1
     part, spread = turn @ miss, turn @ cov @ turn.T
     chi2 = float(part @ np.linalg.solve(spread, part)) if part.size else 0.0
+    along = _along(part, spread, turn @ entries.effect[:, made.ravel() != 0.0])
     at = entries.regime, entries.sensor
     limit, half = rotor.vibration_limit[at], rotor.height_limit[entries.height_regime] / 2.0
     vibration = np.full((regimes, sensors), complex(np.nan, np.nan))
@@ -168,7 +173,7 @@ def _by_model(
     return Surprise(
         chi2=chi2,
         dof=part.size,
-        p=estimated_tail(chi2, part.size),
+        p=together(estimated_tail(chi2, part.size), along),
         vibration=vibration,
         vibration_sd=sd,
         height=height,
@@ -180,6 +185,33 @@ def _by_model(
         log_likelihood=-0.5 * (chi2 + float(np.linalg.slogdet(spread)[1]) + part.size * math.log(2.0 * math.pi)),
         rests_on=before,
     )
+
+
+def _along(part: Reals, spread: Reals, effect: Reals) -> list[float]:
+    """Return, for each adjustment, the tail of the squared distance along what it does, effect (D, K)."""
+    if not (part.size and effect.size):
+        return []
+    solved = np.linalg.solve(spread, np.column_stack([part, effect]))
+    size = np.einsum("dk,dk->k", effect, solved[:, 1:])
+    seen = size > 1e-12 * size.max(initial=0.0)  # on evenly spaced blades some act on nothing that was read
+    squares = (effect.T @ solved[:, 0])[seen] ** 2 / size[seen]
+    return [estimated_tail(float(square), 1) for square in squares]
+
+
+def together(whole: float, parts: Sequence[float]) -> float:
+    """Return one p of several that are not independent, half of the weight on the first.
+
+    Cauchy's combination: the mean of ``tan((0.5 - p) pi)`` is of his law, nearly whatever the dependence, where it is
+    large (Liu and Xie 2020, J. Am. Stat. Assoc. 115, from memory).
+    """
+    if not parts:
+        return whole
+    p = np.clip([whole, *parts], 1e-300, _NEARLY_ONE)
+    weight = np.array([0.5, *[0.5 / len(parts)] * len(parts)])
+    least = float(p.min())
+    if least < 1e-12:  # beyond, the tangent is the inverse to the last digit
+        return min(float(1.0 / np.sum(weight / p)), 1.0)
+    return float(0.5 - np.arctan(np.sum(weight * np.tan((0.5 - p) * np.pi))) / np.pi)
 
 
 def _free_parts(entries: Entries, blades: int) -> Reals:

@@ -77,6 +77,9 @@ class Estimate:
         of freedom it rests on, complex ones for vibration; 0 dof = not estimated here.
     kappa : ndarray, shape (A,)
         Spread relative to the coefficient; nan where it was not estimated.
+    kappa2_error : ndarray, shape (A,)
+        Standard error of its square, from the information of the restricted likelihood, and no less than as many
+        aircraft can tell whose readings depart together; nan where it was not estimated.
     jobs, runs : ndarray of int, shape (C, A)
         Jobs in which the adjuster's effect on the reading was seen, and their runs.
     unexplained : ndarray, shape (C,)
@@ -100,6 +103,7 @@ class Estimate:
     unexplained: Reals
     identification: Identification
     assumed: NDArray[np.bool_]
+    kappa2_error: Reals
 
 
 @dataclass(frozen=True)
@@ -166,7 +170,7 @@ def estimate(
     jobs, runs = _support(cells, largest_change)
 
     free = (jobs.max(axis=0, initial=0) >= LEAST_JOBS) & spread
-    kappa = np.full(len(largest_change), np.nan)
+    kappa, kappa2_error = np.full(len(largest_change), np.nan), np.full(len(largest_change), np.nan)
     before = np.where(prior.known, prior.spread, 0.0) if prior is not None and spread else np.zeros(known.shape)
     between = before
     usable = np.flatnonzero(dof > 0.5)
@@ -181,7 +185,9 @@ def estimate(
         sigma2[usable[noise_told]] = part.sigma2[noise_told]
         dof[usable[noise_told]] = part.dof[noise_told] * len(cells[0].dof) / len(sample[0].dof)
         sigma2 = _filled_noise(sigma2, dof, noise_groups, prior)
-        kappa[free] = _relative(part.between, part.size2, groups)[free]
+        kappa[free] = np.sqrt(_relative(part.between, part.size2, groups))[free]
+        told = np.maximum(jobs.max(axis=0, initial=0) - 1.0, 1.0)
+        kappa2_error[free] = np.maximum(part.kappa2_error, np.sqrt(2.0 / told) * np.nan_to_num(kappa) ** 2)[free]
         of_cells = np.where(free, kappa**2 * size2, 0.0)  # of cells that tell no noise
         of_cells[usable] = np.where(free, part.between, 0.0)
         between = np.where(known, _pooled_spread(of_cells, prior, free, jobs), before)
@@ -202,6 +208,7 @@ def estimate(
         unexplained=_unexplained(total, means.alpha),
         identification=identified,
         assumed=assumed,
+        kappa2_error=kappa2_error,
     )
 
 
@@ -259,6 +266,7 @@ class _Components:
     sigma2: Reals
     dof: Reals
     size2: Reals
+    kappa2_error: Reals
 
 
 def _components(
@@ -296,7 +304,10 @@ def _components(
         if (moved <= OUTER_TOLERANCE * largest).all():
             break
         parts, open_parts = _parts(size2, given, groups, apart)
-    return _Components(between, now.sigma2, now.sigma2 * at.noise_trace, size2)
+    error = mixed.components_error(data, parts * identified.column**2, open_parts, now)
+    shares = np.array([_relative(each, size2, groups) for each in parts])  # of each part in the square of kappa
+    kappa2_error = np.sqrt(np.maximum(np.einsum("ka,kl,la->a", shares, error, shares), 0.0))
+    return _Components(between, now.sigma2, now.sigma2 * at.noise_trace, size2, kappa2_error)
 
 
 def _parts(size2: Reals, given: Reals, groups: Counts, apart: bool) -> tuple[Reals, NDArray[np.bool_]]:
@@ -322,15 +333,13 @@ def _parts(size2: Reals, given: Reals, groups: Counts, apart: bool) -> tuple[Rea
 
 
 def _relative(between: Reals, size2: Reals, groups: Counts) -> Reals:
-    """Return the root-mean-square spread of each adjuster relative to its coefficients, shape (A,)."""
+    """Return the mean-square spread of each adjuster relative to its coefficients, shape (A,)."""
     ratios = []
     for g in np.unique(groups):
         whole, size = between[groups == g].sum(axis=0), size2[groups == g].sum(axis=0)
         ratios.append(np.where(size > 0, whole / np.where(size > 0, size, 1.0), np.nan))
-    with np.errstate(invalid="ignore"):
-        finite = np.isfinite(ratios)
-        mean = np.where(finite, ratios, 0.0).sum(axis=0) / np.maximum(finite.sum(axis=0), 1)
-    return np.asarray(np.sqrt(mean))
+    finite = np.isfinite(ratios)
+    return np.asarray(np.where(finite, ratios, 0.0).sum(axis=0) / np.maximum(finite.sum(axis=0), 1))
 
 
 def _pooled_spread(of_history: Reals, prior: PriorKnowledge | None, free: NDArray[np.bool_], jobs: Counts) -> Reals:

@@ -261,6 +261,19 @@ def climb(data: Stack, parts: Reals, free: NDArray[np.bool_], start: Components)
     return Components(theta[:cells], theta[cells:])
 
 
+def components_error(data: Stack, parts: Reals, free: NDArray[np.bool_], at: Components) -> Reals:
+    """Return the covariance of the estimated kappa2, (K, K), from their expected information; 0 of those not free."""
+    cells, found = len(data.gram), np.zeros((len(parts), len(parts)))
+    theta = np.concatenate([at.sigma2, at.kappa2])
+    _, information = _gradient(data, parts, theta, _solved(data, parts, theta))
+    told = np.concatenate([np.ones(cells, dtype=bool), free]) & (information.diagonal() > 0)
+    scaled, size = scaled_to_unit(information[np.ix_(told, told)])
+    cov = np.linalg.pinv(scaled, rcond=RIDGE, hermitian=True) / (size[:, None] * size)
+    chosen = np.flatnonzero(told[cells:])
+    found[np.ix_(chosen, chosen)] = cov[-len(chosen) :, -len(chosen) :] if len(chosen) else 0.0
+    return found
+
+
 def _solved(data: Stack, parts: Reals, theta: Reals) -> Solution:
     cells = len(data.gram)
     return solve(data, theta[:cells], np.tensordot(theta[cells:], parts, axes=1))

@@ -48,6 +48,8 @@ class Fit(Summarised):
     spread, height_spread : ndarray, shape (A,)
         kappa: root-mean-square difference between aircraft, as a part of the
         coefficient; nan where the history cannot tell it (see LEAST_JOBS in estimate).
+    spread_error, height_spread_error : ndarray, shape (A,)
+        Standard error of its square.
     noise_dof, height_noise_dof : ndarray, shape (R, S) and (R,)
         Degrees of freedom (of real and imaginary part each; of one tip) the noise
         rests on; 0 where it was borrowed or is not known.
@@ -73,6 +75,8 @@ class Fit(Summarised):
     height_runs: Counts
     spread: Reals
     height_spread: Reals
+    spread_error: Reals
+    height_spread_error: Reals
     noise_dof: Reals
     height_noise_dof: Reals
     residual: Reals
@@ -379,6 +383,8 @@ def _diagnosed(rotor: Rotor, influence: Influence, found: Estimates, suspects: t
         height_runs=np.ascontiguousarray(height.runs.T),
         spread=vibration.kappa,
         height_spread=height.kappa,
+        spread_error=vibration.kappa2_error,
+        height_spread_error=height.kappa2_error,
         noise_dof=vibration.noise_dof.reshape(grid),
         height_noise_dof=height.noise_dof,
         residual=np.sqrt(vibration.unexplained / 2.0).reshape(grid),

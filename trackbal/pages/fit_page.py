@@ -16,6 +16,7 @@ from trackbal.pages.card_readings import phase_words, sensor_words
 from trackbal.pages.fit_plots import MOST_POINTS, coefficients, height_changes, residuals_by_job, vibration_changes
 from trackbal.pages.html import Html, bullets, join, page, table, tag
 from trackbal.pages.svg import picture
+from trackbal.reports.fit_report import spread_words
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History, Reals
 
@@ -77,19 +78,13 @@ def _quality(rotor: Rotor, fit: Fit) -> Html:
         "aircraft in it; of tips as part of half the spread limit. A condition number in the thousands means "
         "adjusters that past jobs moved together."
     )
-    spread = [
-        (
-            a.name,
-            *("cannot be told" if np.isnan(v) else f"{100.0 * v:.0f} %" for v in (fit.spread[i], fit.height_spread[i])),
-        )
-        for i, a in enumerate(rotor.adjusters)
-    ]
+    spread = [(a.name, *spread_words(fit, i)) for i, a in enumerate(rotor.adjusters)]
     return join(
         [
             tag("h2", "How well readings are known"),
             tag("p", words, cls="note"),
             table(headings, rows, kinds="ttnnnnn", cls="readings"),
-            tag("h3", "Spread between aircraft, as a part of the coefficient"),
+            tag("h3", "Spread between aircraft, as a part of the coefficient, ± its standard error"),
             table(("Adjuster", "Vibration", "Tip heights"), spread, kinds="tnn", cls="readings"),
         ]
     )

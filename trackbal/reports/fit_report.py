@@ -26,7 +26,8 @@ def report(rotor: Rotor, fit: Fit) -> str:
     source = fit.influence.source
     blocks = [
         [
-            f"Influence coefficients of {rotor.name}: {source.get('runs')} runs of {source.get('jobs')} jobs.",
+            f"Influence coefficients of {rotor.name}: {source.get('runs')} runs of {source.get('jobs')} jobs"
+            f"{_whose(source)}.",
             f"± is one standard deviation for the next aircraft; phase in {phase_scale(rotor)}.",
         ]
     ]
@@ -45,6 +46,14 @@ def report(rotor: Rotor, fit: Fit) -> str:
     return "\n\n".join("\n".join(b) for b in blocks) + "\n"
 
 
+def _whose(source: dict[str, Any]) -> str:
+    """Return whose jobs they are: each of an aircraft of its own unless a column says otherwise."""
+    jobs, aircraft = source.get("jobs"), source.get("aircraft")
+    if aircraft is None or not jobs or jobs == 1:
+        return ""
+    return ", each taken as another aircraft" if aircraft == jobs else f" of {aircraft} aircraft"
+
+
 def fit_json(rotor: Rotor, fit: Fit) -> dict[str, Any]:
     """Return what `trackbal fit --json` prints: rows written, suspects, cautions, and how good the fit is."""
     document = influence_document(rotor, fit.influence)
@@ -59,6 +68,16 @@ def fit_json(rotor: Rotor, fit: Fit) -> dict[str, Any]:
         "jobs": fit.influence.source.get("jobs"),
         "runs": fit.influence.source.get("runs"),
         "unidentified": document["unidentified"],
+        "spread": [
+            {
+                "adjuster": adjuster.name,
+                "vibration": finite_or_none(fit.spread[a]),
+                "vibration_square_error": finite_or_none(fit.spread_error[a]),
+                "height": finite_or_none(fit.height_spread[a]),
+                "height_square_error": finite_or_none(fit.height_spread_error[a]),
+            }
+            for a, adjuster in enumerate(rotor.adjusters)
+        ],
         "fit_quality": fit.influence.source.get("fit_quality"),
         "readings": [
             {
@@ -127,11 +146,30 @@ def _polar_sd(alpha: complex, cov: Reals) -> tuple[float, float]:
 
 
 def _spread(rotor: Rotor, fit: Fit) -> Iterator[str]:
-    yield "Spread between aircraft, as a part of the coefficient"
+    yield "Spread between aircraft, as a part of the coefficient, ± its standard error"
     rows = [("adjuster", "vibration", "heights")]
     for a, adjuster in enumerate(rotor.adjusters):
-        rows.append((adjuster.name, _percent(fit.spread[a]), _percent(fit.height_spread[a])))
+        rows.append((adjuster.name, *spread_words(fit, a)))
     yield table(rows, left=2)
+
+
+def spread_words(fit: Fit, a: int) -> tuple[str, str]:
+    """Return the spread of an adjuster between aircraft in words, of vibration and of heights: "12 ± 3 %"."""
+    both = ((fit.spread[a], fit.spread_error[a]), (fit.height_spread[a], fit.height_spread_error[a]))
+    vibration, heights = (_spread_of(float(kappa), float(error)) for kappa, error in both)
+    return vibration, heights
+
+
+def _spread_of(kappa: float, error: float) -> str:
+    """Return a spread; `error`: of its square, of which a normal law holds where it is near nothing."""
+    if not math.isfinite(kappa):
+        return "cannot be told"
+    if kappa**2 <= error:
+        return f"cannot be told, up to {100.0 * math.sqrt(kappa**2 + _UPPER * error):.0f} %"
+    return f"{100.0 * kappa:.0f} ± {100.0 * error / (2.0 * kappa):.0f} %"
+
+
+_UPPER = 1.645  # standard errors above: 95 in 100 are below
 
 
 def _readings(rotor: Rotor, fit: Fit) -> Iterator[str]:
@@ -146,10 +184,6 @@ def _readings(rotor: Rotor, fit: Fit) -> Iterator[str]:
             left = (_figure(fit.height_residual[r]), _figure(fit.height_condition[r]))
             rows.append((regime.name, "height", rotor.height_unit, _figure(fit.influence.height_noise[r]), *left))
     yield table(rows, left=2)
-
-
-def _percent(value: float) -> str:
-    return "not known" if not math.isfinite(value) else f"{100 * value:.0f} %"
 
 
 def _figure(value: float) -> str:
