@@ -286,3 +286,20 @@ def test_the_restricted_inverse_is_that_of_the_known_directions(lost: int) -> No
     inner = known.conj().T @ information @ known
     np.testing.assert_allclose(inverse[0], known @ np.linalg.inv(inner) @ known.conj().T, atol=1e-12)
     assert log_determinant[0] == pytest.approx(np.linalg.slogdet(inner)[1], rel=1e-10)
+
+
+@pytest.mark.parametrize("kappa", [0.15, 0.0])
+def test_a_spread_comes_with_an_error_that_it_keeps_and_is_not_told_where_it_is_none(kappa: float) -> None:
+    rotor = plain_rotor(adjusters=2)
+    off, told = [], 0
+    for seed in range(30):
+        truth = Truth.draw(rotor, 50, kappa=kappa, height_kappa=kappa)
+        found = estimate_cells(HistoryCells(rotor, simulate(rotor, truth, 12, 4, seed=seed)))
+        for part in (found.vibration, found.height):
+            off += ((part.kappa**2 - kappa**2) / part.kappa2_error).tolist()
+            told += int((part.kappa**2 > part.kappa2_error).sum())
+    if kappa:
+        assert 0.5 < np.sqrt(np.mean(np.square(off))) < 1.7  # of one standard error
+        assert told > 80  # of 120
+    else:
+        assert told < 40
