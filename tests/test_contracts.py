@@ -65,7 +65,7 @@ def test_departures_that_cannot_be():
     good = Departures.neutral(2, 3, np.ones(4))
     with pytest.raises(ValueError, match=r"heights has the shape \(3, 3\), not \(2, 2\)"):
         replace(good, heights=np.eye(3))
-    with pytest.raises(ValueError, match="fault is -1 where nothing below 0 can be"):
-        replace(good, fault=-np.ones(4))
+    with pytest.raises(ValueError, match="blade_differences is -1 where nothing below 0 can be"):
+        replace(good, blade_differences=-np.ones(4))
     with pytest.raises(ValueError, match="unexplained_height is nan"):
         replace(good, unexplained_height=float("nan"))

@@ -57,7 +57,8 @@ def test_blade_differences_and_the_unexplained_are_found_from_first_runs(tips):
     fleet = Fleet(influence, truth, 7)
     starts = [fleet.read(*fleet.draw()) for _ in range(120)]
     found = find_blade_differences(ROTOR, influence, truth, starts)
-    assert found.fault == pytest.approx(truth.fault, rel=0.12)  # three standard errors of 120 times 3 numbers
+    # three standard errors of 120 times 3 numbers
+    assert found.blade_differences == pytest.approx(truth.blade_differences, rel=0.12)
     assert found.unexplained == pytest.approx(truth.unexplained, rel=0.1)  # three of 120 times 8, noise taken off
     # three of 120 times R (B - 1) numbers about their mean, of variance tips^2 + TIP_NOISE^2, that taken off
     error = (tips**2 + TIP_NOISE**2) * np.sqrt(2.0 / (120 * R * (B - 1)))
@@ -91,7 +92,7 @@ def test_the_blade_differences_found_are_the_most_likely():
     found = find_blade_differences(ROTOR, influence, truth, starts)
     model = TypeModel.of(ROTOR, influence, found)
     # the departures of the coefficients come in at the best estimate of the blade differences and stay as they are
-    best = np.array([*found.fault, *found.unexplained, found.unexplained_height]) ** 2
+    best = np.array([*found.blade_differences, *found.unexplained, found.unexplained_height]) ** 2
     at_best = []
     for start in starts:
         entries = entries_of(model, start)
@@ -149,13 +150,13 @@ def test_a_fit_finds_what_departures_share(fitted):
     assert fitted.departures is not None
     off = fitted.departures.regimes[~np.eye(R, dtype=bool)]
     assert off.mean() == pytest.approx(0.9, abs=0.12)
-    assert fitted.departures.fault == pytest.approx([25.0, 2.0], rel=0.25)
+    assert fitted.departures.blade_differences == pytest.approx([25.0, 2.0], rel=0.25)
     assert fitted.vibration_noise == pytest.approx(np.full((R, S), NOISE), rel=0.4)
 
 
 def test_departures_survive_writing_and_reading(fitted):
     back = Influence.parse(influence_text(ROTOR, fitted), "influence.json", ROTOR)
-    for name in ("regimes", "sensors", "heights", "fault", "unexplained", "unexplained_height"):
+    for name in ("regimes", "sensors", "heights", "blade_differences", "unexplained", "unexplained_height"):
         assert np.array_equal(getattr(back.departures, name), getattr(fitted.departures, name))
 
 

@@ -75,7 +75,7 @@ class Fleet:
         relative = np.sqrt(0.5) * np.einsum("rq,st,aqt->ars", regimes, sensors, normal)
         alpha = own.alpha * (1.0 + SPREAD * relative)
         tau = own.tau * (1.0 + SPREAD * np.einsum("rq,aq->ar", heights, rng.normal(size=(A, R))))
-        fault = rng.normal(size=(A, B)) * self.departures.fault[:, None]
+        fault = rng.normal(size=(A, B)) * self.departures.blade_differences[:, None]
         rest = self.departures.unexplained * (rng.normal(size=(R, S)) + 1j * rng.normal(size=(R, S)))
         rest_height = self.departures.unexplained_height * rng.normal(size=(R, B))
         return alpha, tau, fault - fault.mean(axis=1, keepdims=True), rest, rest_height
@@ -180,7 +180,7 @@ def test_chances_agree_with_what_happens_and_tell_more_than_the_type_alone():
         alpha, tau, fault, rest, rest_height = fleet.draw()
         run = fleet.read(alpha, tau, fault, rest, rest_height)
         own = own_aircraft(TypeModel.of(ROTOR, influence, departures), [JobRuns([run], np.zeros((1, A, B)))])
-        change = -np.round(own.fault[-1].reshape(A, B), 1)
+        change = -np.round(own.blade_differences[-1].reshape(A, B), 1)
         said.append(chances(ROTOR, run, informed, change[None])[0])
         plain.append(chances(ROTOR, run, influence, change[None])[0])
         after = fleet.read(alpha, tau, fault + change, rest, rest_height)
@@ -229,5 +229,5 @@ def test_what_is_left_of_the_next_run_is_a_covariance_however_far_off_the_readin
             tips = 15.0 * rng.normal(size=(R, B))
             flown.append(as_run(vibration, tips - tips.mean(axis=1, keepdims=True)))
         own = own_aircraft(model, [JobRuns(flown, change)])
-        left = own.predict(own.seen[-1].entries, -own.fault[-1].reshape(A, B))[1]
+        left = own.predict(own.seen[-1].entries, -own.blade_differences[-1].reshape(A, B))[1]
         assert np.linalg.eigvalsh(left).min() >= -1e-9 * np.diag(left).max()

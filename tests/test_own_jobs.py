@@ -18,7 +18,7 @@ from trackbal.runs.run import History
 def a_job(fleet, own, runs=4):
     """Return runs of an aircraft with adjustments before each but the first; its blade differences begin anew."""
     alpha, tau, _, rest, rest_height = own
-    fault = fleet.rng.normal(size=(A, B)) * fleet.departures.fault[:, None]
+    fault = fleet.rng.normal(size=(A, B)) * fleet.departures.blade_differences[:, None]
     change = np.zeros((runs, A, B))
     for t in range(1, runs):
         change[t] = change[t - 1]

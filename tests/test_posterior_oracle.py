@@ -94,7 +94,7 @@ class Dense:
         self.values, self.noise = np.array(self.values), np.array(self.noise)
         self.delta_cov = self.departures_cov()
         self.prior = linalg.block_diag(
-            *[f**2 * (np.eye(B) - 1.0 / B) for _ in range(self.jobs) for f in departures.fault]
+            *[f**2 * (np.eye(B) - 1.0 / B) for _ in range(self.jobs) for f in departures.blade_differences]
         )
         self.solve()
 
@@ -252,7 +252,7 @@ def test_the_posterior_is_that_of_the_joint_distribution_written_out(name):
     influence, departures, jobs, _ = case(name)
     own = own_aircraft(TypeModel.of(ROTOR, influence, departures), jobs)
     dense = Dense(influence, times(departures, own.unlike), jobs)
-    np.testing.assert_allclose(own.fault.ravel(), dense.fault, **CLOSE)
+    np.testing.assert_allclose(own.blade_differences.ravel(), dense.fault, **CLOSE)
     np.testing.assert_allclose(own.cov, dense.cov, **CLOSE)
     last = jobs[-1].runs[-1]
     change = STEPS[:, None] * np.array([[1, 0, -2, 0], [0, 2, 0, -1]])
@@ -416,11 +416,11 @@ def quieter(run):
 def test_a_chance_is_the_part_of_draws_from_the_joint_distribution_inside_limits(name):
     """Tolerance: four standard errors of the difference of two counts, of 10,000 and of 100,000 draws."""
     influence, departures, jobs, rng = case(name)
-    departures = replace(departures, fault=np.array([12.0, 1.0]))
+    departures = replace(departures, blade_differences=np.array([12.0, 1.0]))
     jobs = [replace(job, runs=[quieter(run) for run in job.runs]) for job in jobs]
     own = own_aircraft(TypeModel.of(ROTOR, influence, departures), jobs)
     last = jobs[-1].runs[-1]
-    best = -np.round(own.fault[-1].reshape(A, B) / STEPS[:, None]) * STEPS[:, None]
+    best = -np.round(own.blade_differences[-1].reshape(A, B) / STEPS[:, None]) * STEPS[:, None]
     tried = np.array([0.0 * best, best, best + np.array([[0.0], [1.0]]) * np.array([1.0, -1.0, 0.0, 0.0])])
     found = chances(ROTOR, last, replace(influence, departures=departures), tried, own)
     single = replace(

@@ -98,7 +98,7 @@ def test_a_first_run_of_which_only_heights_are_left_does_no_harm() -> None:
     count = fleet.history.vibration_count.copy()
     count[fleet.history.run == 1] = 0
     found = fit(fleet.kind.rotor, replace(fleet.history, vibration_count=count)).influence
-    assert found.departures is not None and np.isfinite(found.departures.fault).all()
+    assert found.departures is not None and np.isfinite(found.departures.blade_differences).all()
     assert not found.unknown_vibration.any()
 
 

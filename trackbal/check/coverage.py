@@ -8,10 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.runs.rotor import Rotor
+from trackbal.runs.rotor import HEIGHT, Rotor
 from trackbal.runs.run import Run
-
-HEIGHT = "height"  # stands in a sensor's place for the tips
 
 
 @dataclass(frozen=True)
@@ -27,7 +25,7 @@ class Coverage:
     unread_regimes : tuple of str
         Names of regimes in which nothing counts as read.
     unread : tuple of (regime, place)
-        What is missing in the other regimes: a sensor, or "height".
+        What is missing in the other regimes: a sensor, or HEIGHT.
     """
 
     taken: int

@@ -18,7 +18,7 @@ from trackbal.base.phasor import MM_PER_INCH
 from trackbal.base.text_layout import times_words
 from trackbal.check.comparisons import median, own_jumps, tip_jumps
 from trackbal.influence.coefficients import Influence
-from trackbal.runs.rotor import Rotor
+from trackbal.runs.rotor import HEIGHT, Rotor
 from trackbal.runs.run import Complexes, Reals, Run
 from trackbal.runs.words import chance_words
 
@@ -53,7 +53,7 @@ class Finding:
     regime : str or None
         None if it concerns every regime.
     place : str or None
-        Sensor, "height", or "height.<blade>"; None if it concerns the whole regime.
+        Sensor, HEIGHT, or "height.<blade>"; None if it concerns the whole regime.
     text : str
         One sentence in plain words that names regime and place.
     """
@@ -105,7 +105,7 @@ def _too_large(rotor: Rotor, run: Run) -> Findings:
             "doubt",
             "too_large",
             regime,
-            "height",
+            HEIGHT,
             f"{regime}: tips {spread[r]:.4g} {rotor.height_unit} apart are "
             f"{times_words(spread[r] / rotor.height_limit[r])} times the limit; check the heights and their unit",
         )
@@ -131,7 +131,7 @@ def _no_spread(rotor: Rotor, run: Run) -> Findings:
             "doubt",
             "no_spread",
             regime,
-            "height",
+            HEIGHT,
             f"{regime}: all tips at exactly the same height; leave the cells empty if they were not read",
         )
 
@@ -191,7 +191,7 @@ def _missing_tips(rotor: Rotor, run: Run) -> Findings:
             "doubt",
             "missing_tip",
             regime,
-            f"height.{missing[0]}" if len(missing) == 1 else "height",
+            f"height.{missing[0]}" if len(missing) == 1 else HEIGHT,
             f"{regime}: {who}; its heights do not count, beyond what those read show",
         )
 
@@ -205,7 +205,7 @@ def _heights_not_wanted(rotor: Rotor, run: Run) -> Findings:
             "doubt",
             "heights_not_wanted",
             regime,
-            "height",
+            HEIGHT,
             f"{regime}: tip heights were given{apart}, where the rotor file says none are read; "
             "they are held against no limit",
         )
@@ -332,7 +332,7 @@ def _height_unit(rotor: Rotor, run: Run) -> Findings:
                 "doubt",
                 "height_unit",
                 regime,
-                "height",
+                HEIGHT,
                 f"{regime}: tips {times:.3g} times as far apart as in the other regimes; "
                 f"were its heights read in {'millimetres' if times > 1.0 else 'inches'}?",
             )
@@ -341,7 +341,7 @@ def _height_unit(rotor: Rotor, run: Run) -> Findings:
             "doubt",
             "height_unit",
             None,
-            "height",
+            HEIGHT,
             "height: every spread is below a twentieth of its limit; were the heights read in inches?",
         )
 
@@ -382,7 +382,7 @@ def _vibration_unit(rotor: Rotor, run: Run) -> Findings:
 
 def _odd_repeats(rotor: Rotor, run: Run) -> Findings:
     for odd in run.odd:
-        places = ["height" if one.sensor < 0 else rotor.sensors[one.sensor].name for one in odd.without]
+        places = [rotor.reading_name(one.sensor) for one in odd.without]
         yield Finding("doubt", "repeat", rotor.regimes[odd.regime].name, places[0], odd.text)
 
 
@@ -410,7 +410,7 @@ def _scattered_heights(rotor: Rotor, run: Run, influence: Influence | None) -> F
         if why:
             regime = rotor.regimes[r].name
             text = f"{regime}: its {count} rows of heights scatter {why}; read again in steadier conditions"
-            yield Finding("doubt", "scatter", regime, "height", text)
+            yield Finding("doubt", "scatter", regime, HEIGHT, text)
 
 
 def _why_scattered(squares: float, freedom: int, sd: float, limit: float, count: int) -> str:
@@ -443,7 +443,7 @@ def _not_read(rotor: Rotor, run: Run) -> Findings:
             sensor = rotor.sensors[s].name
             yield Finding("note", "not_read", regime.name, sensor, f"{regime.name}, {sensor}: not read")
         if regime.heights and not run.height_taken[r].any():
-            yield Finding("note", "not_read", regime.name, "height", f"{regime.name}: heights not read")
+            yield Finding("note", "not_read", regime.name, HEIGHT, f"{regime.name}: heights not read")
 
 
 def _no_stop(rotor: Rotor, run: Run) -> Findings:

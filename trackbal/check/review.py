@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trackbal.check.coverage import HEIGHT, Coverage, coverage
+from trackbal.check.coverage import Coverage, coverage
 from trackbal.check.plausibility import Finding, find_all, speed_far
 from trackbal.influence.coefficients import Influence
-from trackbal.runs.rotor import Rotor
+from trackbal.runs.rotor import HEIGHT, Rotor
 from trackbal.runs.run import Run
 
 #: A reading written as exactly its limit is inside, and one written as exactly its stop has

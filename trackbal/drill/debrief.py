@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trackbal.check.coverage import HEIGHT
 from trackbal.check.review import check_run
 from trackbal.drill.orders import Order
 from trackbal.drill.own_play import advised
 from trackbal.drill.play import Drill, begin, play
 from trackbal.plan.advice import Plan
 from trackbal.plan.chance import chances
+from trackbal.runs.rotor import HEIGHT
 from trackbal.runs.run import Reals
 
 CLEARLY = 0.1  # of chance: a decision this much below the plan's has left the best path

@@ -7,12 +7,11 @@ import math
 import numpy as np
 
 from trackbal.base.text_layout import across, count, cut, table, wrap
-from trackbal.check.coverage import HEIGHT
 from trackbal.drill.debrief import Debrief, Decision, hidden_words, parts_of_limits
 from trackbal.drill.past_jobs import influence_of_type
 from trackbal.drill.play import MINUTES, Drill
 from trackbal.drill.scenario import Scenario
-from trackbal.runs.rotor import Rotor
+from trackbal.runs.rotor import HEIGHT, Rotor
 from trackbal.runs.run import Run
 from trackbal.runs.words import adjustment_words, chance_words, phase_text, phase_unit, phase_width
 

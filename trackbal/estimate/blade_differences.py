@@ -90,15 +90,15 @@ def first_runs(history: History) -> list[Run]:
 def _first_guess(rotor: Rotor, alike: Departures, jobs: Sequence[Entries]) -> Departures:
     """Return blade differences that would, each adjuster for its part, make readings as large as they are."""
     adjusters, blades = len(rotor.adjusters), len(rotor.blades)
-    fault = np.zeros(adjusters)
+    differences = np.zeros(adjusters)
     if jobs:
         size = np.mean([np.mean(e.values**2) for e in jobs])
         for a in range(adjusters):
             effect = np.mean([np.sum(e.effect[:, a * blades : (a + 1) * blades] ** 2) / len(e.effect) for e in jobs])
-            fault[a] = np.sqrt(size / adjusters / effect) if effect > 0 else 0.0
+            differences[a] = np.sqrt(size / adjusters / effect) if effect > 0 else 0.0
     return replace(
         alike,
-        fault=fault,
+        blade_differences=differences,
         unexplained=_START_UNEXPLAINED * rotor.vibration_limit.min(axis=0),
         unexplained_height=_START_UNEXPLAINED * _half_spread(rotor),
     )
@@ -112,7 +112,7 @@ def _half_spread(rotor: Rotor) -> float:
 def _climbed(model: TypeModel, jobs: Sequence[OwnAircraft]) -> tuple[Departures, float]:
     """Return the variances after a scoring step, as departures, and the gain that the step promises."""
     now = model.departures
-    theta = np.concatenate([now.fault, now.unexplained, [now.unexplained_height]]) ** 2
+    theta = np.concatenate([now.blade_differences, now.unexplained, [now.unexplained_height]]) ** 2
     slope, information = np.zeros(theta.size), np.zeros((theta.size, theta.size))
     for own in jobs:
         of_one = _slope(model.rotor, own)
@@ -120,10 +120,10 @@ def _climbed(model: TypeModel, jobs: Sequence[OwnAircraft]) -> tuple[Departures,
         information += of_one[1]
     step, promised = scoring_step(slope, information, information.diagonal() > 0.0, theta)
     moved = np.sqrt(np.clip(theta + step, _LEAST_OF_LAST * theta, _MOST_OF_LAST * theta))
-    adjusters = now.fault.size
+    adjusters = now.blade_differences.size
     return replace(
         now,
-        fault=moved[:adjusters],
+        blade_differences=moved[:adjusters],
         unexplained=moved[adjusters:-1],
         unexplained_height=float(moved[-1]),
     ), promised

@@ -97,7 +97,7 @@ def _departures(first: Departures | None, second: Departures | None, jobs: tuple
         regimes=mixed("regimes", 1),
         sensors=mixed("sensors", 1),
         heights=mixed("heights", 1),
-        fault=mixed("fault", 2),
+        blade_differences=mixed("blade_differences", 2),
         unexplained=mixed("unexplained", 2),
         unexplained_height=float(mixed("unexplained_height", 2)),
         setting_error=mixed("setting_error", 2),

@@ -20,9 +20,9 @@ class Departures:
         Correlation of the relative departures of vibration coefficients.
     heights : ndarray, shape (R, R)
         The same of the height coefficients between regimes.
-    fault : ndarray, shape (A,)
+    blade_differences : ndarray, shape (A,)
         Blade differences: root mean square of what acts as the adjuster does, on aircraft as they come, in the
-        adjuster's unit. (The file's word; no mechanical fault is meant.)
+        adjuster's unit. (The file's word; no mechanical blade_differences is meant.)
     unexplained : ndarray, shape (S,)
         Root mean square of each part (real, imaginary) of a first reading that no such
         difference explains; sensor unit.
@@ -40,7 +40,7 @@ class Departures:
     regimes: Reals
     sensors: Reals
     heights: Reals
-    fault: Reals
+    blade_differences: Reals
     unexplained: Reals
     unexplained_height: float
     setting_error: Reals
@@ -52,15 +52,15 @@ class Departures:
         regimes = len(self.regimes)
         check_shape("regimes", self.regimes, (regimes, regimes))
         check_shape("heights", self.heights, (regimes, regimes))
-        for name in ("regimes", "sensors", "heights", "fault", "unexplained", "setting_error"):
+        for name in ("regimes", "sensors", "heights", "blade_differences", "unexplained", "setting_error"):
             check_finite(name, getattr(self, name))
-        for name in ("fault", "unexplained", "setting_error"):
+        for name in ("blade_differences", "unexplained", "setting_error"):
             check_not_negative(name, getattr(self, name))
         if not 0.0 <= self.unexplained_height < np.inf:
             raise ValueError(f"unexplained_height is {self.unexplained_height}, not a finite size")
 
     @classmethod
-    def neutral(cls, regimes: int, sensors: int, fault: Reals) -> Departures:
+    def neutral(cls, regimes: int, sensors: int, blade_differences: Reals) -> Departures:
         """Return departures that share nothing, with given blade differences and nothing unexplained."""
-        none = np.zeros(sensors), 0.0, np.zeros(len(fault))
-        return cls(np.eye(regimes), np.eye(sensors), np.eye(regimes), fault, *none)
+        none = np.zeros(sensors), 0.0, np.zeros(len(blade_differences))
+        return cls(np.eye(regimes), np.eye(sensors), np.eye(regimes), blade_differences, *none)

@@ -10,11 +10,10 @@ import numpy as np
 from trackbal.aircraft.surprise import Surprise
 from trackbal.base import cautions
 from trackbal.base.text_layout import across, count, cut, paragraphs, table, wrap
-from trackbal.check.coverage import HEIGHT
 from trackbal.check.review import Reading, Review
 from trackbal.lessons.lesson import Lesson, Visit
 from trackbal.lessons.lesson_opening import Step, history_step, rotor_step
-from trackbal.runs.rotor import Rotor
+from trackbal.runs.rotor import HEIGHT, Rotor
 from trackbal.runs.words import adjustment_words, chance_words, phase_text, phase_unit, phase_width
 
 _NO_WORSE = 0.05  # of a limit, and in chance: how much worse a smaller plan worth naming may be

@@ -73,7 +73,7 @@ def net_link_words(rotor: Rotor, change: Reals) -> list[Caution]:
 def beyond_words(rotor: Rotor, influence: Influence, change: Reals) -> list[Caution]:
     """Return what to say of single changes larger than any past one, or than blades of the type usually differ."""
     largest = largest_changes(rotor, influence)
-    usual = None if influence.departures is None else influence.departures.fault
+    usual = None if influence.departures is None else influence.departures.blade_differences
     large: list[tuple[str, int]] = []
     for b, a in np.argwhere(change.T != 0.0):
         amount, unit, step = float(change[a, b]), rotor.adjusters[a].unit, rotor.adjusters[a].step

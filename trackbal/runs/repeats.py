@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from trackbal.base.phasor import HEIGHT_UNITS, PEAK_UNITS, VIBRATION_UNITS, unit_factor
 from trackbal.runs.readings import RowReadings
-from trackbal.runs.rotor import Rotor
+from trackbal.runs.rotor import HEIGHTS, Rotor
 from trackbal.runs.run import Counts, History, OddRepeat, Reals, Without
 
 FALSE_ALARM = 1e-3  # for all repeats of a sheet together
@@ -35,7 +35,7 @@ MOST_OF_JOB = 0.3  # of a job's repeats that disagree, in two runs or more: it i
 class _Column:
     """The repeated readings of one sensor, or of the tips, over their limits; rows sorted by group.
 
-    `index` is the sensor, -1 for the tips; `value` has shape (rows, parts).
+    `index` is the sensor, HEIGHTS for the tips; `value` has shape (rows, parts).
     """
 
     index: int
@@ -112,7 +112,7 @@ def without_odd(history: History) -> History:
             continue
         for one in odd.without:
             family, place = (
-                ("height", (n, odd.regime)) if one.sensor < 0 else ("vibration", (n, odd.regime, one.sensor))
+                ("height", (n, odd.regime)) if one.sensor == HEIGHTS else ("vibration", (n, odd.regime, one.sensor))
             )
             new[family][place] = one.mean
             new[f"{family}_count"][place], new[f"{family}_squares"][place] = one.count, one.squares
@@ -128,7 +128,7 @@ def _columns(rotor: Rotor, rows: RowReadings, group: Counts, regime: Counts) -> 
         yield _column(s, np.stack([y.real, y.imag], axis=-1), group, 2)
     tips = (rows.height - rows.height.mean(axis=1, keepdims=True)) / rotor.height_limit[regime][:, None]
     tips[~np.array([r.heights for r in rotor.regimes])[regime]] = np.nan
-    yield _column(-1, tips, group, len(rotor.blades) - 1)
+    yield _column(HEIGHTS, tips, group, len(rotor.blades) - 1)
 
 
 def _column(index: int, value: Reals, group: Counts, dof: int) -> _Column:
@@ -240,11 +240,11 @@ def _of_group(c: _Column, members: Counts, sd: float, rare: float) -> Iterator[_
 
 
 def _without(rotor: Rotor, rows: RowReadings, one: _Off, regime: int) -> Without:
-    if one.index < 0:
+    if one.index == HEIGHTS:
         tips = rows.height[one.kept] - rows.height[one.kept].mean(axis=1, keepdims=True)
         nothing: Any = np.full(len(rotor.blades), np.nan)
         mean: Any = tips.mean(axis=0) if len(tips) else nothing
-        return Without(-1, mean, len(tips), float(((tips - mean) ** 2).sum()) if len(tips) else 0.0)
+        return Without(HEIGHTS, mean, len(tips), float(((tips - mean) ** 2).sum()) if len(tips) else 0.0)
     values = rows.vibration[one.kept, one.index]
     mean = complex(values.mean()) if len(values) else complex(np.nan, np.nan)
     return Without(one.index, mean, len(values), float((np.abs(values - mean) ** 2).sum()) if len(values) else 0.0)
@@ -288,7 +288,7 @@ def _height_slips(rotor: Rotor) -> Iterator[Slip]:
 def _likely(rotor: Rotor, rows: RowReadings, one: _Off, regime: Counts) -> str:
     """Return the mistake that would bring a reading back among its repeats, or "" """
     r = int(regime[one.members[0]])
-    if one.index < 0:
+    if one.index == HEIGHTS:
         tips = rows.height - rows.height.mean(axis=1, keepdims=True)
         read: Callable[[int], Any] = lambda row: tips[row] / rotor.height_limit[r]  # noqa: E731
         slips, dof = list(_height_slips(rotor)), len(rotor.blades) - 1

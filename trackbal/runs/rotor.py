@@ -24,6 +24,8 @@ LOWEST_RPM, HIGHEST_RPM = 1e-3, 1e6  # far beyond any rotor; keeps every unit co
 MOST_STEPS = 1_000_000_000  # in an adjuster's range
 #: Sensor index that stands for the tip heights of a regime, wherever one reading is named by regime and sensor.
 HEIGHTS = -1
+#: The same where a reading has names: in files, JSON and reports.
+HEIGHT = "height"
 MOST_SETS = 200_000  # ways to put the pieces of a station together
 
 
@@ -304,8 +306,8 @@ class Rotor(Summarised):
         return divmod(cell, len(self.sensors)) if cell < vibration else (cell - vibration, HEIGHTS)
 
     def reading_name(self, sensor: int) -> str:
-        """Return the name of a sensor by index, "height" for HEIGHTS."""
-        return "height" if sensor == HEIGHTS else self.sensors[sensor].name
+        """Return the name of a sensor by index, HEIGHT for HEIGHTS."""
+        return HEIGHT if sensor == HEIGHTS else self.sensors[sensor].name
 
     def reading_key(self, regime: int, sensor: int) -> dict[str, str | bool]:
         """Return which reading is meant as files and JSON say it: regime, and sensor or ``"height": true``."""
@@ -391,7 +393,7 @@ def _read_rotor(top: Table, file: str | PathLike[str]) -> Rotor:
 
 def _read_sensor(t: Table) -> Sensor:
     name = _sheet_name(t)
-    if name in ("height", "info"):
+    if name in (HEIGHT, "info"):
         raise t.error("name", name, "another name: this one begins other headings of the sheets")
     sensor = Sensor(
         name=name,

@@ -34,7 +34,7 @@ Texts = NDArray[Any]  # of str objects
 
 @dataclass(frozen=True)
 class Without:
-    """Mean, count and squares of one repeated reading without what its repeats contradict; sensor -1: the tips."""
+    """Mean, count, squares of a repeated reading without what its repeats contradict; `sensor` HEIGHTS: tips."""
 
     sensor: int
     mean: Any
