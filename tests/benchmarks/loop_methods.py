@@ -110,6 +110,10 @@ class _Rung:
     expected_cost: float
     minutes: float | None = None
 
+    @property
+    def counts(self) -> float:
+        return self.chance
+
 
 def greedy(now: Situation) -> Decision:
     """(b): trackbal's coefficients, cost, chances and rule; the ladder of plans by adding the best change each time."""
