@@ -20,6 +20,7 @@ from trackbal.drill.orders import Order
 from trackbal.drill.past_jobs import influence_of_type
 from trackbal.drill.play import Drill, Flight, begin, play
 from trackbal.drill.scenario import draw
+from trackbal.plan.advice import Advice, Plan
 from trackbal.plan.job_advice import JobAdvice, advise_in_job
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
@@ -51,22 +52,27 @@ def _next_orders(drill: Drill) -> list[Order]:
         return [Order("repeat")]
     if drill.review.inside:
         return [Order("release")]
-    if drill.review.unclear and scatters(drill):
-        return [Order("fly")]  # readings that contradict each other: another run tells more than another reading
     places = _left_to_look_at(drill)
     stands = not places or drill.found or scatters(drill) or not drill.scenario.level.snags
     advice = advised(drill, range(len(drill.flights)) if stands else ()).advice
     if advice.verdict in ("hold", "investigate") and not stands:
         return places[:1]
-    plan = max(advice.plans, key=lambda plan: plan.chance, default=None)
-    if advice.recommended is not None:
-        plan = advice.plans[advice.recommended]
+    plan = _plan(advice)
     if plan is not None and plan.change.any():
         made = np.argwhere(plan.change.T != 0.0)
         return [*(Order("adjust", int(a), int(b), float(plan.change[a, b])) for b, a in made), Order("fly")]
     if drill.flights[-1].repeats < MOST_REPEATS:
         return [Order("repeat")]
+    if drill.review.unclear:
+        return [Order("fly")]  # readings that contradict each other: another run tells more than another reading
     return places[:1] or [Order("give up")]
+
+
+def _plan(advice: Advice) -> Plan | None:
+    """Return the plan recommended; where none is, the fewest adjustments with the best chance in whole per cent."""
+    if advice.verdict == "adjust" and advice.recommended is not None:
+        return advice.plans[advice.recommended]
+    return max(advice.plans, key=lambda plan: (round(plan.chance, 2), -plan.count), default=None)
 
 
 def _read_again(drill: Drill) -> bool:
