@@ -201,3 +201,14 @@ def test_a_range_of_millions_of_steps_is_searched_as_one_of_dozens():
             assert far.proven and far.nodes < 100_000
             assert far.cost <= near.cost + 1e-9
             assert np.abs(near.x).max() == 60 or np.array_equal(near.x, far.x)
+
+
+def test_going_on_from_what_is_known_finds_the_same():
+    """The plans of one count more, with those of fewer known, are those of a search from the beginning."""
+    for seed in range(4):
+        problem = invented_rotor_problem(seed, blades=4, kinds=("weight", "link"), tight=bool(seed % 2))
+        whole, first = search(*problem.arguments, 5), search(*problem.arguments, 3)
+        for more in (4, 5):
+            first = search(*problem.arguments, more, known=first)
+        for one, other in zip(first, whole, strict=True):
+            assert np.array_equal(one.x, other.x) and one.proven and one.count_limit == other.count_limit

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -470,23 +471,25 @@ class _Ladder:
             searches = 1 if self.work is None else len(found)  # each amount of work is one of its own
             if searches * effort(found, movable, tried) > _LONGEST_SEARCH:
                 return plans, tried, True
-            found = self._search(tried + 1)
+            found = self._search(tried + 1, found)
             more = self._weighed(found, plans if self.work is None else ())
             if max(plan.counts for plan in more) < best + WORTH_ONE_MORE:
                 break
             plans, tried = more, tried + 1
         return plans, tried, False
 
-    def _search(self, most: int) -> list[Solution]:
+    def _search(self, most: int, known: Sequence[Solution] = ()) -> list[Solution]:
+        """Return the best of each count, or of each amount of work; of the first counts it may be known."""
         group = np.repeat(np.arange(self.low.shape[0]), self.low.shape[1])
         lin, constant = self.quadratic.lin, self.quadratic.constant
         low, high = self.low.ravel(), self.high.ravel()
 
-        def solve(allowed: Allowed | None, most: int) -> list[Solution]:
-            return search(self.quad, lin, constant, low, high, group, most, choices=self.choices, allowed=allowed)
+        def solve(allowed: Allowed | None, most: int, known: Sequence[Solution] = ()) -> list[Solution]:
+            problem = self.quad, lin, constant, low, high, group
+            return search(*problem, most, choices=self.choices, allowed=allowed, known=known)
 
         if self.work is None:
-            return solve(self.allowed, most)
+            return solve(self.allowed, most, known)
         same = 1e-9 * (1.0 + abs(constant))
         return least_work(lambda allowed, most: solve(allowed, most)[-1], most, self.work, same, self.allowed)
 

@@ -66,6 +66,7 @@ def search(
     choices: Sequence[Ints] | None = None,
     allowed: Allowed | None = None,
     most_nodes: int = 3_000_000,
+    known: Sequence[Solution] = (),
 ) -> list[Solution]:
     """Return the proven best plan of at most m entries for each m = 0 ... `most`.
 
@@ -93,6 +94,8 @@ def search(
     most_nodes : int
         Branch-and-bound nodes per count after which the search gives up proving: some ten
         seconds. Met only by problems in which many entries act alike (docs/method.md).
+    known : sequence of Solution
+        What this function has found of the same problem for the first counts: not searched for again.
 
     Returns
     -------
@@ -121,7 +124,8 @@ def search(
         problem = replace(problem, low=low, high=high)
     if allowed is not None:
         problem = replace(problem, allowed=lambda support: allowed(movable[support]))
-    ladder = _ladder(problem, group[movable], min(most, movable.size), most_nodes)
+    before = [(s.x[movable], s.proven, s.nodes) for s in known]
+    ladder = _ladder(problem, group[movable], min(most, movable.size), most_nodes, before)
     ladder += [(ladder[-1][0], ladder[-1][1], 0)] * (most + 1 - len(ladder))
     solutions = []
     for m, (x, proven, nodes) in enumerate(ladder):
@@ -144,18 +148,26 @@ def effort(solutions: list[Solution], movable: int, most: int) -> float:
     return sum(math.comb(movable, m) for m in counts) / _SUPPORTS_PER_S + _MORE_NODES * nodes / _NODES_PER_S
 
 
-def _ladder(problem: Problem, group: Ints, most: int, most_nodes: int) -> list[tuple[Ints, bool, int]]:
-    """Return (x, proven, nodes searched) for each count 0 ... most."""
+_Found = tuple[Ints, bool, int]  # x, whether it is proven, and the nodes searched for it
+
+
+def _ladder(problem: Problem, group: Ints, most: int, most_nodes: int, known: list[_Found]) -> list[_Found]:
+    """Return what is found for each count 0 ... most; of the first counts it is known."""
+    known = known[: most + 1]
     bests = [Best(problem, group, np.zeros(problem.lin.size, dtype=int))]
-    for m in range(1, most + 1):
+    bests += [Best(problem, group, x, most_nodes) for x, _, _ in known[1:]]
+    for m in range(len(bests), most + 1):
         bests.append(Best(problem, group, bests[-1].x, most_nodes))
         _local_search(problem, bests[-1], m)
     counted = _countable(problem.lin.size, most)
     waiting: list[list[tuple[Supports, Reals]]] = [[] for _ in bests]
     for support, bound in promising_supports(problem, bests[: counted + 1]):
-        waiting[len(support)].append((support, bound))
+        if len(support) >= len(known):
+            waiting[len(support)].append((support, bound))
     proven = [True] * (counted + 1) + [False] * (most - counted)
-    for m in range(1, most + 1):
+    for m, (_, sure, _) in enumerate(known):
+        proven[m] = sure
+    for m in range(max(1, len(known)), most + 1):
         bests[m].offer(bests[m - 1].x)
         if waiting[m]:
             support = np.concatenate([s for s, _ in waiting[m]], axis=1)
@@ -163,7 +175,7 @@ def _ladder(problem: Problem, group: Ints, most: int, most_nodes: int) -> list[t
             branch_and_bound(problem, bests[m], support, bound)
         proven[m] &= bests[m].nodes_left > 0 and proven[m - 1]
     spent = [0] + [most_nodes - b.nodes_left for b in bests[1:]]
-    return [(b.x, p, n) for b, p, n in zip(bests, proven, spent, strict=True)]
+    return known + [(b.x, p, n) for b, p, n in zip(bests, proven, spent, strict=True)][len(known) :]
 
 
 def _countable(n: int, most: int) -> int:
