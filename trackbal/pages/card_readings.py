@@ -184,17 +184,41 @@ def unread_section(rotor: Rotor, run: Run, plan: Plan | None) -> Html:
             limit = float(rotor.vibration_limit[r, s])
             change = plan.vibration_change[r, s]
             size = f"{abs(change):.{decimals(limit)}f}{_turned(rotor, change)}"
-            rows.append([name, sensor_words(rotor, int(s)), size, f"{limit:.6g}", ""])
+            then = _there(plan.elsewhere, r, int(s), decimals(limit))
+            rows.append([name, sensor_words(rotor, int(s)), size, then, f"{limit:.6g}", ""])
         if not run.height_read[r] and np.isfinite(rotor.height_limit[r]):
             limit, tips = float(rotor.height_limit[r]), plan.height_change[r]
             places = max(decimals(limit) - 1, 0)
             ends = f"{_signed(tips.min(), places)} to {_signed(tips.max(), places)}"
-            rows.append([name, f"tip heights ({rotor.height_unit})", ends, f"{limit:.6g}", ""])
+            then = _there(plan.elsewhere, r, None, places)
+            rows.append([name, f"tip heights ({rotor.height_unit})", ends, then, f"{limit:.6g}", ""])
     if not rows:
         return Html("")
+    likely, kinds = ["Likely then"], "ttnnnf"
+    if plan.elsewhere is None:
+        rows, likely, kinds = [[*row[:3], *row[4:]] for row in rows], [], "ttnnf"
     made = [
         tag("h2", "Not read this time"),
-        tag("p", "The plan changes these readings too, by what is given here; what they are is not known."),
-        table(["Regime", "Reading", "Expected change", "Limit", "Next run"], rows, kinds="ttnnf", cls="readings"),
+        tag("p", _UNREAD_KNOWN if plan.elsewhere is not None else _UNREAD),
+        table(
+            ["Regime", "Reading", "Expected change", *likely, "Limit", "Next run"], rows, kinds=kinds, cls="readings"
+        ),
     ]
     return whole(join(made), len(rows))
+
+
+_UNREAD = "The plan changes these readings too, by what is given here; what they are is not known."
+_UNREAD_KNOWN = (
+    "The plan changes these readings too, by what is given here. Likely then, with a rough range: by what this "
+    "aircraft read elsewhere; of tips, their spread."
+)
+
+
+def _there(likely: Forecast | None, r: int, s: int | None, places: int) -> str:
+    """Return what a reading not taken is likely to be after the plan, with its range; a dash where not known."""
+    if likely is None:
+        return ""
+    value = likely.spread[r] if s is None else likely.amplitude[r, s]
+    low = likely.spread_low[r] if s is None else likely.amplitude_low[r, s]
+    high = likely.spread_high[r] if s is None else likely.amplitude_high[r, s]
+    return f"{value:.{places}f} ({_range(low, high, places)})" if np.isfinite(value) else "–"

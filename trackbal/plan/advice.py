@@ -21,7 +21,7 @@ from trackbal.influence.binding import UNBOUND
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.beyond import beyond_words, less_sure, net_link_words, unread_words
 from trackbal.plan.chance import chances
-from trackbal.plan.forecast import Forecast, forecast
+from trackbal.plan.forecast import Forecast, elsewhere, forecast
 from trackbal.plan.keeping import condition, held_to_nothing, narrowed, work_of
 from trackbal.plan.misread import misread_words
 from trackbal.plan.quadratic import Quadratic, build_quadratic
@@ -78,6 +78,8 @@ class Plan(Summarised):
         What it takes; None where the rotor file gives no minutes.
     chance_of_aim : float or None
         Probability that every reading taken is within the part of its limit that is aimed at; None: the limits are.
+    elsewhere : Forecast or None
+        Of the plan recommended: what a whole run is likely to read where nothing was read this time.
     """
 
     change: Reals
@@ -94,6 +96,7 @@ class Plan(Summarised):
     worst_likely: float
     minutes: float | None = None
     chance_of_aim: float | None = None
+    elsewhere: Forecast | None = None
 
     def summary(self) -> dict[str, object]:
         """Return what it is expected to give."""
@@ -289,7 +292,10 @@ def advise(
         missing = missing_knowledge(rotor, run, influence, setting, now)
     if missing:
         verdict = "learn"
-    said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance, setting)
+    if verdict == "adjust" and not review.coverage.complete:
+        there = elsewhere(rotor, run, influence, plans[recommended].change, own)
+        plans = (*plans[:recommended], replace(plans[recommended], elsewhere=there), *plans[recommended + 1 :])
+    said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance, setting, own)
     said = (*_aim_words(rotor, plans, verdict, recommended, settled, chance), *said)
     if plans[recommended].counts < chance and verdict in ("adjust", "investigate"):
         said = (*_larger_plans(plans, recommended, tried, cut_short), *said)
@@ -663,6 +669,7 @@ def _cautions(
     review: Review,
     wanted: float,
     setting: Reals,
+    own: OwnAircraft | None,
 ) -> tuple[str, ...]:
     """Return what a person should know beside the numbers, the gravest first."""
     plan = plans[recommended]
@@ -709,7 +716,11 @@ def _cautions(
             for a, reason in barred
         ]
     if verdict == "adjust":
-        said += unread_words(rotor, run, influence, setting, plan.change)
+        likely = None
+        if plan.elsewhere is not None:
+            unchanged = elsewhere(rotor, run, influence, np.zeros_like(plan.change), own)
+            likely = None if unchanged is None else (unchanged, plan.elsewhere)
+        said += unread_words(rotor, run, influence, setting, plan.change, likely)
     if not all(p.proven for p in plans):
         said.append("A search limit was hit: some plans are the best found, not proven to be the best.")
     if verdict == "adjust":

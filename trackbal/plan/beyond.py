@@ -12,6 +12,7 @@ import numpy as np
 
 from trackbal.base.cautions import Caution
 from trackbal.influence.coefficients import Influence
+from trackbal.plan.forecast import Forecast
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
 from trackbal.runs.words import adjustment_words
@@ -96,11 +97,45 @@ def beyond_words(rotor: Rotor, influence: Influence, change: Reals) -> list[Caut
     return [Caution(text, short) for text, _ in large]
 
 
-def unread_words(rotor: Rotor, run: Run, influence: Influence, setting: Reals, change: Reals) -> list[Caution]:
+def _worst_there(rotor: Rotor, likely: Forecast, unread: list[int]) -> tuple[float, str, int, float, float] | None:
+    """Return the largest likely reading of some regimes over its limit, what and where it is, and its range."""
+    found = [
+        (
+            likely.amplitude[r, s] / rotor.vibration_limit[r, s],
+            rotor.sensors[s].name,
+            r,
+            likely.amplitude_low[r, s] / rotor.vibration_limit[r, s],
+            likely.amplitude_high[r, s] / rotor.vibration_limit[r, s],
+        )
+        for r in unread
+        for s in range(len(rotor.sensors))
+        if np.isfinite(likely.amplitude[r, s])
+    ]
+    found += [
+        (likely.spread[r] / limit, "tip spread", r, likely.spread_low[r] / limit, likely.spread_high[r] / limit)
+        for r, limit in enumerate(rotor.height_limit)
+        if r in unread and np.isfinite(likely.spread[r])
+    ]
+    return max(found, key=lambda part: part[0], default=None)
+
+
+def unread_words(
+    rotor: Rotor,
+    run: Run,
+    influence: Influence,
+    setting: Reals,
+    change: Reals,
+    likely: tuple[Forecast, Forecast] | None = None,
+) -> list[Caution]:
     """Return what a plan does to regimes that were not read, and what it takes of the range they may need.
 
     The largest movement there, over its limit; and adjusters of which less than half of the range
     that was free in the plan's direction is left.
+
+    Parameters
+    ----------
+    likely : (Forecast, Forecast), optional
+        What is likely to be read there without and with the plan.
     """
     unread = [r for r in range(len(rotor.regimes)) if not run.regime_read[r]]
     if not unread or not change.any():
@@ -125,6 +160,15 @@ def unread_words(rotor: Rotor, run: Run, influence: Influence, setting: Reals, c
                 f"{name} of blade {rotor.blades[b]} ({left:.10g} of {free:.10g} {adjuster.unit} left that way)"
             )
     short = f"Not read, moved by up to {most:.1f} of limit: {what}, {rotor.regimes[r].name}"
+    worst = None if likely is None else _worst_there(rotor, likely[1], unread)
+    if likely is not None and worst is not None:
+        before = _worst_there(rotor, likely[0], unread)
+        said += (
+            f". Likely at worst there, by what this aircraft read elsewhere: {worst[0]:.1f} of its limit "
+            f"({worst[1]}, {rotor.regimes[worst[2]].label}; roughly {worst[3]:.1f} to {worst[4]:.1f})"
+            + ("" if before is None else f", {before[0]:.1f} without the plan")
+        )
+        short = f"Not read, likely {worst[0]:.1f} of limit at worst: {worst[1]}, {rotor.regimes[worst[2]].name}"
     if spent:
         return [Caution(f"{said}; it spends what they may need of {'; '.join(spent)}.", f"{short}; spends range.")]
     return [Caution(f"{said}.", f"{short}.")]

@@ -7,12 +7,12 @@ either case that from which the chance is worked out (chance.py).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from trackbal.aircraft.posterior import OwnAircraft, entries_of
+from trackbal.aircraft.posterior import MOST_ENTRIES, OwnAircraft, entries_of
 from trackbal.base.covariance import centring, symmetric_root
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.disc import chance_in_axes, principal_axes
@@ -123,6 +123,32 @@ def forecast(rotor: Rotor, run: Run, influence: Influence, change: Reals, own: O
     height_cov[entries.height_regime] = centred @ cov[tips[:, :, None], tips[:, None, :]] @ centred
     height_cov[entries.height_regime] *= half[:, None, None] ** 2
     return _told(vibration, vibration_cov, height, height_cov)
+
+
+def elsewhere(rotor: Rotor, run: Run, influence: Influence, change: Reals, own: OwnAircraft | None) -> Forecast | None:
+    """Return what a whole run would read after a change where nothing was read this time.
+
+    Told by the same model of this aircraft, from what it read elsewhere and how much blades of the type differ: the
+    ranges are wide. None where the influence has no such model, nothing of it is known there, or a whole run has too
+    many readings. A reading of which any adjuster's influence is not known is left out.
+    """
+    if own is None:
+        return None
+    known = influence.vibration_noise > 0.0, influence.height_noise > 0.0
+    vibration = rotor.vibration_wanted & ~run.vibration_read & known[0] & ~influence.unknown_vibration.any(axis=0)
+    heights = rotor.height_wanted & ~run.height_read & known[1] & ~influence.unknown_height.any(axis=0)
+    heights &= np.isfinite(rotor.height_limit)
+    entries = 2 * int(vibration.sum()) + len(rotor.blades) * int(heights.sum())
+    if not 0 < entries <= MOST_ENTRIES:
+        return None
+    imagined = replace(
+        run,
+        vibration=np.where(vibration, 0.0, complex(np.nan, np.nan)),
+        height=np.where(heights[:, None], 0.0, np.full(run.height.shape, np.nan)),
+        vibration_count=vibration.astype(int),
+        height_count=heights.astype(int),
+    )
+    return forecast(rotor, imagined, influence, change, own)
 
 
 def _told(vibration: Complexes, vibration_cov: Reals, height: Reals, height_cov: Reals) -> Forecast:

@@ -142,13 +142,28 @@ def _unread_json(rotor: Rotor, run: Run, plan: Plan) -> list[dict[str, Any]]:
             "change": float(abs(plan.vibration_change[r, s])),
             "change_deg": float(turned[r, s]),
             "limit": float(rotor.vibration_limit[r, s]),
+            **_likely_there(plan, int(r), int(s)),
         }
         for r, s in np.argwhere(~run.vibration_read)
     ]
     for r in np.flatnonzero(~run.height_read & np.isfinite(rotor.height_limit)):
         heights = dict(zip(rotor.blades, map(float, plan.height_change[r]), strict=True))
-        unread.append({"regime": rotor.regimes[r].name, "heights_change": heights})
+        there = _likely_there(plan, int(r), None)
+        unread.append({"regime": rotor.regimes[r].name, "heights_change": heights, **there})
     return unread
+
+
+def _likely_there(plan: Plan, r: int, s: int | None) -> dict[str, float]:
+    """Return what a reading not taken, or a tip spread, is likely to be after a plan; nothing where not known."""
+    there = plan.elsewhere
+    if there is None:
+        return {}
+    names, at = ("likely", "low", "high"), (r, s)
+    values = [there.amplitude[at], there.amplitude_low[at], there.amplitude_high[at]]
+    if s is None:
+        names = ("spread_likely", "spread_low", "spread_high")
+        values = [there.spread[r], there.spread_low[r], there.spread_high[r]]
+    return dict(zip(names, map(float, values), strict=True)) if np.isfinite(values[0]) else {}
 
 
 # ---- for the terminal --------------------------------------------------------------------
@@ -522,16 +537,26 @@ def _unread(rotor: Rotor, run: Run, plan: Plan) -> str:
         parts = [
             f"{sensor.name} {abs(change):.3f} {sensor.unit} at {phase_text(rotor, change)} {unit}"
             + _part(float(abs(change)), float(rotor.vibration_limit[r, s]))
+            + _then(_likely_there(plan, r, s), float(rotor.vibration_limit[r, s]))
             for s, (sensor, change) in enumerate(zip(rotor.sensors, plan.vibration_change[r], strict=True))
             if not run.vibration_read[r, s]
         ]
         if not run.height_read[r] and np.isfinite(rotor.height_limit[r]):
             heights = plan.height_change[r]
             tips = f"tips {heights.min():+.1f} to {heights.max():+.1f} {rotor.height_unit}"
-            parts.append(tips + _part(float(np.ptp(heights)), float(rotor.height_limit[r])))
+            limit = float(rotor.height_limit[r])
+            parts.append(tips + _part(float(np.ptp(heights)), limit) + _then(_likely_there(plan, r, None), limit))
         if parts:
             lines.append(wrap(f"{regime.name}: {'; '.join(parts)}", "  ", hang=4))
     return "\n".join(["Expected change of what was not read", *lines]) if lines else ""
+
+
+def _then(likely: dict[str, float], limit: float) -> str:
+    """Return what is likely to be read there."""
+    if not likely:
+        return ""
+    value, low, high = (number_words(v, limit) for v in likely.values())
+    return f", likely then {value} ({low} to {high})"
 
 
 def _part(change: float, limit: float) -> str:
