@@ -403,3 +403,39 @@ def test_a_wrong_amount_is_noticed_along_what_it_does_where_all_readings_togethe
         false += clean.p < 0.02
     assert noticed > 60 - hidden + 5
     assert false <= 5  # 1 or 2 expected
+
+
+def test_a_stated_deviation_is_not_taken_back_in_a_bundle_where_a_single_mistake_explains_it() -> None:
+    """The link was recorded with the wrong sign; half of an advised weight was left out on purpose, and said so."""
+    rng = np.random.default_rng(12)
+    influence = influence_of(rng)
+    influence = replace(influence, alpha=influence.alpha * np.array([0.02, 1.0])[:, None, None])
+    influence = replace(influence, tau=influence.tau * np.array([[0.02], [1.0]]))
+    recorded, done, advised = (np.zeros((2, A, B)) for _ in range(3))
+    recorded[1, 0, 2], recorded[1, 1, 0] = 10.0, 5.0
+    done[1], advised[1] = recorded[1], recorded[1]
+    done[1, 1, 0], advised[1, 0, 2] = -5.0, 20.0
+    truth = drawn(influence, rng)
+    job = replace(flown(truth, done, rng), change=recorded)
+    assert surprise(ROTOR, job, influence) is not None
+
+    def bundles(stated):
+        found = explain(ROTOR, job, influence, stated, np.full((A, B), 0.0) + np.array([[300.0], [0.0]]))
+        assert found[0].change is not None and found[0].change[1, 0] == -5.0
+        assert any(e.change is not None and np.count_nonzero(e.change != recorded[1]) == 1 for e in found)
+        return [e for e in found if e.change is not None and np.count_nonzero(e.change != recorded[1]) > 1]
+
+    assert bundles(None)  # where nobody said that anything was done on purpose, all the other way is as likely
+    assert not bundles(advised[1])
+
+
+def test_a_bundle_that_takes_back_a_stated_deviation_is_shown_where_nothing_simpler_fits() -> None:
+    rng = np.random.default_rng(14)
+    influence = influence_of(rng)
+    advised, recorded = np.zeros((2, A, B)), np.zeros((2, A, B))
+    advised[1, 0, 2], advised[1, 1, 0], advised[1, 1, 3] = 60.0, 5.0, -4.0
+    recorded[1, 1, 3] = -4.0  # two were said to be left out, and were done all the same
+    job = replace(flown(drawn(influence, rng), advised, rng), change=recorded)
+    found = explain(ROTOR, job, influence, advised[1], np.array([[300.0], [0.0]]) * np.ones((A, B)))
+    assert found and all(e.overturns for e in found)
+    np.testing.assert_array_equal(found[0].change, advised[1])

@@ -311,6 +311,7 @@ def advise(
     elif verdict != "inside":
         change = plans[recommended].change
         if verdict == "adjust":
+            said = (*_how_known(influence, own), *said)
             said = (*beyond_words(rotor, influence, change), *net_link_words(rotor, change), *said)
         said = (*piece_cautions(rotor, setting, plans[recommended].change), *said)
     advice = Advice(
@@ -599,16 +600,16 @@ def _what_preferences_cost(
 def _how_known(influence: Influence, own: OwnAircraft | None) -> tuple[str, ...]:
     """Return what to say of a chance that rests on an aircraft unlike the record, or on rows alone."""
     if own is not None and own.unlike >= UNLIKE:
+        unlike = f"An aircraft unlike those of the record: what no adjuster explains is {own.unlike:.1f} times theirs."
+        text = f"{unlike} The chance takes that into account; look for a cause if it is new."
         return (
-            f"An aircraft unlike those of the record: what no adjuster explains is {own.unlike:.1f} times theirs. The "
-            "chance takes that into account; look for a cause if it is new.",
+            cautions.Caution(text, f"Unlike the aircraft of the record ({own.unlike:.1f} times); look for a cause."),
         )
     spread = influence.vibration_cov.any() or influence.height_cov.any()
     if influence.departures is None and spread:
-        return (
-            "The influence file has no departures: its rows are taken to depart from the type each by itself, which "
-            "makes chances too low. A fit writes them.",
-        )
+        text = "The influence file has no departures: its rows are taken to depart from the type each by itself, which "
+        text += "makes chances too low. A fit writes them."
+        return (cautions.Caution(text, "Influence file without departures: chances are too low."),)
     return ()
 
 

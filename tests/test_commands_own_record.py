@@ -1,0 +1,103 @@
+"""advise --aircraft: an aircraft's earlier jobs in a history, from the command line; and what is said without them."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from demo_fits import ROOT, demo, demo_fit
+
+from trackbal.aircraft.own_jobs import own_jobs
+from trackbal.commands.group import run
+from trackbal.influence.influence_writer import write_influence
+from trackbal.plan.job_advice import advise_in_job
+from trackbal.runs.sheets import read_history, read_run, read_settings
+
+NAME = "two_blade_tail"
+FOLDER = ROOT / NAME
+JOBS = [name for name in demo(NAME).history.jobs][:3]
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with the demo's influence, and its history with a column that says whose jobs three are."""
+    folder = tmp_path_factory.mktemp("own")
+    influence = demo_fit(NAME).influence
+    write_influence(folder / "influence.json", demo(NAME).rotor, influence)
+    bare = json.loads((folder / "influence.json").read_text())
+    bare.pop("departures")
+    (folder / "bare.json").write_text(json.dumps(bare))
+    with (FOLDER / "history.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    with (folder / "history.csv").open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, ["aircraft", *rows[0]])
+        writer.writeheader()
+        writer.writerows({"aircraft": "No. 7" if row["job"] in JOBS else f"of {row['job']}", **row} for row in rows)
+    return folder
+
+
+def asked(capsys: pytest.CaptureFixture[str], folder: Path, *more: str, influence: str = "influence.json"):
+    """Return exit code, stdout and stderr of advise on the demo's first run."""
+    at = ["--rotor", str(FOLDER / "rotor.toml"), "--run", str(FOLDER / "run1.csv")]
+    at += ["--settings", str(FOLDER / "settings.csv"), "--influence", str(folder / influence)]
+    code = run(["advise", *at, *more])
+    return code, *capsys.readouterr()
+
+
+def own(folder: Path, *more: str) -> list[str]:
+    history = ["--runs", str(folder / "history.csv"), "--adjustments", str(FOLDER / "history_adjustments.csv")]
+    return ["--aircraft", "No. 7", *history, *more]
+
+
+@pytest.mark.parametrize(("more", "jobs"), [((), 3), (("--since", JOBS[2]), 1)])
+def test_its_earlier_jobs_count_as_they_do_from_python(files: Path, capsys, more, jobs: int) -> None:
+    code, out, _ = asked(capsys, files, "--json", *own(files, *more))
+    answer = json.loads(out)
+    rotor = demo(NAME).rotor
+    history = read_history(rotor, files / "history.csv", FOLDER / "history_adjustments.csv")
+    earlier = own_jobs(history, "No. 7", *more[1:])
+    assert len(earlier) == jobs
+    setting = read_settings(rotor, FOLDER / "settings.csv")
+    first = read_run(rotor, FOLDER / "run1.csv")
+    still = np.zeros((1, *setting.shape))
+    expected = advise_in_job(rotor, [first], still, demo_fit(NAME).influence, setting, earlier=earlier).advice
+    assert code == (1 if expected.warns else 0)
+    assert [plan["chance"] for plan in answer["plans"]] == pytest.approx([p.chance for p in expected.plans], abs=0.01)
+    assert any(f"in {jobs} earlier job" in line for line in answer["cautions"])
+    alone = json.loads(asked(capsys, files, "--json")[1])
+    assert [p["chance"] for p in alone["plans"]] != [p["chance"] for p in answer["plans"]]
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (["--aircraft", "No. 7"], "--runs"),
+        (["--aircraft", "No. 8"], "No. 8"),
+        (["--since", "no such job"], "no such job"),
+    ],
+)
+def test_what_cannot_be_is_one_line(files: Path, capsys, more: list[str], said: str) -> None:
+    given = more if len(more) == 2 and said == "--runs" else [*own(files), *more]
+    code, out, error = asked(capsys, files, *given)
+    assert code == 2 and not out and error.count("\n") == 1 and said in error
+
+
+def test_a_history_without_the_column_is_said_to_be_of_another_aircraft_each(tmp_path: Path, files, capsys) -> None:
+    for history, said in ((FOLDER, "each taken as another aircraft"), (files, "aircraft.")):
+        sheets = ["--runs", str(history / "history.csv"), "--adjustments", str(FOLDER / "history_adjustments.csv")]
+        out = str(tmp_path / f"{said[:4]}.json")
+        assert run(["fit", "--rotor", str(FOLDER / "rotor.toml"), *sheets, "--out", out]) == 0
+        told = " ".join(capsys.readouterr().out.split())
+        assert told.count(said) >= 1
+        assert (told.count("each taken as another aircraft") == 1) == (history == FOLDER)
+
+
+def test_an_influence_file_without_departures_is_said_to_make_chances_too_low_once(files: Path, capsys) -> None:
+    _, out, _ = asked(capsys, files, "--json", influence="bare.json")
+    cautions = json.loads(out)["cautions"]
+    assert sum("no departures" in line for line in cautions) == 1
+    _, out, _ = asked(capsys, files, "--json")
+    assert not any("no departures" in line for line in json.loads(out)["cautions"])
