@@ -267,3 +267,36 @@ def sheets_of(browser, folder, wide, high):
     (folder / "card.pdf").write_bytes(base64.b64decode(answer["data"]))
     done = subprocess.run(["pdftotext", "-layout", str(folder / "card.pdf"), "-"], capture_output=True, check=True)
     return [" ".join(sheet.split()) for sheet in done.stdout.decode().split("\f") if sheet.strip()]
+
+
+HEADINGS = """
+const texts = [...document.querySelectorAll('h1, h2, h3, caption, thead tr')].map(e => e.innerText);
+return texts.map(text => text.replace(/\\s+/g, ' ').trim());
+"""
+
+
+@pytest.mark.parametrize("paper", list(PAPERS))
+def test_no_heading_of_the_fit_page_stands_alone_at_the_end_of_a_sheet(browser, tmp_path, paper):
+    """Neither a title, nor the head of a table without a row of it, nor the words over pictures without them."""
+    wide, high = PAPERS[paper]
+    sheets = 0
+    for blades, regimes, jobs in ((3, 3, 12), (5, 4, 11)):
+        rotor = rotor_of(blades, regimes, 2)
+        history = history_of(rotor, influence_of(rotor), jobs=jobs)
+        file = tmp_path / "fit.html"
+        file.write_text(fit_page(rotor, history, fit(rotor, history, robust=False)), encoding="utf-8")
+        show(browser, file, round((wide - 24.0) / 25.4 * 96.0))
+        headings = set(browser.execute_script(HEADINGS))
+        for text in lines_of(browser, tmp_path, wide, high):
+            sheets += 1
+            assert text[-1] not in headings, (blades, regimes, jobs, text[-3:])
+    assert sheets > 6
+
+
+def lines_of(browser, folder, wide, high):
+    """Return the lines of each printed sheet, without the one at its foot."""
+    sheets_of(browser, folder, wide, high)
+    done = subprocess.run(["pdftotext", "-layout", str(folder / "card.pdf"), "-"], capture_output=True, check=True)
+    pages = [[" ".join(line.split()) for line in page.splitlines()] for page in done.stdout.decode().split("\f")]
+    kept = [[line for line in page if line and not line.startswith("Fit: ")] for page in pages]
+    return [page for page in kept if page]

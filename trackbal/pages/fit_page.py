@@ -228,8 +228,8 @@ def _left_over(rotor: Rotor, left: Residuals) -> Html:
         figures.append(_squares(rotor, jobs, height[order], "tip heights"))
     headings = ["Job", *(f"{r + 1} {regime.label}" for r, regime in enumerate(rotor.regimes))]
     kinds = "t" + "b" * len(rotor.regimes)
-    parts = [tag("h2", "Left over, by job and regime"), tag("p", words)]
-    parts.append(tag("figure", tag("div", *figures, cls="figures")))
+    pictures = tag("figure", tag("div", *figures, cls="figures"))
+    parts = [tag("div", tag("h2", "Left over, by job and regime"), tag("p", words), pictures, cls="together")]
     parts.append(_by_sensor(rotor, left))
     for caption, values in (("Vibration", vibration), ("Tip heights", height)):
         if np.isfinite(values).any():

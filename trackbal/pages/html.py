@@ -43,6 +43,8 @@ th, td {{ border: 1px solid #767676; padding: .22rem .4rem; text-align: left; ve
 th {{ font-weight: bold; }}
 thead {{ display: table-header-group; }}
 tr {{ break-inside: avoid; }}
+caption, thead, thead tr {{ break-after: avoid; }}
+tbody tr:first-child {{ break-before: avoid; }}
 td.n, th.n {{ text-align: right; }}
 thead th {{ overflow-wrap: normal; vertical-align: bottom; }}
 thead th.any {{ overflow-wrap: anywhere; }}
