@@ -7,14 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from damaged_fleet import damage, fly_fleet, true_mean
+from damaged_fleet import damage, fly_fleet, true_mean, wrong_adjustments
 from how_much import much
 from invented_fleet import Truth, plain_rotor, simulate
 
 from trackbal.commands.group import run
 from trackbal.estimate.job_statistics import HistoryCells
-from trackbal.fitting.fit import estimate_cells, fit
-from trackbal.records.robust import can_judge
+from trackbal.fitting.fit import estimate_cells, fit, kept_records
+from trackbal.records.robust import can_judge, sharing_noise
 from trackbal.runs.sheets import write_history
 
 
@@ -157,3 +157,16 @@ def test_one_wrong_reading_of_a_small_history_does_not_hide_in_the_noise_it_make
     found = fit(rotor, replace(history, vibration=vibration))
     assert [(s.job, s.run) for s in found.suspects] == [(history.jobs[6], int(history.run[row]))]
     assert relative_error(found.influence.alpha[:, 1:2, :1], truth.alpha[:, 1:2, :1]) < 0.1
+
+
+def test_a_reading_whose_own_noise_rests_on_little_borrows_from_the_others() -> None:
+    """Twelve short jobs, four adjustments written down wrongly: the noise of no reading alone could judge them."""
+    fleet = fly_fleet("tail2", 12, 602, (3, 4))
+    rotor = fleet.kind.rotor
+    damaged, wrong = wrong_adjustments(rotor, fleet.history, 0.08, 2)
+    alone = kept_records(rotor, damaged).without_suspects
+    assert not can_judge(alone) and can_judge(sharing_noise(rotor, alone))
+    assert (sharing_noise(rotor, alone).vibration.sigma2 >= alone.vibration.sigma2).all()
+    aside = {record.row for record in kept_records(rotor, damaged).set_aside}
+    assert len(aside & wrong) >= 3 and aside <= wrong
+    assert not kept_records(rotor, fleet.history).set_aside

@@ -21,7 +21,7 @@ from trackbal.influence.coefficients import Influence
 from trackbal.influence.compare import contradicted
 from trackbal.influence.departures import Departures
 from trackbal.records.misfits import Suspect, breaks, describe, describe_break, judge, pick, without
-from trackbal.records.robust import LEAST_DOF, Record, can_judge, odd_records, records, sift_and_refit
+from trackbal.records.robust import LEAST_DOF, Record, can_judge, odd_records, records, sharing_noise, sift_and_refit
 from trackbal.runs.reading_noise import NoiseFloor, noise_floor
 from trackbal.runs.repeats import without_odd
 from trackbal.runs.resumed import resumed_in_words
@@ -186,13 +186,14 @@ def kept_records(rotor: Rotor, history: History, prior: Influence | None = None,
         judged, by = alone, None  # runs that can are judged by one another: the earlier file may be what is wrong
     suspects, without_them = find_suspects(cells, judged, by)
     everything = Kept(cells, estimates, estimates, without_them, suspects)
-    if not (robust and can_judge(without_them)):
+    if not (robust and can_judge(sharing_noise(rotor, without_them))):
         return everything
 
-    without_them = judging(unmasked(cells, without_them, by, floor))
+    without_them = judging(sharing_noise(rotor, unmasked(cells, without_them, by, floor)))
 
     def refit(part: History) -> Influence:
-        return type_influence(rotor, judging(estimate_cells(HistoryCells(rotor, part), by, floor)), by)
+        found = sharing_noise(rotor, estimate_cells(HistoryCells(rotor, part), by, floor))
+        return type_influence(rotor, judging(found), by)
 
     sifted = sift_and_refit(cells, type_influence(rotor, without_them, by), refit)
     if not sifted.found:

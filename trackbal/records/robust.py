@@ -9,7 +9,7 @@ wrong adjustment parts its job in two, each half with a start of its own.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from trackbal.runs.rotor import HEIGHTS, Rotor
 from trackbal.runs.run import History, Reals
 
 LEAST_DOF = 6.0  # of the noise of every reading: with fewer, chance alone looks like a bad record
+ALL_DOF = 2.0 * LEAST_DOF  # of the noise of all readings of a kind together, for one to borrow from the others
 ROUNDS = 3
 
 
@@ -56,6 +57,29 @@ class Record:
     shift: float
     where: str
     sensors: tuple[int, ...] = ()
+
+
+def sharing_noise(rotor: Rotor, found: Estimates) -> Estimates:
+    """Return estimates in which a noise of fewer than LEAST_DOF degrees of freedom leans on that of the other readings.
+
+    What lacks is filled up with the mean of all, each in its own limits (a moderated variance, as G. K. Smyth, Stat.
+    Appl. Genet. Mol. Biol. 3 (2004), art. 3; from memory). A noise is never made smaller: that could only accuse.
+    """
+    return Estimates(
+        _sharing(found.vibration, rotor.vibration_limit.ravel()), _sharing(found.height, rotor.height_limit)
+    )
+
+
+def _sharing(part: Estimate, limit: Reals) -> Estimate:
+    dof, size = part.noise_dof, np.where(np.isfinite(limit), limit, 1.0) ** 2
+    read = part.jobs.any(axis=1)
+    lacking = np.where(read, np.maximum(LEAST_DOF - dof, 0.0), 0.0)
+    total = float(dof[read].sum())
+    if not lacking.any() or total < ALL_DOF:
+        return part
+    usual = float((dof * part.sigma2 / size)[read].sum()) / total
+    filled = (dof * part.sigma2 + lacking * usual * size) / np.where(read, dof + lacking, 1.0)
+    return replace(part, sigma2=np.where(read, np.maximum(part.sigma2, filled), part.sigma2), noise_dof=dof + lacking)
 
 
 def can_judge(found: Estimates) -> bool:
