@@ -95,7 +95,14 @@ def answer(place: Path, command: str) -> str:
 
 
 def quotations(said: str, start: str) -> Iterator[str]:
-    """Yield the lines that begin so, each to the full stop that ends a line, an empty line, or a list."""
+    """Yield the lines that begin so, each to the full stop that ends a line, an empty line, or a list.
+
+    What begins with ~ is a pattern, of which the first match alone is quoted.
+    """
+    if start.startswith("~"):
+        found = re.search(start[1:], " ".join(said.split()))
+        yield from [] if found is None else [found[0]]
+        return
     lines = said.splitlines()
     for i, line in enumerate(lines):
         if line.strip().startswith(start):
@@ -277,7 +284,7 @@ def _after_run(place: Path, rotor: Rotor, number: int) -> tuple[list[str | Step]
         steps.append(Step(f"{command} --by '{WHO}'", quotes))
         answer(place, steps[-1].command)  # type: ignore[union-attr]
 
-    step(f"log run day.tblog run{number}.csv", "Recorded:")
+    step(f"log run day.tblog run{number}.csv", r"~(in|out)side limits; worst [\d.]+ of its limit")
     step("log advise day.tblog", f"{rotor.name}:", "[ ]")
     shown = json.loads(answer(place, "log show day.tblog --json"))
     verdict = shown["runs"][-1]["advice"]["verdict"] if "advice" in shown["runs"][-1] else shown["next"]
