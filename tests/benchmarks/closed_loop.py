@@ -1,7 +1,7 @@
 """Measure how well trackbal's advice does in a closed loop on the virtual rotor, beside other ways to a plan.
 
 python tests/benchmarks/closed_loop.py                                  tables to the terminal
-python tests/benchmarks/closed_loop.py --out docs/closed_loop.md        between the page's two marks
+python tests/benchmarks/closed_loop.py --out docs/closed_loop_tables.md between the page's two marks
 python tests/benchmarks/closed_loop.py --types main4 --aircraft 16      fewer
 python tests/benchmarks/closed_loop.py --types main4 --methods trackbal how fast trackbal alone is
 

@@ -9,7 +9,7 @@ by it with it: every few aircraft a new history is drawn.
     python tests/benchmarks/measure_explanations.py clean [histories] [aircraft of each] [seed]
     python tests/benchmarks/measure_explanations.py mistakes [histories] [aircraft of each] [seed]
 
-print the tables of docs/logbook.md.
+print the tables of docs/logbook_evidence.md.
 """
 
 from __future__ import annotations

@@ -22,7 +22,7 @@ FLIGHTS = 5
 
 
 def main(aircraft: int) -> None:
-    """Print the table of docs/logbook.md."""
+    """Print the table of docs/logbook_evidence.md."""
     print("| second plan from | jobs | chance it says | truly inside limits | adjustments |")
     print("|---|---|---|---|---|")
     results: dict[str, list[tuple[float, float, int]]] = {"the type's influence alone": [], "all runs of the job": []}

@@ -110,7 +110,7 @@ class Book:
         """Raise InputError if SQLite finds the file damaged.
 
         Only up to CHECKED_UP_TO: of the largest logbooks the check would take longer than all that is asked of them
-        (docs/logbook.md); `trackbal log show --all` and any SQLite tool still find what they come across.
+        (docs/logbook_file.md); `trackbal log show --all` and any SQLite tool still find what they come across.
         """
         if os.path.getsize(self.file) > CHECKED_UP_TO:
             return
