@@ -15,11 +15,13 @@ from trackbal.commands.group import run as command
 from trackbal.influence.coefficients import Influence
 from trackbal.plan import advice as advice_module
 from trackbal.plan.advice import advise
+from trackbal.plan.chance import chances
 from trackbal.plan.keeping import condition
 from trackbal.plan.quadratic import build_quadratic
 from trackbal.runs.preferences import NO_PREFERENCES, Preferences, job_preferences
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.sheets import read_run
+from trackbal.runs.words import chance_words
 
 CASE = invented_case(29, blades=4, adjusters=2, size=4.0)  # a0 weights, a1 pitch links
 MOST = 3
@@ -255,7 +257,7 @@ def test_bad_options_are_named(option, text):
 
 
 def test_words_and_what_is_left_without_each():
-    every = Preferences("1", (("2", "tab"),), (("weight", 2),), True, (("tab", 3.0),), True, 0.5)
+    every = Preferences("1", (("2", "tab"),), (("weight", 2),), True, (("tab", 3.0),), True, 0.5, True)
     words = [text for text, _ in every.one_by_one()]
     assert words == [
         "blade 1 not touched",
@@ -265,6 +267,7 @@ def test_words_and_what_is_left_without_each():
         "tab within 3 of neutral",
         "pitch-link changes adding up to nothing",
         "aim at 0.5 of every limit",
+        "track before balance on the ground",
     ]
     for i, (_, rest) in enumerate(every.one_by_one()):
         assert [text for text, _ in rest.one_by_one()] == words[:i] + words[i + 1 :]
@@ -334,3 +337,64 @@ def test_an_aim_is_a_part_of_the_limits(tmp_path, capsys, aim):
     file.write_text(file.read_text() + f"\n[preferences]\naim = {aim}\n")
     with pytest.raises(InputError, match="aim"):
         Rotor.load(file)
+
+
+# ---- track before balance --------------------------------------------------------------------------
+
+
+def ground_tips(run, ground):
+    """Return the tips on the ground alone, as a run."""
+    nothing = np.full(run.vibration.shape, complex(np.nan, np.nan))
+    return replace(
+        run,
+        vibration=nothing,
+        vibration_count=0 * run.vibration_count,
+        height=np.where(ground[:, None], run.height, np.nan),
+        height_count=np.where(ground, run.height_count, 0),
+    )
+
+
+def test_track_first_is_the_best_of_links_for_the_tips_on_the_ground(given):
+    rotor, run, influence = given
+    rotor = replace(rotor, regimes=(rotor.regimes[0], replace(rotor.regimes[1], airborne=True)))
+    assert run.height_read.all() and run.spread[0] > rotor.height_limit[0]
+    tracked = replace(rotor, preferences=Preferences(track_first=True))
+    advice, plain = (advise(r, run, influence, most=MOST) for r in (tracked, rotor))
+    tips = ground_tips(run, np.array([True, False]))
+    quadratic, whole = build_quadratic(rotor, tips, influence), build_quadratic(rotor, run, influence)
+    steps = np.array([a.step for a in rotor.adjusters])[:, None]
+    for m, plan in enumerate(advice.plans):
+        assert not plan.change[0].any()  # a0 weights
+        least = min(
+            quadratic.expected_cost(np.concatenate([np.zeros(4), x]))
+            for x in itertools.product((-2.0, -1.0, 0.0, 1.0, 2.0), repeat=4)
+            if np.count_nonzero(x) <= m
+        )
+        assert quadratic.expected_cost((plan.change / steps).ravel()) == pytest.approx(least)
+        assert plan.expected_cost == pytest.approx(whole.expected_cost((plan.change / steps).ravel()))
+    found = chances(rotor, tips, influence, np.array([plan.change for plan in advice.plans]))
+    assert [plan.chance_of_aim for plan in advice.plans] == found.tolist()
+    assert all(plan.chance_of_aim is None for plan in plain.plans)
+
+
+def test_track_first_says_that_vibration_is_left_for_later(tmp_path):
+    invented_case(106, blades=4, adjusters=2, size=0.8).write(tmp_path)
+    rotor = Rotor.load(tmp_path / "rotor.toml")
+    run, influence = read_run(rotor, tmp_path / "run.csv"), Influence.load(tmp_path / "influence.json", rotor)
+    advice = advise(replace(rotor, preferences=Preferences(track_first=True)), run, influence, most=MOST)
+    said = f"Track first: pitch links alone, chance {chance_words(advice.offered.chance_of_aim)} for the tips on the ground"
+    assert advice.verdict == "adjust" and any(words.startswith(said) for words in advice.cautions)
+
+
+@pytest.mark.parametrize("why", ["tips inside", "in flight", "no links"])
+def test_track_first_changes_nothing_where_there_is_nothing_to_track(given, why):
+    rotor, run, influence = given
+    if why == "tips inside":
+        rotor = replace(rotor, regimes=tuple(replace(r, height_spread=1e6) for r in rotor.regimes))
+    elif why == "in flight":
+        rotor = replace(rotor, regimes=tuple(replace(r, airborne=True) for r in rotor.regimes))
+    else:
+        rotor = replace(rotor, adjusters=tuple(replace(a, kind="weight") for a in rotor.adjusters))
+    tracked = replace(rotor, preferences=Preferences(track_first=True))
+    for plan, other in zip(*(advise(r, run, influence, most=MOST).plans for r in (tracked, rotor)), strict=True):
+        assert (plan.change == other.change).all() and plan.chance_of_aim is None

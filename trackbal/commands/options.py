@@ -173,6 +173,9 @@ _PREFERENCES = (
     ),
     click.option("--links-sum-to-zero", is_flag=True, help="Pitch-link changes add up to nothing."),
     click.option("--aim", type=float, metavar="PART", help="Plan for this part of every limit, such as 0.5."),
+    click.option(
+        "--track-first", is_flag=True, help="While tips on the ground are outside, pitch links alone, for the tips."
+    ),
     click.option("--no-preferences", is_flag=True, help="Leave aside the preferences in the rotor file."),
 )
 

@@ -249,10 +249,12 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
         return paragraphs(parts)
     plan = visit.plan
     assert plan is not None
+    whole = visit.advice.review.coverage.complete
+    whose = "that the next run is inside" if whole else "for the regimes read"
     parts.append(
         wrap(
             f"{plan.size_words}. Worst reading now {worst:.2f} of its limit, expected "
-            f"{plan.worst_likely:.2f}; chance that the next run is inside: {chance_words(plan.chance)}."
+            f"{plan.worst_likely:.2f}; chance {whose}: {chance_words(plan.chance)}."
         )
     )
     if visit.found.learned:
@@ -308,14 +310,24 @@ def _not_read(rotor: Rotor, visit: Visit) -> str:
     lines = []
     for r in np.flatnonzero(~visit.run.regime_read):
         changes = [
-            f"{cut(s.name)} by {abs(plan.vibration_change[r, i]):.2g} {s.unit}" for i, s in enumerate(rotor.sensors)
+            f"{cut(s.name)} by {abs(plan.vibration_change[r, i]):.2g} {s.unit}"
+            + _then(None if plan.elsewhere is None else float(plan.elsewhere.amplitude[r, i]))
+            for i, s in enumerate(rotor.sensors)
         ]
         if np.isfinite(rotor.height_limit[r]):
             tips = plan.height_change[r]
-            changes.append(f"tips by {tips.min():+.1f} to {tips.max():+.1f} {rotor.height_unit}")
+            then = _then(None if plan.elsewhere is None else float(plan.elsewhere.spread[r]), "a spread of ")
+            changes.append(f"tips by {tips.min():+.1f} to {tips.max():+.1f} {rotor.height_unit}{then}")
         lines.append(wrap(f"{cut(rotor.regimes[r].name)}: {', '.join(changes)}", "- "))
     head = "Not read this time, so not weighed; there the plan is expected to change"
-    return "\n".join([head, *lines]) if lines else ""
+    if plan.elsewhere is not None:
+        head += " (likely then, roughly, by what this aircraft read elsewhere)"
+    return "\n".join([wrap(head), *lines]) if lines else ""
+
+
+def _then(likely: float | None, what: str = "") -> str:
+    """Return what is likely to be read there after the plan; nothing where that is not known."""
+    return "" if likely is None or np.isnan(likely) else f" ({what}{likely:.2g})"
 
 
 def _ladder(visit: Visit) -> str:

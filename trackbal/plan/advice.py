@@ -22,7 +22,7 @@ from trackbal.influence.coefficients import Influence
 from trackbal.plan.beyond import beyond_words, less_sure, net_link_words, unread_words
 from trackbal.plan.chance import chances
 from trackbal.plan.forecast import Forecast, elsewhere, forecast
-from trackbal.plan.keeping import condition, held_to_nothing, narrowed, work_of
+from trackbal.plan.keeping import condition, held_to_nothing, narrowed, tracked_first, work_of
 from trackbal.plan.misread import misread_words
 from trackbal.plan.quadratic import Quadratic, build_quadratic
 from trackbal.plan.reach import CURE, Gap, learn_cautions, missing_knowledge
@@ -77,7 +77,8 @@ class Plan(Summarised):
     minutes : float or None
         What it takes; None where the rotor file gives no minutes.
     chance_of_aim : float or None
-        Probability that every reading taken is within the part of its limit that is aimed at; None: the limits are.
+        Probability of what is aimed at: that every reading taken is within a part of its limit, or, with track first,
+        that the tips on the ground are inside; None: the limits of all are.
     elsewhere : Forecast or None
         Of the plan recommended: what a whole run is likely to read where nothing was read this time.
     """
@@ -296,7 +297,7 @@ def advise(
         there = elsewhere(rotor, run, influence, plans[recommended].change, own)
         plans = (*plans[:recommended], replace(plans[recommended], elsewhere=there), *plans[recommended + 1 :])
     said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance, setting, own)
-    said = (*_aim_words(rotor, plans, verdict, recommended, settled, chance), *said)
+    said = (*_aim_words(rotor, plans, verdict, recommended, settled, chance, ladder.tips is not None), *said)
     if plans[recommended].counts < chance and verdict in ("adjust", "investigate"):
         said = (*_larger_plans(plans, recommended, tried, cut_short), *said)
     if verdict == "adjust" and rotor.preferences and not missing:
@@ -435,6 +436,8 @@ class _Ladder:
     allowed: Allowed | None
     work: Work | None
     aim: float
+    tips: Run | None
+    searched: Quadratic
 
     @classmethod
     def of(
@@ -453,13 +456,18 @@ class _Ladder:
         for a, _ in barred:
             low[a] = high[a] = 0
         low, high = narrowed(rotor, preferences, setting, low, high)
-        quad = quadratic.quad if nominal else quadratic.quad + quadratic.quad_spread
+        tips = tracked_first(rotor, preferences, run)
+        searched = quadratic if tips is None else build_quadratic(rotor, tips, influence)
+        for a, adjuster in enumerate(rotor.adjusters):
+            if tips is not None and adjuster.kind != "pitch_link":
+                low[a] = high[a] = 0
+        quad = searched.quad if nominal else searched.quad + searched.quad_spread
         if preferences.links_sum_to_zero:
-            quad = quad + held_to_nothing(rotor, preferences, quadratic)
+            quad = quad + held_to_nothing(rotor, preferences, searched)
         choices = change_choices(rotor, setting, low, high)
         allowed, work = condition(rotor, preferences), work_of(rotor)
         aim = preferences.aim or 1.0
-        return cls(rotor, run, influence, own, quadratic, quad, low, high, choices, allowed, work, aim)
+        return cls(rotor, run, influence, own, quadratic, quad, low, high, choices, allowed, work, aim, tips, searched)
 
     def plans(self, most: int) -> tuple[Plan, ...]:
         """Return the plans of 0 ... most adjustments."""
@@ -488,7 +496,7 @@ class _Ladder:
     def _search(self, most: int, known: Sequence[Solution] = ()) -> list[Solution]:
         """Return the best of each count, or of each amount of work; of the first counts it may be known."""
         group = np.repeat(np.arange(self.low.shape[0]), self.low.shape[1])
-        lin, constant = self.quadratic.lin, self.quadratic.constant
+        lin, constant = self.searched.lin, self.searched.constant
         low, high = self.low.ravel(), self.high.ravel()
 
         def solve(allowed: Allowed | None, most: int, known: Sequence[Solution] = ()) -> list[Solution]:
@@ -505,22 +513,22 @@ class _Ladder:
         found = found[len(known) :]
         steps = np.array([s.x.reshape(self.low.shape) for s in found])
         changes = steps * np.array([a.step for a in self.rotor.adjusters])[:, None]
-        passing = self._chances_once(changes, found).tolist()
+        passing = self._chances_once(self.run, changes, found).tolist()
         aimed: list[float | None] = [None] * len(found)
-        if self.aim < 1.0:
-            aimed = self._chances_once(changes, found, self.aim).tolist()
+        if self.aim < 1.0 or self.tips is not None:
+            aimed = self._chances_once(self.tips or self.run, changes, found, self.aim).tolist()
         return (*known, *(self._plan(*one) for one in zip(found, changes, passing, aimed, strict=True)))
 
-    def _chances_once(self, changes: Reals, found: list[Solution], part: float = 1.0) -> Reals:
+    def _chances_once(self, run: Run, changes: Reals, found: list[Solution], part: float = 1.0) -> Reals:
         """Return the chance of each plan, working out plans that are the same only once."""
         firsts = [m for m in range(len(found)) if m == 0 or (found[m].x != found[m - 1].x).any()]
         parts = () if part == 1.0 else (part,)
-        sampled = chances(self.rotor, self.run, self.influence, changes[firsts], self.own, *parts)
+        sampled = chances(self.rotor, run, self.influence, changes[firsts], self.own, *parts)
         if self.own is None:  # what the aircraft itself has shown is not made less sure
             for i, m in enumerate(firsts):
                 unsure = less_sure(self.rotor, self.influence, changes[m])
                 if unsure is not self.influence:
-                    sampled[i] = chances(self.rotor, self.run, unsure, changes[m][None], None, *parts)[0]
+                    sampled[i] = chances(self.rotor, run, unsure, changes[m][None], None, *parts)[0]
         return sampled[np.searchsorted(firsts, np.arange(len(found)), side="right") - 1]
 
     def _plan(self, solution: Solution, change: Reals, chance: float, chance_of_aim: float | None) -> Plan:
@@ -614,13 +622,19 @@ def _how_known(influence: Influence, own: OwnAircraft | None) -> tuple[str, ...]
 
 
 def _aim_words(
-    rotor: Rotor, plans: tuple[Plan, ...], verdict: Verdict, recommended: int, settled: bool, wanted: float
+    rotor: Rotor,
+    plans: tuple[Plan, ...],
+    verdict: Verdict,
+    recommended: int,
+    settled: bool,
+    wanted: float,
+    track: bool,
 ) -> tuple[str, ...]:
     """Return how likely what is aimed at below the limits is; nothing where the limits are."""
     plan = plans[recommended]
     if plan.chance_of_aim is None or settled or verdict not in ("adjust", "inside"):
         return ()
-    aim = f"{rotor.preferences.aim:g} of every limit"
+    aim = f"{rotor.preferences.aim or 1.0:g} of every limit"
     if verdict == "inside":
         best = max(one.counts for one in plans)
         return (
@@ -628,6 +642,12 @@ def _aim_words(
             f"{chance_words(best)}, wanted {chance_words(wanted)}).",
         )
     short = "" if plan.counts >= wanted else f", below the {chance_words(wanted)} wanted: another round is likely"
+    if track:
+        left = "; vibration and weights after that" if plan.counts >= wanted else ""
+        return (
+            f"Track first: pitch links alone, chance {chance_words(plan.counts)} for the tips on the ground"
+            f"{short}{left}.",
+        )
     return (f"Aimed at {aim}: chance {chance_words(plan.counts)}{short}.",)
 
 

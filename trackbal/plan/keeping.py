@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.check.review import READING_SLACK
 from trackbal.plan.quadratic import Quadratic
 from trackbal.runs.preferences import EVERY_BLADE, NEARLY_OPPOSITE_DEG, Preferences
 from trackbal.runs.rotor import STEP_SLACK, Rotor
-from trackbal.runs.run import Counts, Reals
+from trackbal.runs.run import Counts, Reals, Run
 from trackbal.search.whole_steps import Allowed
 from trackbal.search.work import Work
 
@@ -30,6 +33,26 @@ def narrowed(
         high[a] = np.minimum(high[a], np.floor((far - setting[a]) / step + STEP_SLACK))
         low[a] = np.maximum(low[a], np.ceil((-far - setting[a]) / step - STEP_SLACK))
     return low, high
+
+
+def tracked_first(rotor: Rotor, preferences: Preferences, run: Run) -> Run | None:
+    """Return the ground heights of a run by themselves, if they are to be put right first; None if not.
+
+    They are where track comes before balance, a rotor has pitch links, and the tips are outside in a regime on the
+    ground.
+    """
+    ground = np.array([not regime.airborne for regime in rotor.regimes]) & run.height_read
+    outside = ground & (np.nan_to_num(run.spread) > rotor.height_limit * (1.0 + READING_SLACK))
+    links = any(adjuster.kind == "pitch_link" for adjuster in rotor.adjusters)
+    if not (preferences.track_first and links and outside.any()):
+        return None
+    return replace(
+        run,
+        vibration=np.full(run.vibration.shape, complex(np.nan, np.nan)),
+        vibration_count=np.zeros_like(run.vibration_count),
+        height=np.where(ground[:, None], run.height, np.nan),
+        height_count=np.where(ground, run.height_count, 0),
+    )
 
 
 def condition(rotor: Rotor, preferences: Preferences) -> Allowed | None:

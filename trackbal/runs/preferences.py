@@ -45,6 +45,9 @@ class Preferences:
         Changes of each pitch-link adjuster add up to nothing over the blades.
     aim : float or None
         The part of every limit that plans are to reach, below 1; None: the limits.
+    track_first : bool
+        Track before balance: while tips on the ground are farther apart than their limit only pitch links are
+        changed, for the tips alone.
     """
 
     reference_blade: str | None = None
@@ -54,6 +57,7 @@ class Preferences:
     near_neutral: tuple[tuple[str, float], ...] = ()
     links_sum_to_zero: bool = False
     aim: float | None = None
+    track_first: bool = False
 
     def __bool__(self) -> bool:
         """Whether there is anything to keep to."""
@@ -69,6 +73,7 @@ class Preferences:
             near_neutral=tuple((dict(self.near_neutral) | dict(job.near_neutral)).items()),
             links_sum_to_zero=self.links_sum_to_zero or job.links_sum_to_zero,
             aim=job.aim or self.aim,
+            track_first=self.track_first or job.track_first,
         )
 
     def one_by_one(self) -> Iterator[tuple[str, Preferences]]:
@@ -92,6 +97,8 @@ class Preferences:
             yield "pitch-link changes adding up to nothing", replace(self, links_sum_to_zero=False)
         if self.aim is not None:
             yield f"aim at {self.aim:g} of every limit", replace(self, aim=None)
+        if self.track_first:
+            yield "track before balance on the ground", replace(self, track_first=False)
 
     def as_options(self) -> dict[str, Any]:
         """Return these as `job_preferences` takes them, as plain data; only what is wanted."""
@@ -103,6 +110,7 @@ class Preferences:
             "near_neutral": [f"{adjuster}:{amount:.17g}" for adjuster, amount in self.near_neutral],
             "links_sum_to_zero": self.links_sum_to_zero,
             "aim": self.aim,
+            "track_first": self.track_first,
         }
         return {name: value for name, value in options.items() if value}
 
@@ -121,6 +129,7 @@ def job_preferences(
     near_neutral: Sequence[str] = (),
     links_sum_to_zero: bool = False,
     aim: float | None = None,
+    track_first: bool = False,
 ) -> Preferences:
     """Return the preferences of one job, pairs written as on the command line: "4:pitch_link", "weight:2", "tab:3".
 
@@ -152,7 +161,7 @@ def job_preferences(
     if aim is not None and not 0.0 < aim <= 1.0:
         raise InputError("--aim", aim, _AIM)
     kept = tuple(held), tuple(most), no_opposite_weights, tuple(near), links_sum_to_zero
-    return Preferences(reference, *kept, aim if aim != 1.0 else None)
+    return Preferences(reference, *kept, aim if aim != 1.0 else None, track_first)
 
 
 def _held(text: str, blades: Sequence[str], adjusters: Sequence[str]) -> tuple[str, str] | None:
@@ -183,6 +192,7 @@ def read_preferences(t: Table, blades: Sequence[str], adjusters: Sequence[str]) 
         near_neutral=tuple((a, near.number(a, least=0.0)) for a in adjusters if near.has(a)),
         links_sum_to_zero=t.flag("links_sum_to_zero", False),
         aim=t.number("aim", above=0.0) if t.has("aim") else None,
+        track_first=t.flag("track_first", False),
     )
     if found.aim is not None and found.aim > 1.0:
         raise t.error("aim", found.aim, _AIM)
