@@ -382,7 +382,8 @@ def test_track_first_says_that_vibration_is_left_for_later(tmp_path):
     rotor = Rotor.load(tmp_path / "rotor.toml")
     run, influence = read_run(rotor, tmp_path / "run.csv"), Influence.load(tmp_path / "influence.json", rotor)
     advice = advise(replace(rotor, preferences=Preferences(track_first=True)), run, influence, most=MOST)
-    said = f"Track first: pitch links alone, chance {chance_words(advice.offered.chance_of_aim)} for the tips on the ground"
+    chance = chance_words(advice.offered.chance_of_aim)
+    said = f"Track first: pitch links alone, chance {chance} for the tips on the ground"
     assert advice.verdict == "adjust" and any(words.startswith(said) for words in advice.cautions)
 
 
