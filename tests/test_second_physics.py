@@ -1,0 +1,86 @@
+"""Against a second physics, plain and linear, that shares nothing with trackbal/virtual (plain_aircraft.py)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from plain_aircraft import ROTOR, A, B, Odd, PlainType
+
+from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.posterior import JobRuns
+from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.fitting.fit import estimate_cells, fit, type_influence
+from trackbal.plan.advice import advise
+
+STILL = np.zeros((A, B))
+
+
+def mean_regions_that_hold(kind: PlainType, history) -> float:
+    """Return the share of 90 % regions of the type's mean that hold it."""
+    found = type_influence(ROTOR, estimate_cells(HistoryCells(ROTOR, history)), None)
+    assert found.mean_vibration_cov is not None
+    held = []
+    for a in range(A):
+        error = kind.alpha[a] - found.alpha[a]
+        parts = np.stack([error.real, error.imag], axis=-1)
+        cov = found.mean_vibration_cov[..., 2 * a : 2 * a + 2, 2 * a : 2 * a + 2]
+        held.append(np.einsum("rsi,rsij,rsj->rs", parts, np.linalg.inv(cov), parts) < 4.605)  # chi-square, 2, 90 %
+    return float(np.mean(held))
+
+
+def test_regions_of_the_mean_hold_with_few_aircraft_in_many_jobs() -> None:
+    """Four aircraft of five jobs each: what differs is the aircraft; jobs taken apart, the regions are too small."""
+    by_aircraft, apart = [], []
+    for seed in range(10):
+        kind = PlainType.drawn(seed)
+        history = kind.history(1000 + seed, jobs=20, aircraft=4)
+        by_aircraft.append(mean_regions_that_hold(kind, history))
+        apart.append(mean_regions_that_hold(kind, replace(history, aircraft=history.jobs)))
+    assert np.mean(by_aircraft) > 0.8
+    assert np.mean(apart) < 0.65
+
+
+@pytest.fixture(scope="module")
+def known():
+    kind = PlainType.drawn(12)
+    return kind, fit(ROTOR, kind.history(12)).influence
+
+
+def test_chances_are_true_of_aircraft_like_those_of_the_record(known) -> None:
+    kind, influence = known
+    rng = np.random.default_rng(2)
+    said, came = [], []
+    for _ in range(40):
+        one = kind.craft(rng)
+        advice = advise(ROTOR, one.fly(STILL, rng), influence, STILL, most=4, override_stop=True)
+        if advice.recommended is None or advice.verdict == "inside":
+            continue
+        plan = advice.plans[advice.recommended]
+        after = one.fly(plan.change, rng)
+        said.append(plan.chance)
+        came.append(float((np.abs(after.vibration) <= 0.2).all() and (after.spread <= 20.0).all()))
+    assert len(said) > 30
+    error = np.sqrt(np.mean(np.array(said) * (1.0 - np.array(said))) / len(said))
+    assert abs(np.mean(said) - np.mean(came)) < 0.07 + 2.5 * error
+    assert 0.2 < np.mean(came) < 0.95  # else the test could not fail
+    brier, base = np.mean((np.array(said) - came) ** 2), np.mean(came) * (1.0 - np.mean(came))
+    assert brier < 0.8 * base
+
+
+def test_three_times_the_unexplained_part_is_noticed_by_a_first_run(known) -> None:
+    kind, influence = known
+    rng = np.random.default_rng(3)
+
+    def factors(odd: Odd) -> np.ndarray:
+        found = []
+        for _ in range(20):
+            own = own_of(ROTOR, [JobRuns([kind.craft(rng, odd).fly(STILL, rng)], STILL[None])], influence)
+            assert own is not None
+            found.append(own.unlike)
+        return np.array(found)
+
+    ordinary, unlike = factors(Odd()), factors(Odd(rest=3.0))
+    assert (ordinary > 1.6).mean() <= 0.1
+    assert (unlike > 1.4).mean() >= 0.4
