@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -91,8 +92,14 @@ def _leaves(error: BaseException) -> Iterator[BaseException]:
         yield error
 
 
-def run_tests(root: Path, names: tuple[str, ...], report: Path, seconds: dict[str, float], compiled: bool) -> None:
-    """Run files of tests of a copy of the project; end with pytest's exit code. `compiled`: keep what is compiled."""
+def run_tests(
+    root: Path, names: tuple[str, ...], report: Path, seconds: dict[str, float], compiled: bool, limit: int
+) -> None:
+    """Run files of tests of a copy of the project; end with pytest's exit code.
+
+    `compiled`: keep what is compiled. After `limit` seconds of processor time the process ends by SIGXCPU.
+    """
+    resource.setrlimit(resource.RLIMIT_CPU, (limit, limit + 5))
     os.chdir(root)
     sys.path[:] = [str(root), str(root / "tests"), *(p for p in sys.path if Path(p).name != "tests")]
     sys.dont_write_bytecode = not compiled

@@ -23,6 +23,7 @@ import multiprocessing
 import os
 import random
 import shutil
+import signal
 import tempfile
 import time
 from collections import Counter
@@ -187,14 +188,13 @@ def _differs(changed: bytes, plain: str) -> bool:
 
 def draw(seed: int) -> list[Mutant]:
     """Return all changes in the order of a seed: three of each module in any order, then the others in any order."""
-    order = random.Random(seed)
     first, others = [], []
-    for of_module in candidates().values():
-        order.shuffle(of_module)
+    for module, of_module in candidates().items():
+        random.Random(f"{seed} {module}").shuffle(of_module)  # whatever has changed in other modules
         first += of_module[:_OF_EACH]
         others += of_module[_OF_EACH:]
-    order.shuffle(first)
-    order.shuffle(others)
+    random.Random(seed).shuffle(first)
+    random.Random(seed).shuffle(others)
     return first + others
 
 
@@ -208,21 +208,18 @@ class Copy:
         self._age = 0
 
     def judged(
-        self, tests: tuple[str, ...], limit: float, seconds: dict[str, float], *, compiled: bool = False
+        self, tests: tuple[str, ...], limit: int, seconds: dict[str, float], *, compiled: bool = False
     ) -> tuple[str, str, dict[str, float]]:
-        """Run files of tests until one test says wrong, `limit` seconds at most.
+        """Run files of tests until one test says wrong, `limit` seconds of processor time at most.
 
         Return how something was noticed, or "nothing", by which test, and the seconds each test took. `seconds`
         are those on the code as it is; `compiled`: keep what is compiled.
         """
         self._report.write_text("")
-        run = FORKS.Process(target=run_tests, args=(self.root, tests, self._report, seconds, compiled))
+        run = FORKS.Process(target=run_tests, args=(self.root, tests, self._report, seconds, compiled, limit))
         run.start()
-        run.join(limit)
-        late = run.is_alive()
-        if late:
-            run.kill()
-            run.join()
+        run.join()
+        late = run.exitcode == -signal.SIGXCPU
         told = [json.loads(line) for line in self._report.read_text(encoding="utf-8").splitlines()]
         took = {test: s for how, test, s in told if how == "took"}
         for how, by, _ in sorted(line for line in told if line[0] != "took"):  # an assertion before a crash
@@ -231,9 +228,7 @@ class Copy:
             raise RuntimeError((self.root.parent / "said.txt").read_text())
         return ("time" if late else "nothing"), "", took
 
-    def broken(
-        self, change: Mutant, tests: tuple[str, ...], limit: float, seconds: dict[str, float]
-    ) -> tuple[str, str]:
+    def broken(self, change: Mutant, tests: tuple[str, ...], limit: int, seconds: dict[str, float]) -> tuple[str, str]:
         """Judge one change, and undo it; else as `judged`."""
         file = self.root / "trackbal" / f"{change.module}.py"
         original, when = file.read_bytes(), file.stat().st_mtime
@@ -263,7 +258,7 @@ def baseline(copy: Copy, drawn: list[Mutant], memory: Path) -> dict[str, float]:
     if known.get("digest") != digest():
         known = {"digest": digest(), "seconds": {}}
     for name in sorted({name for one in drawn for name in GUARDS[one.module]} - set(known["seconds"])):
-        how, by, took = copy.judged((name,), 3600.0, {}, compiled=True)
+        how, by, took = copy.judged((name,), 3600, {}, compiled=True)
         if how != "nothing":
             raise SystemExit(f"the code as it is does not pass: {how} {by}")
         known["seconds"][name] = took
@@ -315,7 +310,7 @@ def main() -> None:
             copy = copies.get()
             began = time.monotonic()
             usual = sum(s for test, s in seconds.items() if test.split("::")[0][6:] in GUARDS[one.module])
-            how, by = copy.broken(one, GUARDS[one.module], 120.0 + 4.0 * usual, seconds)
+            how, by = copy.broken(one, GUARDS[one.module], int(30.0 + 3.0 * usual), seconds)
             took = time.monotonic() - began
             copies.put(copy)
             told.append((one.module, how))

@@ -492,3 +492,22 @@ def test_some_tips_only_may_be_over_and_never_pass(
     review = replace(review, readings=tuple(a_reading(largest, partial=partial) for largest, partial in readings))
     assert (review.judged, review.inside, len(review.unclear)) == (judged, inside, unclear)
     assert [reading.inside for reading in review.readings] == [x <= 0.06 and not partial for x, partial in readings]
+
+
+@pytest.mark.parametrize(
+    ("apart", "apart_height", "questioned"),
+    [(0.079, 11.9, []), (0.081, 11.9, ["cockpit_vertical"]), (0.079, 12.1, ["height"])],
+)
+def test_repeats_contradict_each_other_where_the_next_as_far_apart_may_be_over(
+    apart: float, apart_height: float, questioned: list[str]
+) -> None:
+    """In hover 0.12 of a limit of 0.2, and a spread of 8 mm of 20: a scatter of 0.08 a reading, or 12 mm of spread.
+
+    Of three repeats vibration has two degrees of freedom; the four tips about their mean have six, and twice their
+    scatter is that of a spread.
+    """
+    quiet, repeats = quiet_run(), repeated(2.0 * apart**2, 6.0 * (apart_height / 2.0) ** 2, 3)
+    run = replace(with_vibration(quiet, {(1, 0): 0.12 + 0j}), height_count=repeats.height_count)
+    run = replace(run, vibration_count=repeats.vibration_count, vibration_squares=repeats.vibration_squares)
+    review = check_run(ROTOR, replace(run, height_squares=repeats.height_squares))
+    assert [r.sensor for r in review.unclear if r.regime == "hover"] == questioned
