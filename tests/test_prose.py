@@ -56,3 +56,50 @@ def test_modules_that_docstrings_name_are_there():
         if file.is_relative_to(ROOT / "trackbal"):
             gone = set(re.findall(r"\b[a-z_]+\.py\b", file.read_text(encoding="utf-8"))) - names
             assert not gone, f"{file.relative_to(ROOT)} names {sorted(gone)}"
+
+
+#: Field words; where a numeric room uses one, the glossary says what it means here.
+FIELD_WORDS = (
+    *("posterior", "prior", "belief", "innovation", "departure", "blade differences", "unexplained", "unlike"),
+    *("misfit", "suspect", "account", "mistake", "explanation", "set aside", "gain", "surprise", "deletion residual"),
+    *("circular", "gram", "moment", "information", "score", "family", "variance components", "leave-one-job-out"),
+    *("support", "ladder", "additive bound", "lever", "contrasts", "gap", "blind", "trial", "piece", "preference"),
+    *("cell", "entry", "noise", "chance", "coverage", "finding", "stage", "plausibility", "identification", "verdict"),
+)
+NUMERIC = ("search", "runs", "influence", "check", "aircraft", "estimate", "records", "fitting", "examination", "plan")
+
+
+def glossary_terms() -> list[str]:
+    """Return the words that the glossary defines, in its order."""
+    page = (ROOT / "docs/glossary.md").read_text(encoding="utf-8")
+    words = page[page.index("## Words") : page.index("## Signs")]
+    rows = re.findall(r"^\| ([^|]+) \|", words, flags=re.M)
+    return [term.strip() for row in rows if row not in ("word", "---") for term in row.split(",")]
+
+
+def docstrings_of(file: Path) -> str:
+    """Return every docstring of a module."""
+    kinds = (ast.Module, ast.ClassDef, ast.FunctionDef)
+    nodes = ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+    return "\n".join(ast.get_docstring(node) or "" for node in nodes if isinstance(node, kinds))
+
+
+def test_a_word_stands_in_the_glossary_once():
+    terms = glossary_terms()
+    assert sorted(terms) == sorted(set(terms))
+
+
+def test_the_words_of_the_numeric_rooms_stand_in_the_glossary():
+    terms = set(glossary_terms())
+    said = "\n".join(docstrings_of(file) for room in NUMERIC for file in (ROOT / "trackbal" / room).glob("*.py"))
+    for word in FIELD_WORDS:
+        root = re.escape(word.removesuffix("s"))
+        assert re.search(rf"\b{root}", said, flags=re.I), f"no numeric room says {word}: take it out of this list"
+        assert word in terms, f"{word} is used and not explained"
+
+
+def test_the_glossary_explains_nothing_that_nobody_says():
+    pages = "\n".join(file.read_text(encoding="utf-8") for file in TEXTS if file.name != "glossary.md")
+    said = pages + "\n".join(docstrings_of(file) for file in SOURCES if file.is_relative_to(ROOT / "trackbal"))
+    for term in glossary_terms():
+        assert re.search(rf"\b{re.escape(term.removesuffix('s'))}", said, flags=re.I), f"nobody says {term}"

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from os import PathLike
 from typing import Any
 
+from trackbal.base.checks import Checks
 from trackbal.base.errors import InputError
 from trackbal.base.files import read_text
 
@@ -43,7 +44,7 @@ def _line_of(text: str, path: str) -> int | None:
     return line_of_table
 
 
-class Table:
+class Table(Checks):
     """One TOML table, from which keys are taken one by one and none may be left over.
 
     Errors raised are InputError, naming the file and the key's full path.
@@ -51,9 +52,9 @@ class Table:
 
     def __init__(self, values: dict[str, Any], source: str | PathLike[str], path: str = "", text: str = "") -> None:
         """Hold the values of a table; `path` is its own key with a dot at the end, `text` the file's, for messages."""
+        super().__init__(source)
         self._values = values
         self._text = text
-        self._source = source
         self._path = path
         self._known: list[str] = []
 
@@ -77,7 +78,7 @@ class Table:
     def error(self, key: str, found: object, expected: str) -> InputError:
         """Return the InputError for a key of this table."""
         path = self._path + key
-        return InputError(self._source, found, expected, row=_line_of(self._text, path), column=path)
+        return InputError(self.source, found, expected, row=_line_of(self._text, path), column=path)
 
     def has(self, key: str) -> bool:
         """Return whether a key is given, and count it as known."""
@@ -112,11 +113,8 @@ class Table:
         InputError
             If it is missing without a default, or is none of the choices.
         """
-        expected = "one of " + ", ".join(choices)
-        value = self._take(key, expected, default)
-        if key in self._values and (not isinstance(value, str) or value not in choices):
-            raise self.error(key, value, expected)
-        return value
+        value = self._take(key, "one of " + ", ".join(choices), default)
+        return self.checked_choice(value, key, choices) if key in self._values else value
 
     def flag(self, key: str, default: bool) -> bool:
         """Return true or false.
@@ -146,25 +144,8 @@ class Table:
         InputError
             If it is missing without a default, is no finite number, or is out of bounds.
         """
-        expected = "a number"
-        if above is not None:
-            expected += f" above {above:g}"
-        if least is not None:
-            expected += f" of at least {least:g}"
-        value = self._take(key, expected, default)
-        if key not in self._values:
-            return value
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise self.error(key, value, expected)
-        try:
-            value = float(value)
-        except OverflowError:
-            raise self.error(key, "a number beyond floating point", expected) from None
-        if not (value == 0.0 or 1e-100 < abs(value) < 1e100):  # beyond these, squares overflow; nan too
-            raise self.error(key, value, expected)
-        if (above is not None and value <= above) or (least is not None and value < least):
-            raise self.error(key, value, expected)
-        return value
+        value = self._take(key, self.number_expected(above, least), default)
+        return self.checked_number(value, key, above=above, least=least) if key in self._values else value
 
     def whole(self, key: str, default: Any = _REQUIRED, *, least: int = 1, most: int = 1000) -> Any:
         """Return a whole number from `least` to `most`.
@@ -174,13 +155,8 @@ class Table:
         InputError
             If it is missing without a default, is no whole number, or is out of bounds.
         """
-        expected = f"a whole number from {least} to {most}"
-        value = self._take(key, expected, default)
-        if key in self._values and (isinstance(value, bool) or not isinstance(value, int)):
-            raise self.error(key, value, expected)
-        if not (value is default or least <= value <= most):
-            raise self.error(key, value, expected)
-        return value
+        value = self._take(key, f"a whole number from {least} to {most}", default)
+        return self.checked_whole(value, key, least=least, most=most) if key in self._values else value
 
     def texts(self, key: str, default: Any = _REQUIRED, *, choices: Sequence[str] | None = None) -> tuple[str, ...]:
         """Return a list of different texts, each one of the choices if any are given.
@@ -231,7 +207,7 @@ class Table:
         value = self._take(key, f"a table [{key}]", {})
         if not isinstance(value, dict):
             raise self.error(key, value, f"a table [{key}]")
-        return Table(value, self._source, f"{self._path}{key}.", self._text)
+        return Table(value, self.source, f"{self._path}{key}.", self._text)
 
     def tables(self, key: str) -> list[Table]:
         """Return the entries of an array of tables, at least one.
@@ -245,7 +221,7 @@ class Table:
         value = self._take(key, expected, _REQUIRED)
         if not isinstance(value, list) or not value or not all(isinstance(v, dict) for v in value):
             raise self.error(key, value, expected)
-        return [Table(v, self._source, f"{self._path}{key}[{i}].", self._text) for i, v in enumerate(value, 1)]
+        return [Table(v, self.source, f"{self._path}{key}[{i}].", self._text) for i, v in enumerate(value, 1)]
 
     def done(self) -> None:
         """Raise InputError if a key was given that nothing has asked for."""

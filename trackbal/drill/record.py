@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from os import PathLike, fspath
+from os import PathLike
 from typing import Any
 
+from trackbal.base.checks import Checks
 from trackbal.base.errors import InputError
 from trackbal.base.files import read_text, write_whole
 from trackbal.drill.levels import level_of
@@ -35,13 +36,14 @@ class Record:
     def load(cls, file: str | PathLike[str]) -> Record:
         """Return a drill from its file, played again order by order. Raises InputError."""
         document = _document(file)
-        level = _whole(file, document, "level")
-        record = cls.new(level, _whole(file, document, "seed"), str(document.get("name", "")))
+        checks = Checks(file)
+        level, seed = (checks.checked_whole(document.get(key), key, least=0) for key in ("level", "seed"))
+        record = cls.new(level, seed, str(document.get("name", "")))
         orders = document.get("orders")
         if not isinstance(orders, list):
-            raise InputError(file, orders, "a list", column="orders")
+            raise checks.error("orders", orders, "a list")
         for i, order in enumerate(orders):
-            play(record.drill, _order(record.drill.rotor, file, f"orders[{i}]", order))
+            play(record.drill, _order(checks, record.drill.rotor, f"orders[{i}]", order))
         return record
 
     def save(self, file: str | PathLike[str], *, force: bool = True) -> None:
@@ -68,24 +70,17 @@ def _document(file: str | PathLike[str]) -> dict[str, Any]:
     return document
 
 
-def _whole(file: str | PathLike[str], document: dict[str, Any], key: str) -> int:
-    value = document.get(key)
-    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
-        raise InputError(file, value, "a whole number of at least 0", column=key)
-    return value
-
-
-def _order(rotor: Rotor, file: str | PathLike[str], place: str, found: Any) -> Order:
+def _order(checks: Checks, rotor: Rotor, place: str, found: Any) -> Order:
     if not isinstance(found, dict) or found.get("do") not in _DEEDS:
-        raise InputError(fspath(file), found, 'an order such as {"do": "fly"}', column=place)
+        raise checks.error(place, found, 'an order such as {"do": "fly"}')
     adjusters, blades = [a.name for a in rotor.adjusters], list(rotor.blades)
     name, blade, amount = found.get("adjuster"), found.get("blade"), found.get("amount")
-    if name is not None and name not in adjusters:
-        raise InputError(fspath(file), name, "one of " + ", ".join(adjusters), column=f"{place}.adjuster")
-    if blade is not None and blade not in blades:
-        raise InputError(fspath(file), blade, "one of " + ", ".join(blades), column=f"{place}.blade")
-    if amount is not None and (isinstance(amount, bool) or not isinstance(amount, int | float)):
-        raise InputError(fspath(file), amount, "a number", column=f"{place}.amount")
+    if name is not None:
+        checks.checked_choice(name, f"{place}.adjuster", adjusters)
+    if blade is not None:
+        checks.checked_choice(blade, f"{place}.blade", blades)
+    if amount is not None:
+        checks.checked_number(amount, f"{place}.amount")
     return Order(
         found["do"],
         None if name is None else adjusters.index(name),

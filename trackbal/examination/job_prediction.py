@@ -1,4 +1,5 @@
-"""What a new aircraft of the type would see: every job predicted from all the others.
+"""What a new aircraft of the type would see: every job predicted from all the others
+(leave-one-job-out).
 
 At the noise and spread of the fit, leaving job j out takes its information W and score s
 away from the sums (K the error of the mean, alpha the coefficients):

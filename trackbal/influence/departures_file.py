@@ -6,29 +6,17 @@ in any order.
 
 from __future__ import annotations
 
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
+from trackbal.base.checks import Checks
 from trackbal.base.covariance import is_positive
-from trackbal.base.errors import InputError
 from trackbal.influence.departures import Departures
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals
 
 _SET = "setting_error"  # may be left out: none
-
-
-class Checks(Protocol):
-    """What the reader of the file lends."""
-
-    rotor: Rotor
-
-    def error(self, key: str, found: object, expected: str) -> InputError:
-        """Return the error for a key."""
-
-    def number(self, value: Any, key: str, least: float | None = None) -> float:
-        """Return a finite number, of at least `least`."""
 
 
 def departures_document(rotor: Rotor, departures: Departures) -> dict[str, Any]:
@@ -47,27 +35,28 @@ def departures_document(rotor: Rotor, departures: Departures) -> dict[str, Any]:
     }
 
 
-def read_departures(checks: Checks, given: Any) -> Departures | None:
+def read_departures(checks: Checks, rotor: Rotor, given: Any) -> Departures | None:
     """Return departures from plain data; None if there are none. Raises InputError if they do not fit the rotor."""
     if given is None:
         return None
     if not isinstance(given, dict):
         raise checks.error("departures", given, "an object {...}")
-    regimes, sensors, adjusters = (_order(checks, given, kind) for kind in ("regimes", "sensors", "adjusters"))
+    regimes, sensors, adjusters = (_order(checks, rotor, given, kind) for kind in ("regimes", "sensors", "adjusters"))
+    tips = checks.checked_number(given.get("unexplained_height"), "departures.unexplained_height", least=0.0)
     return Departures(
         regimes=_correlation(checks, given, "between_regimes", regimes),
         sensors=_correlation(checks, given, "between_sensors", sensors),
         heights=_correlation(checks, given, "between_regimes_height", regimes),
         blade_differences=_deviations(checks, given, "fault", adjusters),
         unexplained=_deviations(checks, given, "unexplained", sensors),
-        unexplained_height=checks.number(given.get("unexplained_height"), "departures.unexplained_height", 0.0),
+        unexplained_height=tips,
         setting_error=_deviations(checks, {_SET: [0.0] * len(adjusters)} | given, _SET, adjusters),
     )
 
 
-def _order(checks: Checks, given: dict[str, Any], kind: str) -> list[int]:
+def _order(checks: Checks, rotor: Rotor, given: dict[str, Any], kind: str) -> list[int]:
     """Return where each name of the rotor stands in the list given."""
-    names = [e.name for e in getattr(checks.rotor, kind)]
+    names = [e.name for e in getattr(rotor, kind)]
     listed = given.get(kind)
     if not isinstance(listed, list) or len(listed) != len(names) or any(n not in listed for n in names):
         raise checks.error(f"departures.{kind}", listed, "all of " + ", ".join(names))
@@ -78,14 +67,14 @@ def _deviations(checks: Checks, given: dict[str, Any], name: str, order: list[in
     key, values = f"departures.{name}", given.get(name)
     if not isinstance(values, list) or len(values) != len(order):
         raise checks.error(key, values, f"a list of {len(order)} numbers")
-    return np.array([checks.number(values[i], f"{key}[{i}]", 0.0) for i in order])
+    return np.array([checks.checked_number(values[i], f"{key}[{i}]", least=0.0) for i in order])
 
 
 def _correlation(checks: Checks, given: dict[str, Any], name: str, order: list[int]) -> Reals:
     key, rows, size = f"departures.{name}", given.get(name), len(order)
     if not isinstance(rows, list) or [len(row) if isinstance(row, list) else -1 for row in rows] != [size] * size:
         raise checks.error(key, rows, f"{size} rows of {size} numbers")
-    matrix = np.array([[checks.number(rows[i][j], f"{key}[{i}][{j}]") for j in order] for i in order])
+    matrix = np.array([[checks.checked_number(rows[i][j], f"{key}[{i}][{j}]") for j in order] for i in order])
     if not (np.allclose(matrix, matrix.T) and np.allclose(np.diag(matrix), 1.0) and is_positive(matrix)):
         raise checks.error(key, rows, "a correlation matrix: symmetric, 1 on the diagonal, positive semidefinite")
     return matrix

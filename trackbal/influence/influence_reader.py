@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.base.checks import Checks, shown
 from trackbal.base.covariance import PSD_TOLERANCE, is_positive
 from trackbal.base.errors import InputError
 from trackbal.base.files import read_text
@@ -88,14 +89,15 @@ def _finite(digits: str) -> float:
     return value
 
 
-class _Reader:
+class _Reader(Checks):
     """Turns the parsed file into arrays, checking every key it knows."""
 
     def __init__(self, file: str | PathLike[str], rotor: Rotor, document: Any) -> None:
-        self.file, self.rotor = file, rotor
+        super().__init__(file, "a finite number", smallest=0.0, largest=LARGEST)
+        self.rotor = rotor
         adjusters, regimes, sensors = len(rotor.adjusters), len(rotor.regimes), len(rotor.sensors)
         if not isinstance(document, dict):
-            raise InputError(file, _shown(document), 'an object {"schema": 1, ...}')
+            raise InputError(file, shown(document), 'an object {"schema": 1, ...}')
         self.document = document
         self.alpha = np.zeros((adjusters, regimes, sensors), dtype=complex)
         self.tau = np.zeros((adjusters, regimes))
@@ -110,9 +112,6 @@ class _Reader:
             "sensor": {sensor.name: s for s, sensor in enumerate(rotor.sensors)},
         }
         self.split = {"cov": True, "var": True}
-
-    def error(self, key: str, found: object, expected: str) -> InputError:
-        return InputError(self.file, _shown(found), expected, column=key)
 
     def read(self) -> Contents:
         schema, blades = self.document.get("schema"), self.document.get("blades")
@@ -141,7 +140,7 @@ class _Reader:
             unknown_height=unknown_height,
             mean_vibration_cov=self.mean_cov if self.split["cov"] else None,
             mean_height_cov=self.mean_var if self.split["var"] else None,
-            departures=read_departures(self, self.document.get("departures")),
+            departures=read_departures(self, self.rotor, self.document.get("departures")),
             source=self.read_source(),
             made_for=made_for,
             differs=differs,
@@ -178,7 +177,7 @@ class _Reader:
         if largest is not None and not isinstance(largest, dict):
             raise self.error("source.largest_past_change", largest, "an object of numbers")
         for name, amount in (largest or {}).items():
-            self.number(amount, f"source.largest_past_change.{name}", 0.0)
+            self.checked_number(amount, f"source.largest_past_change.{name}", least=0.0)
         unsaid = {key for key in ("job_names", "merged", "largest_past_change") if source.get(key) is None}
         return {key: value for key, value in source.items() if key not in unsaid}
 
@@ -206,23 +205,8 @@ class _Reader:
         return values
 
     def index(self, row: Row, key: str, place: str) -> int:
-        value, positions = row.get(key), self.positions[key]
-        if not isinstance(value, str) or value not in positions:
-            raise self.error(f"{place}.{key}", value, "one of " + ", ".join(positions))
-        return positions[value]
-
-    def one_of(self, value: Any, names: list[str], key: str) -> int:
-        if not isinstance(value, str) or value not in names:
-            raise self.error(key, value, "one of " + ", ".join(names))
-        return names.index(value)
-
-    def number(self, value: Any, key: str, least: float | None = None) -> float:
-        expected = "a finite number" if least is None else f"a finite number of at least {least:g}"
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise self.error(key, value, expected)
-        if not -LARGEST < value < LARGEST or math.isnan(value) or (least is not None and value < least):
-            raise self.error(key, value, expected)
-        return float(value)
+        positions = self.positions[key]
+        return positions[self.checked_choice(row.get(key), f"{place}.{key}", list(positions))]
 
     def matrix(self, value: Any, key: str) -> Reals:
         rows = value if isinstance(value, list) and len(value) == 2 else []
@@ -230,7 +214,9 @@ class _Reader:
             raise self.error(key, value, "two rows of two numbers")
         if all(type(v) is float and -LARGEST < v < LARGEST for line in rows for v in line):
             return np.array(rows)  # what nearly every matrix is
-        cells = [[self.number(v, f"{key}[{i}][{j}]") for j, v in enumerate(line)] for i, line in enumerate(rows)]
+        cells = [
+            [self.checked_number(v, f"{key}[{i}][{j}]") for j, v in enumerate(line)] for i, line in enumerate(rows)
+        ]
         return np.array(cells)
 
     def read_row(self, row: Row, place: str) -> None:
@@ -256,7 +242,7 @@ class _Reader:
         if not isinstance(names, list) or len(names) != 2:
             raise self.error(f"{place}.adjusters", names, "two names of adjusters")
         known = [a.name for a in self.rotor.adjusters]
-        a, b = (self.one_of(n, known, f"{place}.adjusters[{i}]") for i, n in enumerate(names))
+        a, b = (known.index(self.checked_choice(n, f"{place}.adjusters[{i}]", known)) for i, n in enumerate(names))
         if a == b:
             raise self.error(f"{place}.adjusters", names, "two different adjusters")
         return a, b
@@ -264,7 +250,7 @@ class _Reader:
     def read_vibration(self, row: Row, place: str, pair: tuple[int, int], r: int, s: int) -> None:
         a, b = pair
         if a == b:
-            self.alpha[a, r, s] = self.number(row.get("re"), place + ".re") + 1j * self.number(
+            self.alpha[a, r, s] = self.checked_number(row.get("re"), place + ".re") + 1j * self.checked_number(
                 row.get("im"), place + ".im"
             )
         if "mean_cov" not in row:
@@ -284,12 +270,14 @@ class _Reader:
         a, b = pair
         least = 0.0 if a == b else None
         if a == b:
-            self.tau[a, r] = self.number(row["height"], place + ".height")
+            self.tau[a, r] = self.checked_number(row["height"], place + ".height")
         if "mean_var" not in row:
             self.split["var"] = False
         else:
-            self.mean_var[r, a, b] = self.mean_var[r, b, a] = self.number(row["mean_var"], place + ".mean_var", least)
-        self.var[r, a, b] = self.var[r, b, a] = self.number(row.get("var"), place + ".var", least)
+            self.mean_var[r, a, b] = self.mean_var[r, b, a] = self.checked_number(
+                row["mean_var"], place + ".mean_var", least=least
+            )
+        self.var[r, a, b] = self.var[r, b, a] = self.checked_number(row.get("var"), place + ".var", least=least)
 
     def check_positive(self) -> None:
         """Raise InputError where covariances contradict each other."""
@@ -329,9 +317,9 @@ class _Reader:
                 raise self.error(place, "the same row again", "each reading once")
             given.add((r, s))
             if s != HEIGHTS:
-                noise[r, s] = self.number(row.get("sd"), place + ".sd", 0.0)
+                noise[r, s] = self.checked_number(row.get("sd"), place + ".sd", least=0.0)
             else:
-                height_noise[r] = self.number(row["height"], place + ".height", 0.0)
+                height_noise[r] = self.checked_number(row["height"], place + ".height", least=0.0)
         return noise, height_noise
 
     def read_unknown(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -357,15 +345,3 @@ class _Reader:
         # where a regime has no heights there is nothing to know of them
         unknown_height[:, [not regime.heights for regime in self.rotor.regimes]] = False
         return unknown, unknown_height
-
-
-def _shown(found: object) -> object:
-    """Return a JSON value as text for a message."""
-    if found is None:
-        return "nothing"
-    if isinstance(found, str):
-        return found
-    try:
-        return json.dumps(found)[:200]
-    except (RecursionError, ValueError):
-        return "a value nested too deep to show"
