@@ -135,8 +135,8 @@ def no_further(labels: Iterable[str]) -> list[str]:
     return (
         [
             Caution(
-                f"Do not go on to a further condition from: {named}. A reading is above your go_on figure.",
-                f"Do not go on from: {named} (above go_on).",
+                f"Do not go on to a further condition from: {named}. A reading is above your go-on figure.",
+                f"Do not go on from: {named} (above the go-on figure).",
             )
         ]
         if named

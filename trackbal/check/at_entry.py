@@ -120,5 +120,5 @@ def stop_words(rotor: Rotor, r: int, s: int | None, value: float) -> str:
             f'over it. "{FINISH}" closes the run as it is.'
         )
     if not is_inside(value, float(go_on)) and np.isfinite(limit):
-        return f"NO FURTHER. {here}: above your go_on figure of {go_on:g}. Do not go on to a further condition."
+        return f"NO FURTHER. {here}: above your go-on figure of {go_on:g}. Do not go on to a further condition."
     return ""
