@@ -363,14 +363,14 @@ def test_a_surprise_is_the_mahalanobis_distance_from_the_joint_distribution(runs
     squared = float(miss @ linalg.solve(spread, miss, assume_a="pos"))
     assert seen.dof == len(miss)
     assert seen.chi2 == pytest.approx(squared, rel=1e-8)
-    weight, angle = [0.5], [stats.f.sf(squared / (1.1 * len(miss)), len(miss), 40.0)]
+    weight, angle = [0.5], [stats.f.sf(squared / (1.2 * len(miss)), len(miss), 25.0)]
     moved = np.argwhere(change[-1] - change[-2])
     for a, b in moved:  # along what each recorded adjustment does, half the weight among them
         does = free @ np.array([dense.of_unit((0, 0, *row), a, b)[0] for row, _, _ in told])
         part = float(does @ linalg.solve(spread, miss, assume_a="pos"))
         part = part**2 / float(does @ linalg.solve(spread, does, assume_a="pos"))
         weight.append(0.5 / len(moved))
-        angle.append(stats.f.sf(part / 1.1, 1, 40.0))
+        angle.append(stats.f.sf(part / 1.2, 1, 25.0))
     turned = np.tan((0.5 - np.minimum(angle, 0.99)) * np.pi)
     assert seen.p == pytest.approx(stats.cauchy.sf(np.sum(np.array(weight) * turned)), rel=1e-6)
     assert 1e-4 < seen.p < 0.9

@@ -35,7 +35,7 @@ from trackbal.runs.run import Complexes, Counts, Reals
 ALARM = 1e-3
 #: Degrees of freedom with which the variances of the model are taken to be known, and what squared distances are
 #: larger by than these say: what makes p uniform on virtual aircraft with nothing wrong (docs/logbook_evidence.md).
-_KNOWN, _LARGER = 40.0, 1.1
+_KNOWN, _LARGER = 25.0, 1.2
 _NEARLY_ONE = 0.99  # a p above does not hide a small one beside it
 
 
