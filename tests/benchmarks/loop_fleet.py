@@ -25,8 +25,8 @@ from trackbal.virtual.variation import Fault
 PAST_JOBS = 12
 SEVERITIES = ("0.5", "1.0", "1.5", "mixed")
 MIXED = 0.3, 2.0  # range of the severities called mixed, all equally likely
-_MOST_CHANGES = 4  # adjustments between two runs of a past job
-_LARGEST_PART = 0.4  # of the way to a bound, in one adjustment of a past job
+MOST_CHANGES = 4  # adjustments between two runs of a past job
+LARGEST_PART = 0.4  # of the way to a bound, in one adjustment of a past job
 _HISTORY, _PAST_AIRCRAFT, _AIRCRAFT, _FAULTY, _FLIGHT = range(5)
 
 
@@ -65,7 +65,7 @@ def past_jobs(kind: VirtualType, seed: int, *which: int) -> History:
     rng = stream(seed, _HISTORY, *which)
     seeds = (aircraft_seed(seed, _PAST_AIRCRAFT, *which, j) for j in range(PAST_JOBS))
     fleet = (kind.aircraft(number, float(rng.uniform(0.5, 1.5))) for number in seeds)
-    return flown_jobs(fleet, rng, _MOST_CHANGES, _LARGEST_PART)
+    return flown_jobs(fleet, rng, MOST_CHANGES, LARGEST_PART)
 
 
 def past_aircraft(kind: VirtualType, seed: int, *which: int) -> tuple[Aircraft, ...]:

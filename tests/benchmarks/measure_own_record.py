@@ -21,14 +21,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from loop_fleet import _random_change, fleet, hidden, truly_inside
+from loop_fleet import LARGEST_PART, MOST_CHANGES, fleet, hidden, truly_inside
 
+from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.posterior import JobRuns
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.job_advice import advise_in_job
 from trackbal.runs.run import Run
 from trackbal.virtual import VirtualType, type_names
 from trackbal.virtual.aircraft import Aircraft
+from trackbal.virtual.past_jobs import past_jobs
 
 EARLIER = (0, 1, 2, 4)
 HISTORIES = 4
@@ -38,14 +40,10 @@ ROUNDS = 2
 def earlier_job(kind: VirtualType, body: Aircraft, rng: np.random.Generator) -> JobRuns:
     """Return a job of an aircraft with blade differences of its own."""
     other = kind.aircraft(int(rng.integers(2**31)), float(rng.uniform(0.5, 1.5)))
-    now = replace(body, faults=other.faults, setting=other.setting, change=np.zeros_like(other.setting))
-    found, runs, change = now.setting, [], []
-    for k in range(int(rng.integers(3, 5))):
-        if k:
-            now = now.adjust(_random_change(kind.rotor, now.setting, rng), rng)
-        runs.append(now.fly(rng))
-        change.append(now.setting - found)
-    return JobRuns(runs, np.array(change))
+    found = replace(body, faults=other.faults, setting=other.setting, change=np.zeros_like(other.setting))
+    flown = past_jobs((found,), rng, MOST_CHANGES, LARGEST_PART)
+    job = JobArrays(flown.vibration, flown.vibration_count, flown.height, flown.height_count, flown.change)
+    return JobRuns([job.run(t) for t in range(len(job))], flown.change)
 
 
 def one_job(influence: Influence, now: Aircraft, earlier: Sequence[JobRuns], seed: int) -> list[dict[str, Any]]:
