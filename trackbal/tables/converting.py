@@ -22,7 +22,6 @@ from trackbal.tables import spellings
 from trackbal.tables.column_map import ColumnMap
 from trackbal.tables.raw_table import File, RawTable, letter, read_table
 
-_TEXTS = ("job", "aircraft", "note")
 _WHOLE = ("run", "after_run")
 
 
