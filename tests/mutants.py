@@ -31,6 +31,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from queue import Queue
 
@@ -169,33 +170,27 @@ def mutants_of(module: str, source: str) -> Iterator[Mutant]:
                 yield Mutant(module, node.end_lineno or 0, end - len(name), end, name, _CALLS[name])
 
 
-def candidates() -> dict[str, list[Mutant]]:
-    """Return every change that can be drawn, by module: those that compile, to something else."""
-    found = {}
-    for module in GUARDS:
-        source = (ROOT / "trackbal" / f"{module}.py").read_bytes()
-        plain = ast.dump(ast.parse(source))
-        found[module] = [m for m in mutants_of(module, source.decode()) if _differs(m.applied_to(source), plain)]
-    return found
-
-
-def _differs(changed: bytes, plain: str) -> bool:
+def _differs(change: Mutant) -> bool:
+    """Return whether the changed module compiles, to something else."""
+    source = (ROOT / "trackbal" / f"{change.module}.py").read_bytes()
     try:
-        return ast.dump(ast.parse(changed)) != plain
+        return ast.dump(ast.parse(change.applied_to(source))) != ast.dump(ast.parse(source))
     except SyntaxError:
         return False
 
 
-def draw(seed: int) -> list[Mutant]:
-    """Return all changes in the order of a seed: three of each module in any order, then the others in any order."""
+def draw(seed: int) -> Iterator[Mutant]:
+    """Yield all changes in the order of a seed: three of each module in any order, then the others in any order."""
     first, others = [], []
-    for module, of_module in candidates().items():
+    for module in GUARDS:
+        source = (ROOT / "trackbal" / f"{module}.py").read_text(encoding="utf-8")
+        of_module = list(mutants_of(module, source))
         random.Random(f"{seed} {module}").shuffle(of_module)  # whatever has changed in other modules
         first += of_module[:_OF_EACH]
         others += of_module[_OF_EACH:]
-    random.Random(seed).shuffle(first)
-    random.Random(seed).shuffle(others)
-    return first + others
+    for part in (first, others):
+        random.Random(seed).shuffle(part)
+        yield from filter(_differs, part)
 
 
 class Copy:
@@ -290,12 +285,8 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=1, help="changes judged side by side, each in its own copy")
     parser.add_argument("--out", type=Path, default=Path("mutants.csv"), help="added to where it is there")
     wanted = parser.parse_args()
-    drawn = [
-        one
-        for one in draw(wanted.seed)
-        if one.module.startswith(wanted.only) and not one.module.startswith(wanted.skip)
-    ]
-    drawn = drawn[wanted.start : wanted.start + wanted.count]
+    asked = (m for m in draw(wanted.seed) if m.module.startswith(wanted.only) and not m.module.startswith(wanted.skip))
+    drawn = list(islice(asked, wanted.start, wanted.start + wanted.count))
     told: list[tuple[str, str]] = []
     with ExitStack() as stack, wanted.out.open("a", newline="", encoding="utf-8") as stream:
         copies: Queue[Copy] = Queue()
