@@ -66,7 +66,7 @@ def test_a_plan_that_comes_again_is_weighed_once_and_any_other_by_itself(monkeyp
     monkeypatch.setattr(advice_module, "chances", counted)
     ladder = _Ladder(*[object()] * len(_Ladder.__dataclass_fields__))
     found = [Solution(2, np.array(x), 0.0, True, 0) for x in plans]
-    chances = ladder._chances_once(np.array(plans, dtype=float)[:, None], found)
+    chances = ladder._chances_once(object(), np.array(plans, dtype=float)[:, None], found)
     assert weighed == [[[0.0, 0.0], [1.0, 0.0], [1.0, 2.0], [3.0, -1.0]]]
     assert chances == pytest.approx([0.0, 0.1, 0.1, 0.12, 0.29, 0.29])
 

@@ -156,12 +156,14 @@ def test_more_adjustments_than_entries_repeat_the_last_plan():
     assert (solutions[6].x == solutions[2].x).all()
 
 
+@pytest.mark.parametrize("entries", [slice(None), slice(1, 2)], ids=["every entry", "one entry"])
 @pytest.mark.parametrize(("low", "high"), [(1, 3), (-3, -1)], ids=["above", "below"])
-def test_a_bound_that_excludes_zero_is_refused(low, high):
+def test_a_bound_that_excludes_zero_is_refused(low, high, entries):
     problem = small_problem(1, "full")
-    ends = np.zeros_like(problem.low)
+    lower, upper = np.full_like(problem.low, -3), np.full_like(problem.high, 3)
+    lower[entries], upper[entries] = low, high
     with pytest.raises(ValueError, match="every bound must contain 0"):
-        search(*problem.arguments[:3], ends + low, ends + high, problem.group, 2)
+        search(*problem.arguments[:3], lower, upper, problem.group, 2)
 
 
 def test_a_search_cut_short_says_so_and_keeps_to_the_bounds():
