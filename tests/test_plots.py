@@ -164,6 +164,14 @@ def test_a_dial_is_a_clock_face_in_the_rotors_phase_sense(phasor, sense, place):
     assert (x - 100.0, y - 50.0) == pytest.approx(tuple(dial.reach(1.0) * p for p in place), abs=1e-9)
 
 
+def test_a_dial_says_degrees_or_the_hours_that_the_crew_reads():
+    rotor, run, _, expected = case(4, 1, 1)
+    for shown, around in (("degrees", {"0°", "90", "180", "270"}), ("clock", {"12", "3", "6", "9"})):
+        ax = new_axes((50.0, 57.0), (0.0, 0.0, 0.0, 0.0))
+        phasors(ax, replace(rotor, phase_shown=shown), run, 0, expected)
+        assert around <= {text.get_text() for text in ax.texts}
+
+
 def test_a_dial_is_linear_inside_the_limit_and_compressed_smoothly_beyond():
     dial = Dial(None, 0.0, 0.0, 30.0, 10.0, "lag")
     assert dial.reach(0.5) == pytest.approx(dial.reach(1.0) / 2.0)

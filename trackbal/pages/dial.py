@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from trackbal.base.phasor import PhaseSense, phase_deg
+from trackbal.base.phasor import PhaseSense, PhaseShown, phase_deg
 from trackbal.pages.plot_style import FAINT, INK, SMALL, SOFT, text_width, write
 from trackbal.runs.run import Reals
 
@@ -41,6 +41,8 @@ class Dial:
         Of the phases shown.
     compressed : bool
         Whether the scale is compressed beyond 1.
+    shown : {"degrees", "clock"}
+        What stands around the rim.
     """
 
     ax: Axes
@@ -50,6 +52,7 @@ class Dial:
     outer: float
     sense: PhaseSense
     compressed: bool = True
+    shown: PhaseShown = "degrees"
 
     def reach(self, amplitude: ArrayLike) -> Reals:
         """Return the distance from the centre, in points, of an amplitude."""
@@ -72,14 +75,14 @@ class Dial:
         return self.x + reach * np.sin(angle), self.y + reach * np.cos(angle)
 
     def face(self, degrees: bool = True) -> None:
-        """Draw the rim, the cross and, if wanted, the degrees around them."""
+        """Draw the rim, the cross and, if wanted, the degrees, or hours of a clock face, around them."""
         self.ring(self.outer, color=FAINT, linewidth=0.7)
         for turn in range(0, 360, 90):
             dx, dy = np.sin(np.deg2rad(turn)), np.cos(np.deg2rad(turn))
             ends = ([self.x, self.x + self.radius * dx], [self.y, self.y + self.radius * dy])
             self.ax.plot(*ends, color=FAINT, linewidth=0.6, zorder=1)
             if degrees:
-                label = f"{turn}°" if turn == 0 else str(turn)
+                label = str(turn // 30 or 12) if self.shown == "clock" else f"{turn}°" if turn == 0 else str(turn)
                 # outside the rim, each anchored on the side that faces it
                 off = self.radius + 2.0
                 side = {0: ("center", "bottom"), 90: ("left", "center"), 180: ("center", "top")}

@@ -48,7 +48,8 @@ def coefficients(
     for r, (x, y, radius) in zip(shown, dial_row(ax, len(shown), _LABEL_BLOCK), strict=True):
         known = not influence.unknown_vibration[adjuster, r, sensor]
         largest = float(np.abs(_outline(fit, adjuster, r, sensor)).max()) if known else 1.0
-        dial = Dial(ax, x, y, radius, 0.0, rotor.phase_sense, compressed=False).holding(largest or 1.0)
+        dial = Dial(ax, x, y, radius, 0.0, rotor.phase_sense, compressed=False, shown=rotor.phase_shown)
+        dial = dial.holding(largest or 1.0)
         dial.face()
         width = size_points(ax)[0] / len(shown)
         if influence.unknown_vibration[adjuster, r, sensor]:

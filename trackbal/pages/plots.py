@@ -77,7 +77,7 @@ def phasors(
     shown = read.tolist() if regimes is None else list(regimes)
     largest = max((_reach(rotor, run, forecast, int(r), sensor) for r in read), default=0.0)
     for r, (x, y, radius) in zip(shown, dial_row(ax, max(len(shown), 1), _LABEL_BLOCK), strict=False):
-        dial = Dial(ax, x, y, radius, _LEAST_OUTER, rotor.phase_sense).holding(largest)
+        dial = Dial(ax, x, y, radius, _LEAST_OUTER, rotor.phase_sense, shown=rotor.phase_shown).holding(largest)
         _draw_dial(dial, rotor, run, forecast, r, sensor)
         width = 2.0 * x if len(shown) == 1 else size_points(ax)[0] / len(shown)
         label = fitted(f"{r + 1}  {rotor.regimes[r].label}", width - 6.0, NORMAL, lines=2)
