@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.aircraft.own_jobs import MOST_JOBS
 from trackbal.aircraft.posterior import JobRuns
 from trackbal.aircraft.surprise import surprises
 from trackbal.influence.coefficients import Influence
 from trackbal.logbook.records import JobRecord, load_job
 from trackbal.logbook.store import Book
 from trackbal.plan.job_advice import open_holds
-
-MOST_JOBS = 6  # the newest; more tell little and take long
 
 
 def earlier_jobs(book: Book, record: JobRecord, influence: Influence | None) -> tuple[JobRuns, ...]:
