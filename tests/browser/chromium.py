@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import shutil
 from typing import Any
 
+from selenium.common.exceptions import WebDriverException
 from selenium.webdriver import Chrome, ChromeOptions, ChromeService
 
 PROGRAM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -38,3 +40,18 @@ def start() -> Chrome:
 def protocol_events(browser: Chrome) -> list[dict[str, Any]]:
     """Return what the page and its network did since the last call: method and params of each event."""
     return [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+
+
+def printed(browser: Chrome, wide: float, high: float, tries: int = 3) -> bytes:
+    """Return the page as PDF on paper of these millimetres; a browser that is short of time may fail or print nothing."""
+    size = {"paperWidth": wide / 25.4, "paperHeight": high / 25.4}
+    for left in reversed(range(tries)):
+        try:
+            pdf = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", size)["data"])
+        except WebDriverException:
+            if not left:
+                raise
+            continue
+        if b"/Font" in pdf or not left:
+            return pdf
+    raise AssertionError("not reached: the last try returns or raises")

@@ -5,7 +5,6 @@ Needs Debian's chromium and chromium-driver; skipped where they are missing.
 
 from __future__ import annotations
 
-import base64
 import re
 import shutil
 import subprocess
@@ -16,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from chromium import HERE, protocol_events, start
+from chromium import HERE, printed, protocol_events, start
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
@@ -131,9 +130,7 @@ def test_print_keeps_the_width_of_the_paper(browser, pages, paper):
         with in_print(browser):
             assert width_of(browser) <= round(area), name
             assert cut_off(browser) == [], name
-        size = {"paperWidth": wide / 25.4, "paperHeight": high / 25.4}
-        answer = browser.execute_cdp_cmd("Page.printToPDF", size)
-        pdf = base64.b64decode(answer["data"])
+        pdf = printed(browser, wide, high)
         assert pdf.startswith(b"%PDF-")
         box = [float(v) for v in re.search(rb"/MediaBox\s*\[([^\]]+)\]", pdf)[1].split()]
         assert box[2:] == pytest.approx([wide / 25.4 * 72.0, high / 25.4 * 72.0], abs=1.5)
@@ -263,8 +260,7 @@ def sheets_of(browser, folder, wide, high):
     """Return the words of each printed sheet."""
     if shutil.which("pdftotext") is None:
         pytest.skip("no pdftotext here: apt-get install poppler-utils")
-    answer = browser.execute_cdp_cmd("Page.printToPDF", {"paperWidth": wide / 25.4, "paperHeight": high / 25.4})
-    (folder / "card.pdf").write_bytes(base64.b64decode(answer["data"]))
+    (folder / "card.pdf").write_bytes(printed(browser, wide, high))
     done = subprocess.run(["pdftotext", "-layout", str(folder / "card.pdf"), "-"], capture_output=True, check=True)
     return [" ".join(sheet.split()) for sheet in done.stdout.decode().split("\f") if sheet.strip()]
 
