@@ -43,7 +43,7 @@ def protocol_events(browser: Chrome) -> list[dict[str, Any]]:
 
 
 def printed(browser: Chrome, wide: float, high: float, tries: int = 3) -> bytes:
-    """Return the page as PDF on paper of these millimetres; a browser that is short of time may fail or print nothing."""
+    """Return the page as PDF, on paper of these millimetres; a browser short of time may need to be asked again."""
     size = {"paperWidth": wide / 25.4, "paperHeight": high / 25.4}
     for left in reversed(range(tries)):
         try:

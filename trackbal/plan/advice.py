@@ -615,8 +615,7 @@ def _how_known(influence: Influence, own: OwnAircraft | None) -> tuple[str, ...]
         )
     spread = influence.vibration_cov.any() or influence.height_cov.any()
     if influence.departures is None and spread:
-        text = "The influence file has no departures: its rows are taken to depart from the type each by itself, which "
-        text += "makes chances too low. A fit writes them."
+        text = "The influence file has no departures, without which chances come out too low; a fit writes them."
         return (cautions.Caution(text, "Influence file without departures: chances are too low."),)
     return ()
 
