@@ -44,6 +44,8 @@ def trial_command(book_file: str, job_name: str | None, together: bool, author: 
                 echo_json(answer)
             else:
                 say(trial_text(rotor, found, setting), nl=False)
+                if chosen is not None:
+                    say(f"Recorded as advised. When done: trackbal log done {book_file}")
 
         if chosen is not None:
             recorded = {"verdict": "learn", "recommended": None, "plans": []} | answer

@@ -614,7 +614,7 @@ def _how_known(influence: Influence, own: OwnAircraft | None) -> tuple[str, ...]
             cautions.Caution(text, f"Unlike the aircraft of the record ({own.unlike:.1f} times); look for a cause."),
         )
     spread = influence.vibration_cov.any() or influence.height_cov.any()
-    if influence.departures is None and spread:
+    if influence.departures is None and spread and influence.source.get("jobs") != 0:  # 0: no past jobs at all
         text = "The influence file has no departures, without which chances come out too low; a fit writes them."
         return (cautions.Caution(text, "Influence file without departures: chances are too low."),)
     return ()

@@ -6,12 +6,15 @@ from typing import Any
 
 import numpy as np
 
-from trackbal.base.cautions import adjuster_cautions, general_cautions
+from trackbal.base.cautions import IN_SHORT, adjuster_cautions, general_cautions, in_short
 from trackbal.base.text_layout import listed, paragraphs, wrap
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals
 from trackbal.runs.words import adjustment_words
 from trackbal.trials.trial import Trial, Trials
+
+_WORSE = "A trial that makes a reading worse has taught as much as one that helps: go on from it."
+_TOGETHER = "In one run with it, on other blades, without blurring what it tells (--together)"
 
 
 def trial_json(rotor: Rotor, found: Trials, setting: Reals) -> dict[str, Any]:
@@ -64,30 +67,38 @@ def trial_text(rotor: Rotor, found: Trials, setting: Reals) -> str:
     if not found.unknown:
         said = f"{rotor.name}: no trial is needed; every adjuster that could be used is known where it was read."
         return wrap(said) + "\n"
-    unknown = [
-        f"{rotor.adjusters[g.adjuster].name}: {'roughly known' if g.roughly else 'not known'} in "
-        f"{', '.join(rotor.regimes[r].name for r in g.regimes)}"
-        for g in found.unknown
-    ]
+    unknown = _unknown(rotor, found)
     if found.best is None:
         head = wrap(f"{rotor.name}: no trial can be made: the adjusters have no room.")
         return paragraphs([head, listed("Not known", unknown)]) + "\n"
     best = found.best
-    lines = [f"[ ] {w}" for w in _words(rotor, best, setting)]
-    blocks = [
-        wrap(f"{rotor.name}: TRIAL, not a correction. Do this, then run again in the same regimes:"),
-        "\n".join(wrap(line, "  ") for line in lines),
-        wrap(_expected(best)),
-        listed("Not known so far", unknown),
-    ]
-    blocks += [wrap(line) for line in _thumb_lines(rotor, found)]
-    if found.together is not None:
-        more = _words(rotor, found.together, setting)
-        blocks.append(listed("In one run with it, on other blades, without blurring what it tells (--together)", more))
+    kinds = [rotor.adjusters[a].kind for a in best.adjusters]
+    around = [wrap(line) for line in _thumb_lines(rotor, found)]
     if len(found.sequence) > 1:
         names = ", then ".join(rotor.adjusters[a].name for a in found.sequence)
-        blocks.append(wrap(f"If one trial does not suffice: {names}. Ask again after each run; fewer may do."))
-    return paragraphs([*blocks, listed("Cautions", _cautions(rotor, found))]) + "\n"
+        around.append(wrap(f"If one trial does not suffice: {names}. Ask again after each run; fewer may do."))
+    more = "" if found.together is None else listed(_TOGETHER, _words(rotor, found.together, setting))
+    do = [
+        wrap(f"{rotor.name}: TRIAL, not a correction. Do this, then run again in the same regimes:"),
+        *(wrap(f"[ ] {words}", "  ") for words in _words(rotor, best, setting)),
+        wrap(_expected(best)),
+        wrap(IN_SHORT),
+    ]
+    mind = [_WORSE, *in_short(adjuster_cautions(kinds))]
+    blocks = [listed("Cautions", mind), listed("Not known so far", unknown), "\n".join(around), more, "\n".join(do)]
+    return paragraphs(blocks) + "\n"
+
+
+def _unknown(rotor: Rotor, found: Trials) -> list[str]:
+    """Return what is not known, adjusters of which the same is not known in one line."""
+    alike: dict[tuple[bool, tuple[int, ...]], list[str]] = {}
+    for gap in found.unknown:
+        alike.setdefault((gap.roughly, gap.regimes), []).append(rotor.adjusters[gap.adjuster].name)
+    return [
+        f"{', '.join(names)}: {'roughly known' if roughly else 'not known'} in "
+        f"{', '.join(rotor.regimes[r].name for r in regimes)}"
+        for (roughly, regimes), names in alike.items()
+    ]
 
 
 def _words(rotor: Rotor, trial: Trial, setting: Reals) -> list[str]:
@@ -128,6 +139,6 @@ def _thumb_lines(rotor: Rotor, found: Trials) -> list[str]:
 def _cautions(rotor: Rotor, found: Trials) -> list[str]:
     said = []
     if found.best is not None:
-        said.append("A trial that makes a reading worse has taught as much as one that helps: go on from it.")
+        said.append(_WORSE)
         said += adjuster_cautions([rotor.adjusters[a].kind for a in found.best.adjusters])
     return said + general_cautions()
