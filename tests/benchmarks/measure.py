@@ -28,6 +28,10 @@ PACKAGES = ("numpy", "scipy", "click", "pyscipopt", "statsmodels")
 
 HEAD = """# Performance
 
+A plan of up to six adjustments is found, and proven the best, in a fraction of a second on the largest rotors here,
+where a general solver takes tens of times as long; a command answers in about half a second, and a fit of 100,000 runs
+takes seconds.
+
 All numbers on this page were measured by one run of one script, which also wrote the page:
 
     python tests/benchmarks/measure.py --write
