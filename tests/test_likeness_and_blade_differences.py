@@ -84,6 +84,19 @@ def shares(entries):
     return np.array([*result, tips])
 
 
+def test_what_nothing_explains_is_never_found_to_be_0():
+    """Where there is none, it comes out near what so many first runs could have missed: neither 0 nor large."""
+    influence = invented_influence()
+    truth = replace(even_departures(0.6, fault=(25.0, 2.0)), unexplained=np.zeros(S), unexplained_height=0.0)
+    fleet = Fleet(influence, truth, 3)
+    for jobs in (6, 60):
+        found = find_blade_differences(ROTOR, influence, truth, [fleet.read(*fleet.draw()) for _ in range(jobs)])
+        # a variance is told to within that of the noise and sqrt(2 / numbers); twice that is far for a bound off 0
+        could_miss = NOISE**2 * np.sqrt(2.0 / (jobs * 2 * R))
+        assert (found.unexplained**2 > 0.05 * could_miss).all()
+        assert (found.unexplained**2 < 4.0 * could_miss + 0.1 * NOISE**2).all()
+
+
 def test_the_blade_differences_found_are_the_most_likely():
     """Against the likelihood of all first runs written out: no variance a little off makes them more probable."""
     influence, truth = invented_influence(), even_departures(0.6, fault=(25.0, 2.0))
@@ -105,7 +118,7 @@ def test_the_blade_differences_found_are_the_most_likely():
         for values, fixed, share in at_best:
             cov = fixed + np.tensordot(variances, share, axes=1)
             total += np.linalg.slogdet(cov)[1] + values @ np.linalg.solve(cov, values)
-        return total
+        return total - np.log(variances[A:]).sum()  # times the standard deviations of what is left unexplained
 
     for k in range(best.size):
         for factor in (0.9, 1.1):  # departures are taken at an estimate that is settled to less

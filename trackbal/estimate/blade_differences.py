@@ -12,6 +12,11 @@ Each round takes the posterior of every aircraft anew at the present variances, 
 of the coefficients too, and they are taken at the best estimate of the blade differences. Tip
 heights are about their mean, which therefore says nothing: V'[k] of what heights leave unexplained is the
 projector on the other B - 1 directions.
+
+The most likely value of what is left unexplained is often 0 where few jobs tell it, and chances that believe a 0 are
+too bold. So its likelihood is multiplied by the standard deviation itself, which keeps it off 0 by about its
+standard error and moves it little where it is told (Chung, Rabe-Hesketh, Dorie, Gelman & Liu 2013, Psychometrika
+78:685, from memory).
 """
 
 from __future__ import annotations
@@ -118,7 +123,11 @@ def _climbed(model: TypeModel, jobs: Sequence[OwnAircraft]) -> tuple[Departures,
         of_one = _slope(model.rotor, own)
         slope += of_one[0]
         information += of_one[1]
-    step, promised = scoring_step(slope, information, information.diagonal() > 0.0, theta)
+    estimable = information.diagonal() > 0.0
+    off_zero = np.where(estimable & (np.arange(theta.size) >= now.blade_differences.size), 1.0 / theta, 0.0)
+    slope += off_zero
+    information[np.diag_indices_from(information)] += off_zero**2
+    step, promised = scoring_step(slope, information, estimable, theta)
     moved = np.sqrt(np.clip(theta + step, _LEAST_OF_LAST * theta, _MOST_OF_LAST * theta))
     adjusters = now.blade_differences.size
     return replace(
