@@ -124,7 +124,8 @@ def _climbed(model: TypeModel, jobs: Sequence[OwnAircraft]) -> tuple[Departures,
         slope += of_one[0]
         information += of_one[1]
     estimable = information.diagonal() > 0.0
-    off_zero = np.where(estimable & (np.arange(theta.size) >= now.blade_differences.size), 1.0 / theta, 0.0)
+    unexplained = estimable & (np.arange(theta.size) >= now.blade_differences.size)
+    off_zero = np.divide(1.0, theta, out=np.zeros_like(theta), where=unexplained)
     slope += off_zero
     information[np.diag_indices_from(information)] += off_zero**2
     step, promised = scoring_step(slope, information, estimable, theta)
