@@ -138,6 +138,17 @@ def test_the_plan_to_take(plans, wanted, taken):
     assert advice_module._recommend(weighed(*plans), wanted) == taken
 
 
+@pytest.mark.parametrize(
+    ("counts", "track", "below", "left"),
+    [(0.9, False, False, False), (0.899, False, True, False), (0.9, True, False, True), (0.899, True, True, False)],
+)
+def test_a_chance_of_just_what_is_wanted_is_not_below_it(counts, track, below, left):
+    rotor = SimpleNamespace(preferences=SimpleNamespace(aim=0.5))
+    plan = SimpleNamespace(counts=counts, chance_of_aim=counts, count=1)
+    (said,) = advice_module._aim_words(rotor, (plan,), "adjust", 0, settled=False, wanted=0.9, track=track)
+    assert ("below the" in said, "weights after that" in said) == (below, left)
+
+
 @pytest.mark.parametrize("function", [advise, advise_in_job, prepare_lesson, lesson_of_job])
 def test_the_chance_wanted_is_nine_in_ten_where_nothing_is_said(function):
     assert inspect.signature(function).parameters["chance"].default == 0.9
