@@ -26,8 +26,10 @@ def report(rotor: Rotor, fit: Fit) -> str:
     source = fit.influence.source
     blocks = [
         [
-            f"Influence coefficients of {rotor.name}: {source.get('runs')} runs of {source.get('jobs')} jobs"
-            f"{_whose(source)}.",
+            wrap(
+                f"Influence coefficients of {rotor.name}: {source.get('runs')} runs of {source.get('jobs')} jobs"
+                f"{_whose(source)}."
+            ),
             f"± is one standard deviation for the next aircraft; phase in {phase_scale(rotor)}.",
         ]
     ]
