@@ -17,7 +17,7 @@ from invented_cases import invented_case
 from plain_reference import no_change
 
 ROOT = Path(__file__).parents[2]
-DEMOS = sorted(p.parent for p in (ROOT / "demo_runs").glob("*/rotor.toml"))
+DEMOS = sorted(p.parent for p in (ROOT / "demo_runs").glob("*/run1.csv") if (p.parent / "history.csv").exists())
 COMMAND = [str(Path(sys.executable).with_name("trackbal"))]
 STARTS = 60
 REPEATS = 7

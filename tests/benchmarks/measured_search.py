@@ -12,7 +12,8 @@ from miqp_oracle import solve
 from pyscipopt import Model, quicksum
 from whole_step_problems import invented_rotor_problem
 
-from trackbal.search import box_qp, search
+from trackbal.search import box_qp
+from trackbal.search.search import search
 
 MOST = 6
 SCIP_SECONDS = 120.0  # for each count

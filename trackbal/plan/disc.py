@@ -68,6 +68,12 @@ def _normal(x: Reals) -> Reals:
     return np.interp(x, grid, table)
 
 
+def normal_quantile(chance: Reals) -> Reals:
+    """Return what a standard normal variable is below with these chances; no farther out than eight or so."""
+    grid, table = _normal_table()
+    return np.interp(chance, table, grid)
+
+
 @cache
 def _nodes() -> tuple[Reals, Reals]:
     """Return the sines of the angles at which is summed, and their weights, the cosine in them."""

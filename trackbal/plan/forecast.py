@@ -15,7 +15,7 @@ import numpy as np
 from trackbal.aircraft.posterior import MOST_ENTRIES, OwnAircraft, entries_of
 from trackbal.base.covariance import centring, symmetric_root
 from trackbal.influence.coefficients import Influence
-from trackbal.plan.disc import chance_in_axes, principal_axes
+from trackbal.plan.disc import chance_in_axes, normal_quantile, principal_axes
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Reals, Run
 
@@ -28,7 +28,8 @@ _PARTS = (0.5 * (1.0 - LIKELY), 0.5, 0.5 * (1.0 + LIKELY))
 
 _SAMPLES = 8_000  # the ends of a likely range of spreads are then good to about 2 % of a standard deviation
 _SEED = 4_057
-_HALVINGS = 18  # of the reach of an amplitude, eight standard deviations: to some 0.00003 of one
+_REACH = 4.0  # standard deviations beyond which next to no amplitude is
+_MOST_STEPS, _NEAR = 40, 1e-5  # towards an amplitude; how near, in standard deviations, is near enough
 
 
 @dataclass(frozen=True)
@@ -173,20 +174,37 @@ def _told(vibration: Complexes, vibration_cov: Reals, height: Reals, height_cov:
 
 
 def _amplitudes(vibration: Complexes, cov: Reals) -> Reals:
-    """Return the amplitudes below which _PARTS of the next ones are, shape (3, R, S), by halving."""
+    """Return the amplitudes below which _PARTS of the next ones are, shape (3, R, S).
+
+    By the false position, the weight of an end that stays halved (the Illinois way: Dowell & Jarratt 1971, BIT 11:168,
+    from memory), on the normal quantiles of the chances, as an amplitude far from 0 is all but normal.
+    """
     found = np.full((len(_PARTS), *vibration.shape), np.nan)
     read = ~np.isnan(vibration)
     if not read.any():
         return found
-    mean = vibration[read]
-    axes = principal_axes(mean, cov[read])
-    sd = np.sqrt(np.einsum("cii->c", cov[read]))
-    low, high = np.maximum(np.abs(mean) - 4.0 * sd, 0.0), np.abs(mean) + 4.0 * sd
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        above = chance_in_axes(*axes, np.maximum(middle, 1e-300)) < np.array(_PARTS)[:, None]
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
-    found[:, read] = 0.5 * (low + high)
+    mean = np.tile(vibration[read], len(_PARTS))
+    centre, spread = (np.tile(one, (len(_PARTS), 1)) for one in principal_axes(vibration[read], cov[read]))
+    sd = np.hypot(spread[:, 0], spread[:, 1])
+    aim = np.repeat(normal_quantile(np.array(_PARTS)), mean.size // len(_PARTS))
+    low, high = np.maximum(np.abs(mean) - _REACH * sd, 0.0), np.abs(mean) + _REACH * sd
+    at_low, at_high = -_REACH - aim, _REACH - aim
+    middle, left = high.copy(), np.flatnonzero(sd > 0.0)  # those that are not found yet
+    was_below = aim > 0.0
+    for _ in range(_MOST_STEPS):
+        middle[left] = (high - at_high * (high - low) / (at_high - at_low))[left]
+        within = chance_in_axes(centre[left], spread[left], np.maximum(middle[left], 1e-300))
+        off = normal_quantile(within) - aim[left]
+        below = off < 0.0
+        same = below == was_below[left]
+        at_low[left] = np.where(below, off, np.where(same, 0.5, 1.0) * at_low[left])
+        at_high[left] = np.where(below, np.where(same, 0.5, 1.0) * at_high[left], off)
+        low[left], high[left] = np.where(below, middle[left], low[left]), np.where(below, high[left], middle[left])
+        was_below[left] = below
+        left = left[np.abs(off) > _NEAR]
+        if not left.size:
+            break
+    found[:, read] = middle.reshape(len(_PARTS), -1)
     return found
 
 
