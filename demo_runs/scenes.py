@@ -215,9 +215,12 @@ through the workshop: three came back with new tip covers, two pitch links got n
 four kinds of adjuster give 28 places to change something.""",
         story="""\
 The first ground run was already above the crew's figure for going on, so nothing else was read, and the first
-plan rests on flat pitch alone; trackbal says what it will change in the conditions not read. Run 2 went as far as
-100 kt, and run 3 through all five conditions: one tip spread was a hair over its limit still, and one link by one
-flat put it right. Nobody can see by eye which few of 28 places cure fifteen vibration readings and five tip paths at
+plan rests on flat pitch alone; trackbal says what it will change in the conditions not read. Its changes were
+larger than blades of the type usually differ by, so the card asked to look at the blades' own records and to do
+part. The crew looked: the workshop's sheets showed a tip cover weighed on the wrong scale and a rod end five
+flats short. With the reason in hand the crew lead signed for the whole of it. Run 2 went as far as 100 kt, and
+run 3 through all five conditions: one tip spread was a hair over its limit still, and one link by one flat put
+it right. Nobody can see by eye which few of 28 places cure fifteen vibration readings and five tip paths at
 once; this is what the search is for.""",
         try_this="""\
 Things to try: `--most 3` and `--most 10` on run 2. How much does each further adjustment buy, and how
@@ -244,7 +247,8 @@ of blade 5 renewed.""",
         story="""\
 The crew would not fly it as rough as it was on the ground: run 1 holds flat pitch only. So trackbal does not
 advise on tabs after run 1 (they act in forward flight and need a reading there), and it says what its plan will
-change in the conditions it has not seen.
+change in the conditions it has not seen. It asks to look at the blades' own records first, as its changes are large,
+and to do part: the fitting sheets showed that the figures of an older blade had been set, so all of it was done.
 
 After run 2 the plan had tabs in it. The gauge for bending them was away for calibration, so the crew
 did the rest of the plan and flew: `adjustments2.csv` holds what was done, not what was advised. The tips
