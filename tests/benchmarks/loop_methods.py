@@ -111,7 +111,7 @@ class _Rung:
     minutes: float | None = None
 
     @property
-    def counts(self) -> float:
+    def deciding_chance(self) -> float:
         return self.chance
 
 

@@ -103,11 +103,10 @@ def advise_command(
         rotor = record.rotor
         entry, influence = influence_to_go_by(book, rotor, author)
         earlier = earlier_jobs(book, record, influence)
-        kept = None if drop_preferences else record.preferences
-        wishes = job_wishes(rotor, kept, **preferences)
+        wishes = job_wishes(rotor, None if drop_preferences else record.preferences, **preferences)
         with working("Searching plans"):
             found = advise_in_job(
-                preferring(rotor, kept=kept, no_preferences=no_preferences, **preferences),
+                preferring(rotor, wishes, no_preferences=no_preferences),
                 record.readings,
                 record.change,
                 influence,

@@ -16,6 +16,7 @@ from trackbal.commands.options import (
     echo_json,
     echo_text,
     force_option,
+    job_wishes,
     json_option,
     preferring,
     rotor_option,
@@ -159,6 +160,7 @@ def _advise(
     since: str | None,
     plan_out: str | None,
     force: bool,
+    no_preferences: bool,
     **preferences: Any,
 ) -> tuple[Rotor, Run, Advice, Outputs]:
     """Return the advice, and the files that were asked for, to be written when the answer has been given."""
@@ -176,7 +178,7 @@ def _advise(
     rotor = Rotor.load(rotor_file)
     run = run_of(rotor, table_of(rotor, run_file))
     influence = Influence.load(influence_file, rotor)
-    rotor = preferring(rotor, **preferences)
+    rotor = preferring(rotor, job_wishes(rotor, **preferences), no_preferences=no_preferences)
     settings = settings_table(rotor, settings_file)
     setting = read_settings(rotor, settings)
     check_free(plan_out, card_file, force=force)

@@ -107,28 +107,15 @@ def _remember(ctx: click.Context, param: click.Parameter, value: str | None) -> 
     ctx.meta[f"trackbal.{param.name}"] = value
 
 
+def _map_option(name: str, says: str) -> Callable[..., Any]:
+    """Return the option that takes a map; `column_map` finds it."""
+    return click.option(name, metavar="MAP.toml", expose_value=False, callback=_remember, help=says)
+
+
 #: The map of a table that is no sheet of ours, wherever a sheet is read; see `table_of`.
-columns_option = click.option(
-    "--columns",
-    metavar="MAP.toml",
-    expose_value=False,
-    callback=_remember,
-    help="What the columns of a table of another shape stand for (see convert).",
-)
-adjustment_columns_option = click.option(
-    "--adjustment-columns",
-    metavar="MAP.toml",
-    expose_value=False,
-    callback=_remember,
-    help="The same of the adjustments.",
-)
-settings_columns_option = click.option(
-    "--settings-columns",
-    metavar="MAP.toml",
-    expose_value=False,
-    callback=_remember,
-    help="The same of the settings.",
-)
+columns_option = _map_option("--columns", "What the columns of a table of another shape stand for (see convert).")
+adjustment_columns_option = _map_option("--adjustment-columns", "The same of the adjustments.")
+settings_columns_option = _map_option("--settings-columns", "The same of the settings.")
 
 
 def column_map(which: str) -> ColumnMap | None:
@@ -185,25 +172,22 @@ def preference_options(command: Callable[..., int]) -> Callable[..., int]:
     return _with(_PREFERENCES, command)
 
 
-def preferring(rotor: Rotor, *, no_preferences: bool, kept: Preferences | None = None, **job: Any) -> Rotor:
-    """Return the rotor with the preferences of this job beside its own.
+def job_wishes(rotor: Rotor, kept: Preferences | None = None, **job: Any) -> Preferences:
+    """Return the preferences of a job: what it `kept` from before, and what is said now (`preference_options`)."""
+    from trackbal.runs.preferences import NO_PREFERENCES, job_preferences
 
-    Those of the job are what it `kept` from before, and what is said now as `preference_options` name it.
-    """
+    said = job_preferences(rotor.blades, [a.name for a in rotor.adjusters], **job)
+    return (kept or NO_PREFERENCES).with_those_of(said)
+
+
+def preferring(rotor: Rotor, wishes: Preferences, *, no_preferences: bool) -> Rotor:
+    """Return the rotor with the wishes of a job beside its own preferences, which `no_preferences` leaves aside."""
     from dataclasses import replace
 
     from trackbal.runs.preferences import NO_PREFERENCES
 
     own = NO_PREFERENCES if no_preferences else rotor.preferences
-    return replace(rotor, preferences=own.with_those_of(job_wishes(rotor, kept, **job)))
-
-
-def job_wishes(rotor: Rotor, kept: Preferences | None = None, **job: Any) -> Preferences:
-    """Return the preferences of a job: what it `kept` from before, and what is said now."""
-    from trackbal.runs.preferences import NO_PREFERENCES, job_preferences
-
-    said = job_preferences(rotor.blades, [a.name for a in rotor.adjusters], **job)
-    return (kept or NO_PREFERENCES).with_those_of(said)
+    return replace(rotor, preferences=own.with_those_of(wishes))
 
 
 _ADVICE_OPTIONS = (

@@ -115,7 +115,7 @@ class Plan(Summarised):
         return int(np.count_nonzero(self.change))
 
     @property
-    def counts(self) -> float:
+    def deciding_chance(self) -> float:
         """The chance by which plans are chosen: of the limits, or of what is aimed at below them."""
         return self.chance if self.chance_of_aim is None else self.chance_of_aim
 
@@ -298,7 +298,7 @@ def advise(
         plans = (*plans[:recommended], replace(plans[recommended], elsewhere=there), *plans[recommended + 1 :])
     said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance, setting, own)
     said = (*_aim_words(rotor, plans, verdict, recommended, settled, chance, ladder.tips is not None), *said)
-    if plans[recommended].counts < chance and verdict in ("adjust", "investigate"):
+    if plans[recommended].deciding_chance < chance and verdict in ("adjust", "investigate"):
         said = (*_larger_plans(plans, recommended, tried, cut_short), *said)
     if verdict == "adjust" and rotor.preferences and not missing:
         said = (*_what_preferences_cost(ladder, setting, barred, nominal, plans[recommended], tried, chance), *said)
@@ -332,7 +332,7 @@ def _choose(review: Review, plans: tuple[Plan, ...], wanted: float, settled: boo
     """
     if review.inside:
         further = 0 if settled else _recommend(plans, wanted)
-        return ("adjust", further) if further and plans[further].counts >= wanted else ("inside", 0)
+        return ("adjust", further) if further and plans[further].deciding_chance >= wanted else ("inside", 0)
     now = plans[0].worst_ratio
     if review.unclear and now <= 1.0 + READING_SLACK:
         return "investigate", 0  # nothing but readings that contradict each other is outside: read again
@@ -480,7 +480,7 @@ class _Ladder:
         plans = self._weighed(found, ())
         movable = int(np.count_nonzero(self.high > self.low))
         while tried < min(MOST_AT_ALL, movable):
-            best = max(plan.counts for plan in plans)
+            best = max(plan.deciding_chance for plan in plans)
             if best >= wanted:
                 break
             searches = 1 if self.work is None else len(found)  # each amount of work is one of its own
@@ -488,7 +488,7 @@ class _Ladder:
                 return plans, tried, True
             found = self._search(tried + 1, found)
             more = self._weighed(found, plans if self.work is None else ())
-            if max(plan.counts for plan in more) < best + WORTH_ONE_MORE:
+            if max(plan.deciding_chance for plan in more) < best + WORTH_ONE_MORE:
                 break
             plans, tried = more, tried + 1
         return plans, tried, False
@@ -570,11 +570,11 @@ def _recommend(plans: tuple[Plan, ...], wanted: float) -> int:
     filled = [m for m, plan in enumerate(plans) if plan.count]
     if not filled:
         return 0
-    enough = [m for m in filled if plans[m].counts >= wanted]
+    enough = [m for m in filled if plans[m].deciding_chance >= wanted]
     if enough:
         return enough[0]
-    best = max(plans[m].counts for m in filled)
-    tied = [m for m in filled if plans[m].counts >= best - WORTH_ONE_MORE]
+    best = max(plans[m].deciding_chance for m in filled)
+    tied = [m for m in filled if plans[m].deciding_chance >= best - WORTH_ONE_MORE]
     return min(tied, key=lambda m: (plans[m].minutes or 0.0, plans[m].count, plans[m].expected_cost, m))
 
 
@@ -635,19 +635,21 @@ def _aim_words(
         return ()
     aim = f"{rotor.preferences.aim or 1.0:g} of every limit"
     if verdict == "inside":
-        best = max(one.counts for one in plans)
+        best = max(one.deciding_chance for one in plans)
         return (
             f"Inside limits, not within the aim of {aim}: no plan reaches it surely enough (at best "
             f"{chance_words(best)}, wanted {chance_words(wanted)}).",
         )
-    short = "" if plan.counts >= wanted else f", below the {chance_words(wanted)} wanted: another round is likely"
+    short = (
+        "" if plan.deciding_chance >= wanted else f", below the {chance_words(wanted)} wanted: another round is likely"
+    )
     if track:
-        left = "; vibration and weights after that" if plan.counts >= wanted else ""
+        left = "; vibration and weights after that" if plan.deciding_chance >= wanted else ""
         return (
-            f"Track first: pitch links alone, chance {chance_words(plan.counts)} for the tips on the ground"
+            f"Track first: pitch links alone, chance {chance_words(plan.deciding_chance)} for the tips on the ground"
             f"{short}{left}.",
         )
-    return (f"Aimed at {aim}: chance {chance_words(plan.counts)}{short}.",)
+    return (f"Aimed at {aim}: chance {chance_words(plan.deciding_chance)}{short}.",)
 
 
 def _larger_plans(plans: tuple[Plan, ...], recommended: int, most: int, cut_short: bool) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from trackbal.base.cautions import IN_SHORT, general_cautions, no_further
-from trackbal.base.text_layout import listed, number_words, paragraphs, table, times_words, wrap
+from trackbal.base.text_layout import count, listed, number_words, paragraphs, table, times_words, wrap
 from trackbal.check.coverage import coverage_json
 from trackbal.check.plausibility import Finding
 from trackbal.check.review import Reading, Review, held_at
@@ -60,6 +60,7 @@ def check_text(rotor: Rotor, review: Review, *, everything: bool = False) -> str
     With `everything` all readings, notes one by one and all cautions are given.
     """
     shown = review.readings if everything else review.readings[:_MOST_READINGS]
+    left = len(review.readings) - len(shown)
     notes = [finding.text for finding in review.notes]
     if not everything:
         notes = [f.text for f in review.notes if f.kind != "not_read"]  # the verdict names what was not read
@@ -67,7 +68,7 @@ def check_text(rotor: Rotor, review: Review, *, everything: bool = False) -> str
         listed("Doubts", [finding.text for finding in review.doubts]),
         listed("Notes", notes),
         _table(shown) if shown else "",
-        wrap(f"{len(review.readings) - len(shown)} more readings: --all") if len(shown) < len(review.readings) else "",
+        wrap(f"{count(left, 'more reading')}: --all") if left else "",
         wrap(f"{rotor.name}: {_verdict(review)}"),
         "\n".join(map(wrap, no_further(held_at(rotor, review)))),
         listed("Cautions", general_cautions()) if everything else wrap(IN_SHORT),
