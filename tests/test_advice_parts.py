@@ -116,7 +116,7 @@ def test_readings_are_to_be_taken_again_where_they_contradict_each_other_and_no_
 
 def weighed(*plans):
     """Return plans of (count, chance, expected cost, minutes)."""
-    names = ("count", "chance", "counts", "expected_cost", "minutes")
+    names = ("count", "chance", "deciding_chance", "expected_cost", "minutes")
     return tuple(SimpleNamespace(**dict(zip(names, (n, p, p, cost, work), strict=True))) for n, p, cost, work in plans)
 
 
@@ -139,12 +139,12 @@ def test_the_plan_to_take(plans, wanted, taken):
 
 
 @pytest.mark.parametrize(
-    ("counts", "track", "below", "left"),
+    ("chance", "track", "below", "left"),
     [(0.9, False, False, False), (0.899, False, True, False), (0.9, True, False, True), (0.899, True, True, False)],
 )
-def test_a_chance_of_just_what_is_wanted_is_not_below_it(counts, track, below, left):
+def test_a_chance_of_just_what_is_wanted_is_not_below_it(chance, track, below, left):
     rotor = SimpleNamespace(preferences=SimpleNamespace(aim=0.5))
-    plan = SimpleNamespace(counts=counts, chance_of_aim=counts, count=1)
+    plan = SimpleNamespace(deciding_chance=chance, chance_of_aim=chance, count=1)
     (said,) = advice_module._aim_words(rotor, (plan,), "adjust", 0, settled=False, wanted=0.9, track=track)
     assert ("below the" in said, "weights after that" in said) == (below, left)
 
