@@ -220,7 +220,7 @@ def test_the_bound_of_a_support_is_the_minimum_with_its_last_entry_on_a_whole_st
 def test_pieces_of_a_level_hold_each_of_its_supports_once_with_what_belongs_to_it(numbers, monkeypatch):
     case = problem_of(4, "full", n=8)
     problem = prepared(case)
-    wanted = supports_module._Wanted(problem, open_bests(problem, case.group, 6))
+    wanted = supports_module._Wanted(problem, open_bests(problem, case.group, 6), 1)
     levels = {-1: supports_module._root(problem, 7)}
     for _ in range(2):
         levels = supports_module._extend(wanted, levels, keep_rows=True)

@@ -161,9 +161,8 @@ def _ladder(problem: Problem, group: Ints, most: int, most_nodes: int, known: li
         _local_search(problem, bests[-1], m)
     counted = _countable(problem.lin.size, most)
     waiting: list[list[tuple[Supports, Reals]]] = [[] for _ in bests]
-    for support, bound in promising_supports(problem, bests[: counted + 1]):
-        if len(support) >= len(known):
-            waiting[len(support)].append((support, bound))
+    for support, bound in promising_supports(problem, bests[: counted + 1], max(1, len(known))):
+        waiting[len(support)].append((support, bound))
     proven = [True] * (counted + 1) + [False] * (most - counted)
     for m, (_, sure, _) in enumerate(known):
         proven[m] = sure

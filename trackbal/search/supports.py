@@ -18,21 +18,25 @@ _STATE_NUMBERS = 40_000_000  # numbers of one branch of the enumeration held at 
 Supports = NDArray[np.int16]
 
 
-def promising_supports(problem: Problem, bests: list[Best]) -> Iterator[tuple[Supports, Reals]]:
-    """Yield (supports (m, K), bounds (K,)) for m = 1 ... len(bests) - 1, all that may hold the best plan.
+def promising_supports(problem: Problem, bests: list[Best], first: int = 1) -> Iterator[tuple[Supports, Reals]]:
+    """Yield (supports (m, K), bounds (K,)) for m = first ... len(bests) - 1, all that may hold the best plan.
 
     What is left out has a bound above ``bests[m].cost``, equal costs set aside.
     """
-    if len(bests) > 1:
-        yield from _grow(_Wanted(problem, bests), {-1: _root(problem, len(bests))})
+    if len(bests) > first:
+        yield from _grow(_Wanted(problem, bests, first), {-1: _root(problem, len(bests))})
 
 
 class _Wanted:
-    """Which supports are worth going on with: the additive bounds against the best plans known."""
+    """Which supports are worth going on with: the additive bounds against the best plans known.
 
-    def __init__(self, problem: Problem, bests: list[Best]) -> None:
+    `first`: the smallest size of which plans are wanted.
+    """
+
+    def __init__(self, problem: Problem, bests: list[Best], first: int) -> None:
         self.problem = problem
         self.bests = bests
+        self.first = first
         self.additive = additive_bounds(problem, len(bests) - 1)
 
     def worst(self, size: int) -> float:
@@ -42,7 +46,7 @@ class _Wanted:
     def extensible(self, sums: Reals, last: int, size: int) -> NDArray[np.bool_]:
         """Return which supports of a size, given their sums (counts, K), may lead to a best plan of a larger one."""
         hopeful = np.zeros(sums.shape[1], dtype=bool)
-        for m in range(size + 1, len(self.bests)):
+        for m in range(max(size + 1, self.first), len(self.bests)):
             room = self.worst(m) - self.additive.constant[m] - self.additive.tail[m, m - size, last]
             hopeful |= sums[m] <= room
         return hopeful
@@ -84,8 +88,9 @@ def _grow(wanted: _Wanted, levels: dict[int, _Level]) -> Iterator[tuple[Supports
     `levels` holds supports of one size by their last variable.
     """
     size = next(iter(levels.values())).support.shape[0] + 1
-    for last, level in levels.items():
-        yield from _survivors(wanted, size, last, level)
+    if size >= wanted.first:
+        for last, level in levels.items():
+            yield from _survivors(wanted, size, last, level)
     if size + 1 < len(wanted.bests):
         for piece in _pieces(levels):
             grown = _extend(wanted, piece, keep_rows=size + 2 < len(wanted.bests))
