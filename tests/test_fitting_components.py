@@ -10,15 +10,17 @@ import pytest
 import statsmodels.api as sm
 from invented_fleet import Truth, plain_rotor, simulate
 from numpy.typing import NDArray
-from scipy.optimize import minimize
+from scipy.optimize import minimize, nnls
 from scipy.stats import chi2, t
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from trackbal.base.phasor import blade_harmonic
+from trackbal.estimate import mixed
 from trackbal.estimate.estimate import Estimate, PriorKnowledge, _filled_noise, _parts, _total
 from trackbal.estimate.identification import identify
 from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
 from trackbal.estimate.mixed import Components, climb, restricted_inverse, solve, stack
+from trackbal.fitting import fit as fitting
 from trackbal.fitting.fit import estimate_cells, fit
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History
@@ -303,3 +305,57 @@ def test_a_spread_comes_with_an_error_that_it_keeps_and_is_not_told_where_it_is_
         assert told > 80  # of 120
     else:
         assert told < 40
+
+
+def test_the_noise_at_a_given_spread_maximises_the_dense_restricted_likelihood(
+    small: tuple[Rotor, History, Truth],
+) -> None:
+    rotor, history, truth = small
+    spread = 0.16 * np.abs(truth.alpha[:, 0, :].T) ** 2
+    data = stack(HistoryCells(rotor, history).vibration_statistics, np.ones((2, 2)), np.zeros((2, 2, 2)))
+    found = mixed.noise_at(data, spread, np.full(2, 1e-2))
+    for s in range(2):
+        dense = DenseCell(rotor, history, 0, s)
+        best = minimize(lambda v, d=dense, s=s: -d.solve(float(np.exp(v[0])), spread[s])[0], [np.log(1e-3)]).x
+        assert found[s] == pytest.approx(float(np.exp(best[0])), rel=mixed.NOISE_SETTLED)
+
+
+@pytest.mark.parametrize("exchanges", [30, 1])
+def test_least_squares_without_negative_entries_are_those_of_scipy(
+    exchanges: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where the exchanges do not settle, and scipy is asked."""
+    monkeypatch.setattr(mixed, "MOST_EXCHANGES", exchanges)
+    rng = np.random.default_rng(11)
+    held = 0
+    for _ in range(60):
+        matrix, target = rng.normal(size=(9, 6)), rng.normal(size=9)
+        found, expected = mixed.nonnegative_least_squares(matrix, target), nnls(matrix, target)[0]
+        np.testing.assert_allclose(found, expected, atol=1e-12)
+        held += int((expected == 0.0).sum())
+    assert held > 60
+
+
+def test_all_is_estimated_again_only_without_a_job_that_may_hide_a_wrong_reading(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One reading ten times too large in ten jobs: only without its own job does the noise fall."""
+    rotor = plain_rotor(blades=4, regimes=2, sensors=2, adjusters=2)
+    history = simulate(rotor, Truth.draw(rotor, seed=3), jobs=10, runs=6, seed=4)
+    wrong = history.vibration.copy()
+    row = int(np.flatnonzero(history.job == 7)[2])
+    wrong[row, 1, 0] *= 30.0
+    again: list[int] = []
+
+    def noted(cells: HistoryCells, *others: object) -> Estimate:
+        again.append(bool(cells.history.vibration_count[cells.history.job == 7].any()))
+        return estimate_cells(cells, *others)  # type: ignore[arg-type, return-value]
+
+    monkeypatch.setattr(fitting, "estimate_cells", noted)
+    for vibration, expected in ((history.vibration, []), (wrong, [False])):
+        again.clear()
+        cells = HistoryCells(rotor, replace(history, vibration=vibration))
+        found = estimate_cells(cells)
+        better = fitting.unmasked(cells, found, None, fitting.noise_floor(rotor))
+        assert again == expected
+        assert (better.vibration.sigma2[2] < found.vibration.sigma2[2] / 9.0) == bool(expected)

@@ -142,15 +142,15 @@ def _climbed(model: TypeModel, jobs: Sequence[OwnAircraft]) -> tuple[Departures,
 def _slope(rotor: Rotor, own: OwnAircraft) -> tuple[Reals, Reals]:
     """Return what one aircraft adds to the slope by each variance, and to the information.
 
-    V'[k] is ``load[k] @ load[k].T``, so that all is in the products of loads with V^-1.
+    V'[k] is ``load[k] @ load[k].T``, so that all is in the products of loads with V^-1, squared and summed.
     """
     loads = _loads(rotor, own.seen[0].entries)
-    inward = [load.T @ own.inverse for load in loads]
-    slope = [
-        np.sum((load.T @ own.weighed) ** 2) - np.sum(part * load.T) for load, part in zip(loads, inward, strict=True)
-    ]
-    information = np.array([[np.sum((part @ load) ** 2) for load in loads] for part in inward])
-    return np.array(slope), information
+    sizes = [load.shape[1] for load in loads]
+    of = np.repeat(np.eye(len(loads)), sizes, axis=0)  # which columns are whose
+    together = np.concatenate(loads, axis=1)
+    inward = together.T @ own.inverse @ together
+    slope = ((together.T @ own.weighed) ** 2 - inward.diagonal()) @ of
+    return slope, of.T @ inward**2 @ of
 
 
 def _loads(rotor: Rotor, entries: Entries) -> list[Reals]:

@@ -212,6 +212,24 @@ def estimate(
     )
 
 
+def noise_at(cells: Sequence[CellStatistics], largest_change: Reals, sigma2: Reals, spread: Reals) -> Reals:
+    """Return about the noise variance, shape (C,), that cells tell if the spread between aircraft is as given.
+
+    Parameters
+    ----------
+    cells : sequence of CellStatistics, C of them
+    largest_change : ndarray, shape (A,)
+        Largest change of each adjuster on any blade.
+    sigma2 : ndarray, shape (C,)
+        To begin with.
+    spread : ndarray, shape (C, A)
+        E|u|^2.
+    """
+    identified = identify(np.concatenate([_total(c).gram for c in cells]), largest_change)
+    data = mixed.stack(cells, identified.column, identified.null)
+    return mixed.noise_at(data, spread * identified.column**2, sigma2)
+
+
 def _total(cell: CellStatistics) -> CellStatistics:
     """Return the sums over all jobs as if they were one job's."""
     return CellStatistics(

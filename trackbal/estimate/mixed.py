@@ -31,6 +31,11 @@ TOLERANCE = 1e-9  # of the log-likelihood: a step that promises less is not take
 MOST_STEPS = 100
 MOST_HALVINGS = 20
 RIDGE = 1e-10  # of the largest information: parts that the runs cannot tell apart stay solvable
+MOST_NOISE_STEPS, NOISE_SETTLED = 20, 0.05  # towards a noise at a given spread, and the part of it that is near enough
+MOST_EXCHANGES, ROUNDING = (
+    30,
+    1e-13,
+)  # of entries held at 0; a pull below this part of the largest there could be is none
 LEAST_DOF = 1e-3  # of the noise in a cell; with less it stays as it is
 NOISE_FLOOR = 1e-8  # of the mean square of a reading's changes: with less the sums are lost in rounding
 
@@ -226,6 +231,31 @@ def plain_noise(data: Stack) -> tuple[Reals, Reals]:
     return np.where(dof > 0.5, squares / np.maximum(dof, 1.0), 0.0), dof
 
 
+def noise_at(data: Stack, spread: Reals, start: Reals) -> Reals:
+    """Return the REML estimate of the noise, shape (C,), at a spread that is given: each cell by itself.
+
+    Parameters
+    ----------
+    data : Stack
+    spread : ndarray, shape (C, A)
+        D of the scaled coefficients.
+    start : ndarray, shape (C,)
+    """
+    least = noise_floor(data)
+    sigma2 = np.maximum(start, least)
+    for _ in range(MOST_NOISE_STEPS):
+        at = solve(data, sigma2, spread)
+        information = _noise_information(data, sigma2, at)
+        told = at.noise_trace * sigma2 > LEAST_DOF
+        step = np.where(told, (at.noise_squares - at.noise_trace) / np.where(told, information, 1.0), 0.0)
+        moved = np.maximum(np.clip(sigma2 + step, 0.1 * sigma2, 10.0 * sigma2), least)
+        settled = np.abs(moved - sigma2) <= NOISE_SETTLED * sigma2
+        sigma2 = moved
+        if settled.all():
+            break
+    return sigma2
+
+
 def climb(data: Stack, parts: Reals, free: NDArray[np.bool_], start: Components) -> Components:
     """Return the REML estimate of noise and spread.
 
@@ -285,13 +315,12 @@ def _gradient(data: Stack, parts: Reals, theta: Reals, at: Solution) -> tuple[Re
     The slope is exact. Of the information, ``tr V^-1 V'[k] V^-1 V'[l]``, what fitting the
     coefficients takes off is left out: it only makes steps a little shorter.
     """
-    cells, adjusters = data.column.shape
+    cells = len(data.column)
     sigma2, g, w = theta[:cells], at.g, at.w
     squared = np.einsum("cjab,cjab->cab", w.conj(), w).real
     twice = np.einsum("cjab,cjab->ca", w, g.conj()).real
-    of_noise = np.einsum("cjab,cjba->c", g, g).real + ((data.dof - adjusters).sum(axis=1) + data.repeat_dof) / sigma2**2
     information = np.zeros((len(theta), len(theta)))
-    information[:cells, :cells] = np.diag(of_noise)
+    information[:cells, :cells] = np.diag(_noise_information(data, sigma2, at))
     information[:cells, cells:] = np.einsum("kca,ca->ck", parts, twice)
     information[cells:, :cells] = information[:cells, cells:].T
     information[cells:, cells:] = np.einsum("kca,cab,lcb->kl", parts, squared, parts, optimize=True)
@@ -299,13 +328,17 @@ def _gradient(data: Stack, parts: Reals, theta: Reals, at: Solution) -> tuple[Re
     return np.concatenate([at.noise_squares - at.noise_trace, slope]), information
 
 
+def _noise_information(data: Stack, sigma2: Reals, at: Solution) -> Reals:
+    """Return ``tr V^-2`` of each cell, shape (C,): the information on its noise."""
+    alone = (data.dof - data.column.shape[1]).sum(axis=1) + data.repeat_dof  # the spread takes A directions of each job
+    return np.asarray(np.einsum("cjab,cjba->c", at.g, at.g).real + alone / sigma2**2)
+
+
 def scoring_step(gradient: Reals, information: Reals, estimable: NDArray[np.bool_], room: Reals) -> tuple[Reals, float]:
     """Return the step that promises the largest gain, and the gain.
 
-    ``gradient' d - d' information d / 2`` is greatest under ``d >= -room``, over the variances that are `told`.
+    ``gradient' d - d' information d / 2`` is greatest under ``d >= -room``, over the variances that are `estimable`.
     """
-    from scipy.optimize import nnls
-
     step = np.zeros(len(gradient))
     if not estimable.any():
         return step, 0.0
@@ -315,6 +348,28 @@ def scoring_step(gradient: Reals, information: Reals, estimable: NDArray[np.bool
     size = np.maximum(size, RIDGE * size[-1])
     root = np.sqrt(size)[:, None] * axes.T
     aim = axes.T @ (slope / scale) / np.sqrt(size) + root @ (slack * scale)
-    step[estimable] = (nnls(root, aim)[0] - slack * scale) / scale
+    step[estimable] = (nonnegative_least_squares(root, aim) - slack * scale) / scale
     moved = step[estimable]
     return step, float(slope @ moved - moved @ whole @ moved / 2.0)
+
+
+def nonnegative_least_squares(matrix: Reals, target: Reals) -> Reals:
+    """Return the x >= 0, shape (n,), that brings ``matrix @ x`` nearest to the target; `matrix` has full column rank.
+
+    Entries that would fall below 0 are held there, and let go if that brings x nearer, all at once in each round
+    (Portugal, Judice & Vicente 1994, Math. Comput. 63:625, from memory). Where that has not settled, as it need not,
+    scipy does it; not always, as scipy.optimize takes longer to import than a small history to fit.
+    """
+    free = np.ones(matrix.shape[1], dtype=bool)
+    least = ROUNDING * np.linalg.norm(matrix, axis=0) * np.linalg.norm(target)
+    for _ in range(MOST_EXCHANGES):
+        x = np.zeros(free.size)
+        x[free] = np.linalg.lstsq(matrix[:, free], target, rcond=None)[0]
+        pull = matrix.T @ (target - matrix @ x)
+        change = np.where(free, x < 0.0, pull > least)
+        if not change.any():
+            return x
+        free ^= change
+    from scipy.optimize import nnls
+
+    return np.asarray(nnls(matrix, target)[0])

@@ -11,8 +11,8 @@ from trackbal.base.json_numbers import finite_or_none
 from trackbal.base.summary import Summarised
 from trackbal.estimate.blade_differences import find_blade_differences
 from trackbal.estimate.cell_coefficients import by_adjuster, to_influence
-from trackbal.estimate.estimate import Estimate, Estimates, Floor, estimate
-from trackbal.estimate.job_statistics import HistoryCells, Sums, by_aircraft
+from trackbal.estimate.estimate import Estimate, Estimates, Floor, estimate, noise_at
+from trackbal.estimate.job_statistics import CellStatistics, HistoryCells, Sums, by_aircraft
 from trackbal.estimate.likeness import family_likeness
 from trackbal.estimate.prior import history_family, prior_jobs, prior_knowledge, unite
 from trackbal.fitting.fit_cautions import amount_cautions, aside_cautions, cautions, prior_cautions, suspect_cautions
@@ -31,6 +31,9 @@ from trackbal.runs.run import Counts, History, Reals
 MOST_SPREAD = 0.3  # of a coefficient, from aircraft to aircraft, where records are judged: common practice, no source
 FEW_JOBS = 16  # up to which one wrong reading may hide in the noise it makes (found by trial: 12 show it)
 MASKED = 9.0  # times its variance without one job: noise that this job alone makes up; chance makes no such fall
+HINT = (
+    3.0  # times its variance at the spread there is: what MASKED, with a spread estimated again, is looked for beyond
+)
 MOST_ROUNDS = 12  # of setting the worst runs aside and fitting again
 
 
@@ -222,17 +225,30 @@ def unmasked(cells: HistoryCells, found: Estimates, prior: Influence | None, flo
 
     One wrong reading of a small history bends its own coefficients and swells its own noise, so that it looks
     usual; each job is left out in turn to see it. In histories of more than FEW_JOBS it stands out by itself.
+    All is estimated again only without a job whose leaving, the spread between aircraft as it is, makes a noise fall
+    far enough to hint at it.
     """
     history = cells.history
     if len(history.jobs) > FEW_JOBS:
         return found
     vibration, height = found.vibration, found.height
     for job in range(len(history.jobs)):
-        rest = without(history, np.flatnonzero(history.job == job))
-        others = estimate_cells(HistoryCells(cells.rotor, rest), prior, floor)
+        rest = HistoryCells(cells.rotor, without(history, np.flatnonzero(history.job == job)))
+        if not (
+            _falls(rest, rest.vibration_statistics, found.vibration)
+            or _falls(rest, rest.height_statistics, found.height)
+        ):
+            continue
+        others = estimate_cells(rest, prior, floor)
         vibration = _quieter(vibration, others.vibration, found.vibration.sigma2 / MASKED)
         height = _quieter(height, others.height, found.height.sigma2 / MASKED)
     return Estimates(vibration, height)
+
+
+def _falls(rest: HistoryCells, family: list[CellStatistics], found: Estimate) -> bool:
+    """Return whether the noise of some cell of a family is HINT times lower on the rest of a history."""
+    noise = noise_at(by_aircraft(family, rest.aircraft), rest.largest_change, found.sigma2, found.spread)
+    return bool((noise * HINT < found.sigma2).any())
 
 
 def _quieter(now: Estimate, other: Estimate, most: Reals) -> Estimate:
