@@ -276,16 +276,16 @@ def check_free(*files: str | PathLike[str] | None, force: bool) -> None:
     InputError
         If two of the names are one file, or a name stands for a folder or in none that may be written to.
     """
-    seen = set()
+    targets = set()
     for file in files:
         if file is None:
             continue
         if not force and os.path.lexists(file):
             raise _exists(file)
         target = os.path.realpath(file)
-        if target in seen:
+        if target in targets:
             raise InputError(file, "the same file for two outputs", "a name for each")
-        seen.add(target)
+        targets.add(target)
         folder = os.path.dirname(target)
         if os.path.isdir(target):
             raise _cannot(file, OSError(errno.EISDIR, os.strerror(errno.EISDIR)))

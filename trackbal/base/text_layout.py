@@ -80,7 +80,7 @@ def number_words(value: float, limit: float) -> str:
 def table(
     rows: Sequence[Sequence[str]],
     *,
-    left: int | None = None,
+    left_aligned: int | None = None,
     sides: str = "",
     lead: str = "  ",
     gap: str = "  ",
@@ -95,7 +95,7 @@ def table(
     left : int, optional
         How many columns, from the first, are flush left; the others are flush right.
     sides : str
-        Instead of `left`: "<" for each column that is flush left, ">" for flush right.
+        Instead of `left_aligned`: "<" for each column that is flush left, ">" for flush right.
     lead, gap : str
         What begins a line, and what stands between columns.
     names : int
@@ -103,7 +103,7 @@ def table(
     """
     rows = _with_names_cut(rows, names, width() - len(lead), len(gap)) if names else rows
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    sides = sides or ("<" * (left or 0)).ljust(len(widths), ">")[: len(widths)]
+    sides = sides or ("<" * (left_aligned or 0)).ljust(len(widths), ">")[: len(widths)]
     cells = [[f"{c:{side}{w}}" for c, side, w in zip(row, sides, widths, strict=True)] for row in rows]
     return "\n".join((lead + gap.join(row)).rstrip() for row in cells)
 
@@ -117,10 +117,10 @@ def _with_names_cut(rows: Sequence[Sequence[str]], names: int, room: int, gap: i
     return [[*(cut(name, longest) for name in row[:names]), *row[names:]] for row in rows]
 
 
-def across(first: Sequence[str], columns: Sequence[Sequence[str]], *, left: int = 1) -> str:
+def across(first: Sequence[str], columns: Sequence[Sequence[str]], *, left_aligned: int = 1) -> str:
     """Return columns beside a first one, broken into several tables where they do not fit the width.
 
-    The first `left` columns of each table are flush left.
+    The first `left_aligned` columns of each table are flush left.
     """
     lead = max(map(len, first))
     groups, now, room = [], [list(first)], width() - 2 - lead
@@ -132,7 +132,7 @@ def across(first: Sequence[str], columns: Sequence[Sequence[str]], *, left: int 
         now.append(list(column))
         room -= needed
     groups.append(now)
-    return "\n\n".join(table(list(zip(*group, strict=True)), left=left) for group in groups)
+    return "\n\n".join(table(list(zip(*group, strict=True)), left_aligned=left_aligned) for group in groups)
 
 
 def screens(text: str, room: int) -> list[str]:

@@ -29,14 +29,14 @@ def _line_of(text: str, path: str) -> int | None:
     path : str
         As in messages: "limits.vibration", "sensors[2].unit".
     """
-    table, line_of_table, seen = "", None, dict[str, int]()
+    table, line_of_table, times = "", None, dict[str, int]()
     for number, line in enumerate(text.splitlines(), 1):
         header, key = _HEADER.match(line), _KEY.match(line)
         if header:
             table = header[2]
             if header[1] == "[[":
-                seen[table] = seen.get(table, 0) + 1
-                table = f"{table}[{seen[table]}]"
+                times[table] = times.get(table, 0) + 1
+                table = f"{table}[{times[table]}]"
             if path == table or path.startswith(f"{table}."):
                 line_of_table = number
         elif key and path == (f"{table}.{key[1]}" if table else key[1]):

@@ -470,9 +470,9 @@ def without_stop(rotor: Rotor) -> str:
     everywhere = [p for p in range(len(places)) if wanted[:, p].any() and (lacking | ~wanted)[:, p].all()]
     said = [f"{places[p]}" for p in everywhere]
     for r, regime in enumerate(rotor.regimes):
-        own = [places[p] for p in np.flatnonzero(lacking[r]) if p not in everywhere]
-        if own:
-            said.append(f"{regime.name}: {', '.join(own)}")
+        lacking_here = [places[p] for p in np.flatnonzero(lacking[r]) if p not in everywhere]
+        if lacking_here:
+            said.append(f"{regime.name}: {', '.join(lacking_here)}")
     return "; ".join(said)
 
 

@@ -79,7 +79,7 @@ def fit(
 
     rotor = Rotor.load(rotor_file)
     prior = Influence.load(prior_file, rotor) if prior_file else None
-    seen = frozenset() if prior is None else frozenset(prior.source.get("job_names", []))
+    known_jobs = frozenset() if prior is None else frozenset(prior.source.get("job_names", []))
     check_free(out, page_file, keep_file, force=force)
     pages: list[tuple[str, str | bytes]] = []
     if keep_file is not None or add_file is not None:
@@ -88,12 +88,12 @@ def fit(
         from trackbal.fitting.fleet_fit import fit_sums
 
         sums = _sums(rotor, runs_file, adjustments_file, add_file, plain)
-        refuse_known_jobs(seen, sums.jobs, runs_file or add_file or "", f"the runs behind {prior_file}")
+        refuse_known_jobs(known_jobs, sums.jobs, runs_file or add_file or "", f"the runs behind {prior_file}")
         found = fit_sums(sums, prior)
         pages += [(keep_file, sums.content())] if keep_file is not None else []
     else:
         history = past_runs(rotor, runs_file, adjustments_file, log_files)
-        refuse_known_jobs(seen, history.jobs, history.source, f"the runs behind {prior_file}")
+        refuse_known_jobs(known_jobs, history.jobs, history.source, f"the runs behind {prior_file}")
         with working("Fitting"):
             found = fit_influence(rotor, history, prior, robust=not plain)
     pages.append((out, influence_text(rotor, found.influence)))

@@ -39,7 +39,7 @@ def levels() -> int:
     from trackbal.drill.levels import LEVELS
 
     for level in LEVELS:
-        say(wrap(level.told, f"{level.number}  {level.kind:8}"))
+        say(wrap(level.story, f"{level.number}  {level.kind:8}"))
     return 0
 
 
@@ -175,9 +175,9 @@ def _debrief(found: Drill):  # type: ignore[no-untyped-def]
     from trackbal.drill.own_play import play_out
     from trackbal.drill.play import begin
 
-    own = begin(found.scenario)
-    play_out(own)
-    return debrief(found, own)
+    by_trackbal = begin(found.scenario)
+    play_out(by_trackbal)
+    return debrief(found, by_trackbal)
 
 
 @drill.command("class")

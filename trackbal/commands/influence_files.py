@@ -82,7 +82,7 @@ def merge(rotor_file: str, files: tuple[str, ...], out: str, as_json: bool, forc
                 say(f"{files[j]} and {files[k]} contradict each other in {named}: see trackbal compare", err=True)
     merged = merge_files(rotor, influences)
     with Outputs([(out, influence_text(rotor, merged))], force=force):
-        _told(merged.source, out, as_json)
+        _written(merged.source, out, as_json)
     return 0
 
 
@@ -136,11 +136,11 @@ def restrict(
     warn_of_other_rotor(rotor, whole)
     kept = restrict_file(rotor, whole, regimes, sensors, adjusters)
     with Outputs([(out, influence_text(rotor, kept))], force=force):
-        _told(kept.source, out, as_json)
+        _written(kept.source, out, as_json)
     return 0
 
 
-def _told(source: dict[str, object], out: str, as_json: bool) -> None:
+def _written(source: dict[str, object], out: str, as_json: bool) -> None:
     if as_json:
         echo_json({"out": out, "source": source})
     else:

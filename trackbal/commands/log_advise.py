@@ -141,11 +141,11 @@ def advise_command(
         if card_file is not None:
             checks = () if standing is None else tuple(e.text for e in standing.explanations)
             pages.append((card_file, _card(record, found, advice, f"{book_file}, entry {entry}", checks)))
-        told = written(card_file, None if advice.to_write is None else plan_out)
+        notices = written(card_file, None if advice.to_write is None else plan_out)
         if standing is None and advice.verdict == "learn":
-            told.append(f"Recorded as advised. Next: trackbal log trial {book_file} .")
+            notices.append(f"Recorded as advised. Next: trackbal log trial {book_file} .")
         elif standing is None and advice.to_write is not None and advice.to_write.count:
-            told.append(f"Recorded as advised. When done: trackbal log done {book_file} .")
+            notices.append(f"Recorded as advised. When done: trackbal log done {book_file} .")
         with Outputs(pages, force=force) as outputs:
 
             def show_and_place() -> None:
@@ -154,7 +154,7 @@ def advise_command(
                 else:
                     held = "" if standing is None else hold_text(record, standing) + "\n\n"
                     above = len(held.splitlines())
-                    text = advice_text(rotor, found.run, advice, everything=everything, told=told, above=above)
+                    text = advice_text(rotor, found.run, advice, everything=everything, notices=notices, above=above)
                     echo_text(held + text)
                 outputs.place()
 

@@ -126,8 +126,8 @@ def _type_run(book: Book, job_name: str | None, author: str) -> JobRecord | None
     asking = Asking(record.rotor, lines, previous, record.runs[-1].rows if record.runs else ())
     state = f"going on ({count(len(lines), 'regime')} begun)" if lines else "reading by reading; ? for help"
     say(f"Job {record.name}, run {len(record.runs) + 1}: {state}.")
-    seen = last_typed(book, record.draft.entry)
-    if seen:
+    last_entry = last_typed(book, record.draft.entry)
+    if last_entry:
         say(f"Begun by {record.draft.stamp.author}. If somebody is typing it at another terminal, stop here.")
     if record.runs and record.runs[-1].entry not in record.done:
         say(f"Nobody has said yet what was done after run {len(record.runs)} (trackbal log done).")
@@ -145,7 +145,9 @@ def _type_run(book: Book, job_name: str | None, author: str) -> JobRecord | None
             answer = asking.answer(_ask(asking.prompt(question)))
             if answer.cells:
                 run = record.draft.entry
-                seen, elsewhere = type_cells(book, record.entry, run, question.line, answer.cells, author, seen)
+                last_entry, elsewhere = type_cells(
+                    book, record.entry, run, question.line, answer.cells, author, last_entry
+                )
                 if elsewhere:
                     asking.lines, asking.at = load_lines(book, run), at
                     _tell_elsewhere(elsewhere)

@@ -107,8 +107,8 @@ def advise(card_file: str | None, aircraft: str | None, everything: bool, as_jso
         if as_json:
             echo_json(advice_json(rotor, run, advice))
         else:
-            told = written(card_file, None if advice.to_write is None else request["plan_out"])
-            echo_text(advice_text(rotor, run, advice, everything=everything, told=told))
+            notices = written(card_file, None if advice.to_write is None else request["plan_out"])
+            echo_text(advice_text(rotor, run, advice, everything=everything, notices=notices))
     return 1 if advice.warns else 0
 
 

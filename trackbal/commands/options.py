@@ -186,8 +186,8 @@ def preferring(rotor: Rotor, wishes: Preferences, *, no_preferences: bool) -> Ro
 
     from trackbal.runs.preferences import NO_PREFERENCES
 
-    own = NO_PREFERENCES if no_preferences else rotor.preferences
-    return replace(rotor, preferences=own.with_those_of(wishes))
+    of_rotor = NO_PREFERENCES if no_preferences else rotor.preferences
+    return replace(rotor, preferences=of_rotor.with_those_of(wishes))
 
 
 _ADVICE_OPTIONS = (

@@ -61,22 +61,22 @@ class Decision:
 
 @dataclass(frozen=True)
 class Debrief:
-    """What is said after a drill: `decisions` in order; `own` is the same drill as trackbal plays it."""
+    """What is said after a drill: `decisions` in order; `by_trackbal` is the same drill as trackbal plays it."""
 
     drill: Drill
     decisions: tuple[Decision, ...]
-    own: Drill
+    by_trackbal: Drill
 
     @property
     def left_at(self) -> int | None:
         """The run after which the trainee first left the best path, or asked for release in vain; None if never."""
-        left = [d.run for d in self.decisions if d.left_the_path]
-        return min([*left, *([self.drill.refused_after] if self.drill.refused_after else [])], default=None)
+        off_path = [d.run for d in self.decisions if d.left_the_path]
+        return min([*off_path, *([self.drill.refused_after] if self.drill.refused_after else [])], default=None)
 
 
-def debrief(drill: Drill, own: Drill) -> Debrief:
-    """Return what there is to say of a drill; `own` is the same scenario played out by trackbal."""
-    return Debrief(drill, decisions(drill), own)
+def debrief(drill: Drill, by_trackbal: Drill) -> Debrief:
+    """Return what there is to say of a drill; `by_trackbal` is the same scenario played out by trackbal."""
+    return Debrief(drill, decisions(drill), by_trackbal)
 
 
 def decisions(drill: Drill) -> tuple[Decision, ...]:
@@ -142,7 +142,7 @@ COLUMNS = (
 
 def class_row(name: str, found: Debrief) -> dict[str, str | int | float]:
     """Return one line of a class's results."""
-    drill, own = found.drill, found.own
+    drill, by_trackbal = found.drill, found.by_trackbal
     hidden = drill.scenario.snag not in (None, "gusts")
     return {
         "name": name,
@@ -158,10 +158,10 @@ def class_row(name: str, found: Debrief) -> dict[str, str | int | float]:
         "sent_back": drill.refusals,
         "cause_found": "yes" if drill.found else "no" if hidden else "",
         "left_best_path_after_run": "" if found.left_at is None else found.left_at,
-        "own_result": own.state,
-        "own_runs": len(own.flights),
-        "own_adjustments": own.adjustments,
-        "own_minutes": round(own.minutes),
+        "own_result": by_trackbal.state,
+        "own_runs": len(by_trackbal.flights),
+        "own_adjustments": by_trackbal.adjustments,
+        "own_minutes": round(by_trackbal.minutes),
     }
 
 

@@ -20,7 +20,7 @@ class Level:
     number : int
     kind : str
         The virtual type that is flown.
-    told : str
+    story : str
         What the class is told.
     made : tuple of str
         Kinds of adjuster that blades are put out by, one blade each; empty for blades that differ in everything.
@@ -36,7 +36,7 @@ class Level:
 
     number: int
     kind: str
-    told: str
+    story: str
     made: tuple[str, ...]
     severity: float
     worst: tuple[float, float]

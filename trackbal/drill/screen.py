@@ -22,7 +22,7 @@ def opening(scenario: Scenario) -> str:
     said = f"Drill, level {level.number}, seed {scenario.seed}: {rotor.name}, {count(len(rotor.blades), 'blade')}. "
     stages = "; ".join(r.label or r.name for r in rotor.regimes)
     lines = [
-        wrap(said + level.told),
+        wrap(said + level.story),
         wrap(f"Stages: {stages}. At most {level.most_runs} runs. This aircraft is invented, limits and all."),
     ]
     return "\n".join(lines)
@@ -66,7 +66,7 @@ def _tips(rotor: Rotor, run: Run) -> str:
         spread = f"{tips.max() - tips.min():.{digits}f}"
         heights = (f"{tip:+.{digits}f}" for tip in tips)
         rows.append((cut(rotor.regimes[r].name, 14), *heights, spread, f"{rotor.height_limit[r]:g}"))
-    return table(rows, left=1)
+    return table(rows, left_aligned=1)
 
 
 def planned(drill: Drill) -> str:
@@ -103,7 +103,7 @@ def influence_table(drill: Drill, *, every: bool = False) -> str:
         f"Amplitude and phase in degrees; {units}. On another blade the phase is {sign} its angle, in degrees: "
         f"{azimuth}."
     )
-    return "\n".join([table(rows, left=1), wrap(notes)])
+    return "\n".join([table(rows, left_aligned=1), wrap(notes)])
 
 
 def record_text(drill: Drill) -> str:
@@ -130,8 +130,9 @@ def record_text(drill: Drill) -> str:
 
 def debrief_text(found: Debrief) -> str:
     """Return the debrief."""
-    drill, own = found.drill, found.own
-    said = f"{drill.state.capitalize()}. {_score(drill)}. trackbal itself on this drill: {own.state}, {_score(own)}."
+    drill, by_trackbal = found.drill, found.by_trackbal
+    best = f"{by_trackbal.state}, {_score(by_trackbal)}"
+    said = f"{drill.state.capitalize()}. {_score(drill)}. trackbal itself on this drill: {best}."
     rates = ", ".join(f"{what.replace('_', ' ')} {minutes:g}" for what, minutes in MINUTES.items())
     lines = [wrap(said), wrap(f"Minutes are counted for the score only: {rates}."), "", "What was hidden"]
     lines += [wrap(line, "  - ") for line in hidden_words(drill)]
@@ -139,10 +140,12 @@ def debrief_text(found: Debrief) -> str:
     if found.decisions:
         lines += ["", "What was decided"]
         lines += [_decision(drill.rotor, decision) for decision in found.decisions]
-    left = found.left_at
+    left_after = found.left_at
     lines += [
         "",
-        "The best path was never left." if left is None else f"The best path was first left after run {left}.",
+        "The best path was never left."
+        if left_after is None
+        else f"The best path was first left after run {left_after}.",
     ]
     return "\n".join(lines)
 

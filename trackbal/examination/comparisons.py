@@ -173,8 +173,8 @@ def _factor(cells: HistoryCells, name: str) -> _Factor:
     levels = tuple(sorted(set(texts.tolist()) - {""}))
     place = np.full(len(starts), np.nan)
     for j in range(len(starts)):
-        own = set(texts[cells.job_of_run == j].tolist())
-        if len(own) == 1 and (text := own.pop()):
+        values = set(texts[cells.job_of_run == j].tolist())
+        if len(values) == 1 and (text := values.pop()):
             place[j] = levels.index(text)
     return _Factor(name, place, levels)
 
@@ -222,12 +222,12 @@ class _Model:
         vibration, height = self.families
         if comparison.part == "amount":
             for family in self.families:
-                family.own[:, :, comparison.index] *= 1.0 + amount
+                family.job_alpha[:, :, comparison.index] *= 1.0 + amount
         elif comparison.index == HEIGHTS:
-            height.own *= (1.0 + amount)[:, None]
+            height.job_alpha *= (1.0 + amount)[:, None]
         else:
             factor_of = 1.0 + amount if comparison.part == "gain" else np.exp(-1j * np.deg2rad(amount))
-            vibration.own[self.of_sensor == comparison.index] *= factor_of[:, None]
+            vibration.job_alpha[self.of_sensor == comparison.index] *= factor_of[:, None]
 
 
 class _Family:
@@ -236,36 +236,38 @@ class _Family:
     def __init__(self, cells: Sequence[CellStatistics], found: Estimate, parts: float) -> None:
         known = ~found.identification.unknown
         self.alpha = np.where(known, found.alpha, 0.0)
-        self.own = np.repeat(self.alpha[:, None, :], len(cells[0].dof), axis=1) if cells else self.alpha[:, None, :]
+        self.job_alpha = (
+            np.repeat(self.alpha[:, None, :], len(cells[0].dof), axis=1) if cells else self.alpha[:, None, :]
+        )
         self.cells, self.found, self.parts = cells, found, parts
-        told = (found.sigma2 > 0) & (found.noise_dof >= 2.0)
-        self.told = np.flatnonzero(told)
+        with_noise = (found.sigma2 > 0) & (found.noise_dof >= 2.0)
+        self.with_noise = np.flatnonzero(with_noise)
 
     def scores(self) -> Iterator[tuple[int, Matrix, Matrix]]:
         """Yield cell, information (J, A, A) and score (J, A)."""
-        for c in self.told.tolist():
+        for c in self.with_noise.tolist():
             cell = self.cells[c]
-            left = cell.moment - np.einsum("jab,jb->ja", cell.gram, self.own[c])
-            information, score = mixed_sums(cell.gram, left, self.found.spread[c], float(self.found.sigma2[c]))
+            remaining = cell.moment - np.einsum("jab,jb->ja", cell.gram, self.job_alpha[c])
+            information, score = mixed_sums(cell.gram, remaining, self.found.spread[c], float(self.found.sigma2[c]))
             yield c, information, score
 
     def by_adjuster(self) -> tuple[Reals, Reals]:
         """Return N, shape (J, A, A), and r, shape (J, A)."""
-        jobs, size = self.own.shape[1], self.own.shape[2]
+        jobs, size = self.job_alpha.shape[1], self.job_alpha.shape[2]
         normal, pull = np.zeros((jobs, size, size)), np.zeros((jobs, size))
         for c, information, score in self.scores():
-            alpha = self.own[c]
+            alpha = self.job_alpha[c]
             normal += self.parts * (alpha.conj()[:, :, None] * information * alpha[:, None, :]).real
             pull += self.parts * (alpha.conj() * score).real
         return normal, pull
 
     def whole(self, chosen: np.ndarray) -> tuple[Reals, Matrix]:
         """Return N and r of all adjusters together, both (J,), over the chosen cells."""
-        normal = np.zeros(self.own.shape[1])
-        pull = np.zeros(self.own.shape[1], dtype=complex)
+        normal = np.zeros(self.job_alpha.shape[1])
+        pull = np.zeros(self.job_alpha.shape[1], dtype=complex)
         for c, information, score in self.scores():
             if chosen[c]:
-                alpha = self.own[c]
+                alpha = self.job_alpha[c]
                 normal += self.parts * np.einsum("ja,jab,jb->j", alpha.conj(), information, alpha).real
                 pull += self.parts * np.einsum("ja,ja->j", alpha.conj(), score)
         return normal, pull
@@ -278,9 +280,9 @@ def _solved(normal: Reals, pull: Reals) -> Iterator[_Departures]:
     for j in range(jobs):
         moved = np.flatnonzero(np.diag(normal[j]) > 0)
         if len(moved):
-            own = normal[j][np.ix_(moved, moved)]
-            scale = np.sqrt(np.diag(own))
-            values, vectors = np.linalg.eigh(own / np.outer(scale, scale))
+            information = normal[j][np.ix_(moved, moved)]
+            scale = np.sqrt(np.diag(information))
+            values, vectors = np.linalg.eigh(information / np.outer(scale, scale))
             if values[0] > 1e-6:
                 inverse = (vectors / values) @ vectors.T / np.outer(scale, scale)
                 value[j, moved], variance[j, moved] = inverse @ pull[j, moved], np.diag(inverse)
@@ -289,9 +291,9 @@ def _solved(normal: Reals, pull: Reals) -> Iterator[_Departures]:
 
 
 def _single(normal: Reals, pull: Reals, scale2: float = 1.0) -> _Departures:
-    told = normal > 0
-    value = np.where(told, pull / np.where(told, normal, 1.0), 0.0)
-    return _Departures(value, np.where(told, scale2 / np.where(told, normal, 1.0), np.inf))
+    known = normal > 0
+    value = np.where(known, pull / np.where(known, normal, 1.0), 0.0)
+    return _Departures(value, np.where(known, scale2 / np.where(known, normal, 1.0), np.inf))
 
 
 # ------------------------------------------------------------------------------ one question
@@ -300,8 +302,8 @@ def _single(normal: Reals, pull: Reals, scale2: float = 1.0) -> _Departures:
 def _asked(factor: _Factor, part: Part, index: int, of: _Departures) -> Comparison:
     """Return the answer to one question, not yet adjusted for the others."""
     most = 90.0 if part == "turn" else 1.0  # a job that tells its own to no better than this tells nothing
-    told = np.isfinite(factor.place) & (of.variance < most**2)
-    place, value = factor.place[told], of.value[told]
+    known = np.isfinite(factor.place) & (of.variance < most**2)
+    place, value = factor.place[known], of.value[known]
     names: tuple[str, ...] = ("",)
     levels: tuple[Level, ...] = ()
     p = float("nan")
@@ -312,15 +314,15 @@ def _asked(factor: _Factor, part: Part, index: int, of: _Departures) -> Comparis
         count = np.bincount(place.astype(int), minlength=len(factor.names))
         kept = np.flatnonzero(count >= LEAST_OF_GROUP)
         in_kept = np.isin(place, kept)
-        told[np.flatnonzero(told)[~in_kept]] = False
+        known[np.flatnonzero(known)[~in_kept]] = False
         place, value = place[in_kept], value[in_kept]
         columns = (place[:, None] == kept[1:]).astype(float)
         names = tuple(factor.names[k] for k in kept)
         whole = len(place) >= LEAST_JOBS and len(kept) > 1
     shown_value, shown_error = np.full((2, len(factor.place)), np.nan)
-    shown_value[told], shown_error[told] = value, np.sqrt(of.variance[told])
+    shown_value[known], shown_error[known] = value, np.sqrt(of.variance[known])
     if whole:
-        p, levels = _regressed(columns, value, of.variance[told], factor.trend, names, place)
+        p, levels = _regressed(columns, value, of.variance[known], factor.trend, names, place)
     return Comparison(factor.by, part, index, p, p, levels, factor.place, shown_value, shown_error)
 
 
@@ -339,9 +341,9 @@ def _regressed(
     for _ in range(ROUNDS):
         weight = soft / (variance + between)
         cov = np.linalg.inv(design.T @ (weight[:, None] * design))
-        left = value - design @ (cov @ design.T @ (weight * value))
+        residual = value - design @ (cov @ design.T @ (weight * value))
         excess = _excess(design, value, variance, between, soft)
-        apart = np.abs(left) / np.sqrt(variance + between)
+        apart = np.abs(residual) / np.sqrt(variance + between)
         soft = np.minimum(1.0, HUBER / np.maximum(apart, HUBER))
         if abs(excess - between) <= 1e-9 * (excess + between):
             break
@@ -349,8 +351,8 @@ def _regressed(
     weight = soft / (variance + between)
     cov = np.linalg.inv(design.T @ (weight[:, None] * design))
     fitted = cov @ design.T @ (weight * value)
-    left = value - design @ fitted
-    scale = max(1.0, float(np.sum(weight * left**2)) / dof)
+    residual = value - design @ fitted
+    scale = max(1.0, float(np.sum(weight * residual**2)) / dof)
     cov = cov * scale
     inner = cov[1:, 1:]
     p = float(fdtrc(k, dof, float(fitted[1:] @ np.linalg.solve(inner, fitted[1:])) / k))
@@ -373,8 +375,8 @@ def _excess(design: Reals, value: Reals, variance: Reals, start: float, soft: Re
     def squares(between: float) -> float:
         weight = soft / (variance + between)
         cov = np.linalg.inv(design.T @ (weight[:, None] * design))
-        left = value - design @ (cov @ design.T @ (weight * value))
-        return float(np.sum(weight * left**2)) - dof
+        residual = value - design @ (cov @ design.T @ (weight * value))
+        return float(np.sum(weight * residual**2)) - dof
 
     if squares(0.0) <= 0:
         return 0.0
@@ -391,9 +393,9 @@ def _adjusted(asked: Sequence[Comparison]) -> list[Comparison]:
     """Return comparisons with probabilities adjusted for their number, by Holm's steps."""
     from dataclasses import replace
 
-    told = sorted((c for c in asked if np.isfinite(c.p)), key=lambda c: c.p)
+    by_p = sorted((c for c in asked if np.isfinite(c.p)), key=lambda c: c.p)
     done, least = [], 0.0
-    for i, comparison in enumerate(told):
-        least = max(least, min(1.0, comparison.p * (len(told) - i)))
+    for i, comparison in enumerate(by_p):
+        least = max(least, min(1.0, comparison.p * (len(by_p) - i)))
         done.append(replace(comparison, adjusted=least))
     return done + [c for c in asked if not np.isfinite(c.p)]

@@ -33,7 +33,7 @@ class Examination(Summarised):
     comparisons: tuple[Comparison, ...]
     prediction: Prediction
     trust: tuple[Trust, ...]
-    own: tuple[OwnAnswer, ...]
+    own_coefficients: tuple[OwnAnswer, ...]
     lessons: tuple[Lesson, ...]
     set_aside: int
 
@@ -43,7 +43,7 @@ class Examination(Summarised):
             "jobs": len(self.jobs),
             "model does not hold": sum(c.firm for c in self.checks),
             "not alike": sum(c.found for c in self.comparisons),
-            "aircraft unlike their type": sum(o.unlike for o in self.own),
+            "aircraft unlike their type": sum(o.unlike for o in self.own_coefficients),
             "records set aside": self.set_aside,
         }
 
@@ -68,7 +68,11 @@ class Examination(Summarised):
     @property
     def warns(self) -> bool:
         """Whether the model does not hold, jobs are not alike, or an aircraft is unlike its type."""
-        found = [*(c.firm for c in self.checks), *(c.found for c in self.comparisons), *(o.unlike for o in self.own)]
+        found = [
+            *(c.firm for c in self.checks),
+            *(c.found for c in self.comparisons),
+            *(o.unlike for o in self.own_coefficients),
+        ]
         return any(found)
 
 

@@ -107,7 +107,7 @@ def _answers(cells: HistoryCells, estimates: Estimates, question: Question, a: i
             y = cells.vibration_reading(r, s, design)
             answer = _answer(cells, sums, y, design.weight, vibration, c, a)
             if answer is not None:
-                yield _told(answer, r, s, a, cells, float(rotor.vibration_limit[r, s]))
+                yield _cell_answer(answer, r, s, a, cells, float(rotor.vibration_limit[r, s]))
     uneven = (columns - columns.mean(axis=-1, keepdims=True)).transpose(0, 2, 1)  # (P, B, n)
     for regimes, height_design in cells.height_designs():
         extra = cells.centre(uneven, height_design.weight, height_design.job_weight)
@@ -116,10 +116,10 @@ def _answers(cells: HistoryCells, estimates: Estimates, question: Question, a: i
             tips = cells.height_reading(r, height_design)
             answer = _answer(cells, sums, tips, height_design.weight, height, r, a)
             if answer is not None:
-                yield _told(answer, r, HEIGHTS, a, cells, float(rotor.height_limit[r]) / 2.0)
+                yield _cell_answer(answer, r, HEIGHTS, a, cells, float(rotor.height_limit[r]) / 2.0)
 
 
-def _told(
+def _cell_answer(
     answer: tuple[float, float, float, float], r: int, s: int, a: int, cells: HistoryCells, limit: float
 ) -> CellAnswer:
     size, error, scale, p = answer

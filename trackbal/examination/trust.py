@@ -52,26 +52,27 @@ def sensor_trust(
         return Trust(sensor, shares[0], shares[1], shares[2], _mean(calibration), named[sensor])
 
     noise, unexplained = (
-        np.sqrt(v.reshape(grid) / 2.0) for v in (_told(vibration.sigma2, vibration.noise_dof), vibration.unexplained)
+        np.sqrt(v.reshape(grid) / 2.0)
+        for v in (_if_known(vibration.sigma2, vibration.noise_dof), vibration.unexplained)
     )
     parts = (noise, unexplained, prediction.error, prediction.calibration, rotor.vibration_limit)
     rows = [of(s, *(p[:, s] for p in parts)) for s in range(grid[1])]
     if any(regime.heights for regime in rotor.regimes):
-        sd = np.sqrt(_told(height.sigma2, height.noise_dof))
+        sd = np.sqrt(_if_known(height.sigma2, height.noise_dof))
         error, calibration = prediction.height_error, prediction.height_calibration
         rows.append(of(HEIGHTS, sd, np.sqrt(height.unexplained), error, calibration, rotor.height_limit / 2.0))
     return tuple(rows)
 
 
-def _told(sigma2: Reals, dof: Reals) -> Reals:
+def _if_known(sigma2: Reals, dof: Reals) -> Reals:
     return np.where(dof > 0, sigma2, np.nan)
 
 
 def _rms(values: Reals) -> float:
-    told = values[np.isfinite(values)]
-    return float(np.sqrt(np.mean(told**2))) if len(told) else float("nan")
+    finite = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(finite**2))) if len(finite) else float("nan")
 
 
 def _mean(values: Reals) -> float:
-    told = values[np.isfinite(values)]
-    return float(np.mean(told)) if len(told) else float("nan")
+    finite = values[np.isfinite(values)]
+    return float(np.mean(finite)) if len(finite) else float("nan")

@@ -135,14 +135,14 @@ def _bins(plans: Sequence[PastPlan]) -> list[Bin]:
     place = np.clip(np.searchsorted(EDGES, chance, side="right") - 1, 0, len(EDGES) - 2)
     found = []
     for i in range(len(EDGES) - 1):
-        own = np.flatnonzero(place == i).tolist()
-        if not own:
+        members = np.flatnonzero(place == i).tolist()
+        if not members:
             continue
-        n, k = len(own), sum(bool(plans[j].passed) for j in own)
+        n, k = len(members), sum(bool(plans[j].passed) for j in members)
         tail = (1.0 - INTERVAL) / 2.0
         low = 0.0 if k == 0 else float(betaincinv(k + 0.5, n - k + 0.5, tail))
         high = 1.0 if k == n else float(betaincinv(k + 0.5, n - k + 0.5, 1.0 - tail))
-        found.append(Bin(EDGES[i], EDGES[i + 1], n, k, float(chance[own].mean()), low, high))
+        found.append(Bin(EDGES[i], EDGES[i + 1], n, k, float(chance[members].mean()), low, high))
     return found
 
 
@@ -156,8 +156,8 @@ def _misses(plans: Sequence[PastPlan]) -> list[Misses]:
     found = []
     for sensor, its in by_sensor.items():
         error = np.array([e for e, _ in its])
-        told = [h for _, h in its if h is not None]
+        inside = [h for _, h in its if h is not None]
         found.append(
-            Misses(sensor, len(its), float(np.sqrt(np.mean(error**2))), float(error.mean()), sum(told), len(told))
+            Misses(sensor, len(its), float(np.sqrt(np.mean(error**2))), float(error.mean()), sum(inside), len(inside))
         )
     return found

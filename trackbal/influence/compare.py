@@ -105,7 +105,7 @@ def _changes(rotor: Rotor, first: Influence, second: Influence) -> Iterator[Chan
                 if not any(known):
                     continue
                 before, after = complex(first.alpha[a, r, s]), complex(second.alpha[a, r, s])
-                covs = [_own(f.vibration_cov, f.mean_vibration_cov)[r, s, part, part] for f in (first, second)]
+                covs = [_error_cov(f.vibration_cov, f.mean_vibration_cov)[r, s, part, part] for f in (first, second)]
                 cov = covs[0] + covs[1]
                 difference = np.array([(after - before).real, (after - before).imag])
                 error, p = float("nan"), float("nan")
@@ -116,12 +116,12 @@ def _changes(rotor: Rotor, first: Influence, second: Influence) -> Iterator[Chan
             known = (not first.unknown_height[a, r], not second.unknown_height[a, r])
             if regime.heights and any(known):
                 rise = float(first.tau[a, r]), float(second.tau[a, r])
-                var = sum(float(_own(f.height_cov, f.mean_height_cov)[r, a, a]) for f in (first, second))
+                var = sum(float(_error_cov(f.height_cov, f.mean_height_cov)[r, a, a]) for f in (first, second))
                 judged = all(known) and var > 0
                 error = float(np.sqrt(var)) if judged else float("nan")
                 p = float(chdtrc(1, (rise[1] - rise[0]) ** 2 / var)) if judged else float("nan")
                 yield Change(a, r, HEIGHTS, complex(rise[0]), complex(rise[1]), error, p, float("nan"), known)
 
 
-def _own(cov: Reals, mean_cov: Reals | None) -> Reals:
+def _error_cov(cov: Reals, mean_cov: Reals | None) -> Reals:
     return cov if mean_cov is None else mean_cov

@@ -183,17 +183,17 @@ class _Reader(Checks):
 
     def blind(self, unknown: NDArray[np.bool_], unknown_height: NDArray[np.bool_]) -> Blind:
         """Return the readings that no adjuster which has any rows has a row for, nor an entry of `unidentified`."""
-        told, told_height = unknown.copy(), unknown_height.copy()
-        with_rows = np.zeros(len(told), dtype=bool)
+        mentioned, mentioned_height = unknown.copy(), unknown_height.copy()
+        with_rows = np.zeros(len(mentioned), dtype=bool)
         for a, b, r, reading in self.place_of:
             if a == b:
                 with_rows[a] = True
                 if reading != HEIGHTS:
-                    told[a, r, reading] = True
+                    mentioned[a, r, reading] = True
                 else:
-                    told_height[a, r] = True
-        told[~with_rows], told_height[~with_rows] = False, False
-        return Blind(np.asarray(~told.any(axis=0)), ~told_height.any(axis=0) & self.rotor.height_wanted)
+                    mentioned_height[a, r] = True
+        mentioned[~with_rows], mentioned_height[~with_rows] = False, False
+        return Blind(np.asarray(~mentioned.any(axis=0)), ~mentioned_height.any(axis=0) & self.rotor.height_wanted)
 
     def entries(self, key: str, default: Any = None) -> list[Row]:
         values = self.document.get(key, default)

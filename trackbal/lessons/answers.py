@@ -46,14 +46,14 @@ def plan_answer(lesson: Lesson, visit: Visit, typed: str) -> str:
     chance = float(chances(lesson.rotor, found.run, found.influence, change[None], found.own)[0])
     worst = worst_after(lesson.rotor, found, change).ratio
     words = "; ".join(_words(lesson.rotor, change))
-    told = (
+    answer = (
         f"You said: {words}. Chance of inside limits {chance_words(chance)}, worst expected {worst:.2f} of its limit."
     )
-    told += f" trackbal: {_own_words(lesson, visit)}"
+    answer += f" trackbal: {_own_words(lesson, visit)}"
     if visit.plan is not None:
         both = int(np.count_nonzero((change != 0.0) & (visit.plan.change != 0.0)))
-        told += f" {count(both, 'adjustment')} of yours at the same place."
-    return wrap(told)
+        answer += f" {count(both, 'adjustment')} of yours at the same place."
+    return wrap(answer)
 
 
 def next_answer(lesson: Lesson, visit: Visit, typed: str) -> str:
@@ -61,12 +61,12 @@ def next_answer(lesson: Lesson, visit: Visit, typed: str) -> str:
     number = re.fullmatch(r"\d{1,4}(?:\.\d+)?", typed.strip())
     if number is None or visit.then is None:
         raise InputError("answer", typed, HOW_NEXT)
-    told = f"You expected {float(number[0]):.2f} of its limit, trackbal {visit.then.ratio:.2f}."
+    answer = f"You expected {float(number[0]):.2f} of its limit, trackbal {visit.then.ratio:.2f}."
     if visit.number < len(lesson.visits):
         came = lesson.visits[visit.number].review.readings[0].ratio
         closer = math.fabs(float(number[0]) - came) < math.fabs(visit.then.ratio - came)
-        told += f" The next run came to {came:.2f}. {'You were' if closer else 'trackbal was'} closer."
-    return wrap(told)
+        answer += f" The next run came to {came:.2f}. {'You were' if closer else 'trackbal was'} closer."
+    return wrap(answer)
 
 
 def _adjustments(rotor: Rotor, typed: str, setting: Reals) -> Reals:

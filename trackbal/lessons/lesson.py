@@ -127,8 +127,8 @@ def _visits(demo: Demo, influence: Influence, most: int | None, chance: float) -
     begin = 0
     for k, run in enumerate(demo.runs):
         of_job = slice(begin, k + 1)
-        seen = surprise(rotor, JobArrays.of(demo.runs[of_job], change[of_job] - change[begin]), influence)
-        anew = bool(seen is not None and seen.surprising and _cause_looked_for(visits[-1]))
+        judged = surprise(rotor, JobArrays.of(demo.runs[of_job], change[of_job] - change[begin]), influence)
+        anew = bool(judged is not None and judged.surprising and _cause_looked_for(visits[-1]))
         begin = k if anew else begin
         of_job = slice(begin, k + 1)
         advice = advise_in_job(
@@ -143,7 +143,7 @@ def _visits(demo: Demo, influence: Influence, most: int | None, chance: float) -
         )
         unseen = () if k == 0 else np.flatnonzero(run.regime_read & ~demo.runs[k - 1].regime_read).tolist()
         done = demo.changes[k] if k < len(demo.changes) else None
-        now = advice.surprise if advice.surprise is not None else seen
+        now = advice.surprise if advice.surprise is not None else judged
         visits.append(replace(visit_of(rotor, k + 1, run, advice, now, tuple(unseen), done), anew=anew))
     return tuple(visits)
 
@@ -158,14 +158,14 @@ def visit_of(
     number: int,
     run: Run,
     found: JobAdvice,
-    seen: Surprise | None,
+    judged: Surprise | None,
     unseen: tuple[int, ...],
     done: Reals | None,
 ) -> Visit:
     """Return a visit, with what its plan without each adjustment, and what was done, lead to expect."""
     then = None if done is None else worst_after(rotor, found, done)
     review = check_run(rotor, run)
-    visit = Visit(number, run, review, found, (), seen, unseen, done, then)
+    visit = Visit(number, run, review, found, (), judged, unseen, done, then)
     plan = visit.plan
     return visit if plan is None else replace(visit, left_out=_each_left_out(rotor, found, plan))
 
@@ -185,12 +185,12 @@ def worst_after(rotor: Rotor, found: JobAdvice, change: Reals) -> Reading:
     run, influence, own = found.run, found.influence, found.own
     if own is None:
         own = own_of(rotor, [JobRuns([run], np.zeros((1, *change.shape)))], influence)
-    told = forecast(rotor, run, influence, change, own)
-    reach = told.spread / np.maximum(np.ptp(told.height, axis=1), 1e-300)  # tips of the likely spread
+    expected = forecast(rotor, run, influence, change, own)
+    reach = expected.spread / np.maximum(np.ptp(expected.height, axis=1), 1e-300)  # tips of the likely spread
     likely = replace(
         run,
-        vibration=told.amplitude * np.exp(1j * np.angle(told.vibration)),
-        height=told.height * reach[:, None],
+        vibration=expected.amplitude * np.exp(1j * np.angle(expected.vibration)),
+        height=expected.height * reach[:, None],
         entered=None,
     )
     return check_run(rotor, likely).readings[0]

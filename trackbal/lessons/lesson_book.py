@@ -31,7 +31,7 @@ def lesson_of_job(book: Book, name: str, *, most: int | None = None, chance: flo
     rotor, readings, change = record.rotor, record.readings, record.change
     influence = influence_if_any(book, rotor) or textbook_influence(rotor)
     earlier = earlier_jobs(book, record, influence)
-    seen = surprises(rotor, JobArrays.of(readings, change), influence, earlier)
+    judged = surprises(rotor, JobArrays.of(readings, change), influence, earlier)
     visits = []
     for k, run in enumerate(record.runs):
         found = advise_in_job(
@@ -48,5 +48,5 @@ def lesson_of_job(book: Book, name: str, *, most: int | None = None, chance: flo
         items = record.done.get(run.entry)
         done = None if items is None and k + 1 == len(record.runs) else record.amounts(items or {})
         unseen = () if k == 0 else np.flatnonzero(readings[k].regime_read & ~readings[k - 1].regime_read).tolist()
-        visits.append(visit_of(rotor, k + 1, readings[k], found, seen[k], tuple(unseen), done))
+        visits.append(visit_of(rotor, k + 1, readings[k], found, judged[k], tuple(unseen), done))
     return Lesson(rotor, influence, tuple(visits))

@@ -128,8 +128,8 @@ def _what_a_step_does(lesson: Lesson) -> str:
             )
         )
     first, *rest = zip(*rows, strict=True)
-    told = [column for column in rest if any(column[1:])]  # without heights no tip rises
-    return across(first, told, left=3)
+    columns = [column for column in rest if any(column[1:])]  # without heights no tip rises
+    return across(first, columns, left_aligned=3)
 
 
 def _spread_words(spread: float) -> str:

@@ -153,16 +153,16 @@ def _doubts(visit: Visit) -> str:
 
 
 def _agreement(rotor: Rotor, visit: Visit) -> str:
-    seen = visit.surprise
-    assert seen is not None
+    judged = visit.surprise
+    assert judged is not None
     parts = []
-    if seen.dof:
-        rows = [["regime", "reading", "measured", "expected", "off by"], *_farthest(rotor, visit, seen)]
+    if judged.dof:
+        rows = [["regime", "reading", "measured", "expected", "off by"], *_farthest(rotor, visit, judged)]
         first, *rest = zip(*rows, strict=True)
         parts.append(wrap("Held against what the runs before and the work recorded lead to expect. Farthest off:"))
-        parts.append(across(first, rest, left=2))
-        hint = " The crew's notes may say what." if visit.run.notes and seen.surprising else ""
-        parts.append(wrap(_believable(seen, visit.anew) + hint))
+        parts.append(across(first, rest, left_aligned=2))
+        hint = " The crew's notes may say what." if visit.run.notes and judged.surprising else ""
+        parts.append(wrap(_believable(judged, visit.anew) + hint))
     else:
         parts.append("No reading was taken both times, so nothing can be compared.")
     if visit.unseen:
@@ -171,41 +171,41 @@ def _agreement(rotor: Rotor, visit: Visit) -> str:
     return "\n".join(parts)
 
 
-def _believable(seen: Surprise, anew: bool) -> str:
+def _believable(judged: Surprise, anew: bool) -> str:
     meaning = "sd: standard deviations of what is known of this aircraft and of the readings' noise together"
-    if not seen.surprising:
+    if not judged.surprising:
         return (
-            f"{meaning}. All readings together: as expected (chance {chance_words(seen.p)} of being so far off). "
+            f"{meaning}. All readings together: as expected (chance {chance_words(judged.p)} of being so far off). "
             "Nothing suggests that a sign, a blade or an amount was mixed up."
         )
     if anew:
         return (
-            f"{meaning}. All readings together: SURPRISING (chance {chance_words(seen.p)} of being so far off), though "
-            "nothing was adjusted. A cause was looked for, as advised: taken to be found and put right, it ends that "
-            "job. A new one begins with this run; the runs before it no longer count."
+            f"{meaning}. All readings together: SURPRISING (chance {chance_words(judged.p)} of being so far off), "
+            "though nothing was adjusted. A cause was looked for, as advised: taken to be found and put right, it ends "
+            "that job. A new one begins with this run; the runs before it no longer count."
         )
     return (
-        f"{meaning}. All readings together: SURPRISING (chance {chance_words(seen.p)} of "
+        f"{meaning}. All readings together: SURPRISING (chance {chance_words(judged.p)} of "
         "being so far off). Something changed that was not written down as an "
         "adjustment, or was made otherwise than written down, or a reading is wrong. Find out which before relying "
         "on the next plan; a logbook offers none until then."
     )
 
 
-def _farthest(rotor: Rotor, visit: Visit, seen: Surprise) -> list[list[str]]:
+def _farthest(rotor: Rotor, visit: Visit, judged: Surprise) -> list[list[str]]:
     """Return the three readings farthest from what was expected, in words."""
     found: list[tuple[float, list[str]]] = []
-    for r, s in np.argwhere(seen.vibration_compared):
-        sensor, off = rotor.sensors[s], float(np.sqrt(seen.vibration_chi2[r, s]))
+    for r, s in np.argwhere(judged.vibration_compared):
+        sensor, off = rotor.sensors[s], float(np.sqrt(judged.vibration_chi2[r, s]))
         values = [
             f"{abs(v):.3f} {sensor.unit} at {phase_text(rotor, v):>{phase_width(rotor)}}"
-            for v in (visit.run.vibration[r, s], seen.vibration[r, s])
+            for v in (visit.run.vibration[r, s], judged.vibration[r, s])
         ]
         found.append((off, [cut(rotor.regimes[r].name), cut(sensor.name), *values]))
-    for r in np.flatnonzero(seen.height_compared):
-        b = int(np.argmax(np.abs(visit.run.height[r] - seen.height[r])))
-        values = [f"{tips[r, b]:+.1f} {rotor.height_unit}" for tips in (visit.run.height, seen.height)]
-        off = float(np.sqrt(seen.height_chi2[r]))
+    for r in np.flatnonzero(judged.height_compared):
+        b = int(np.argmax(np.abs(visit.run.height[r] - judged.height[r])))
+        values = [f"{tips[r, b]:+.1f} {rotor.height_unit}" for tips in (visit.run.height, judged.height)]
+        off = float(np.sqrt(judged.height_chi2[r]))
         found.append((off, [cut(rotor.regimes[r].name), cut(f"tip of blade {rotor.blades[b]}"), *values]))
     found.sort(key=lambda one: -one[0])
     return [[*words, f"{off:.1f} sd"] for off, words in found[:3]]
@@ -290,7 +290,7 @@ def _plan_table(rotor: Rotor, visit: Visit) -> str:
             )
         )
     first, *rest = zip(*rows, strict=True)
-    return across(first, rest, left=3)
+    return across(first, rest, left_aligned=3)
 
 
 def _in_pieces(rotor: Rotor, visit: Visit) -> str:
@@ -334,11 +334,11 @@ def _ladder(visit: Visit) -> str:
     advice = visit.advice
     timed = advice.plans[0].minutes is not None
     rows = [("minutes" if timed else "adjustments", "worst expected", "chance", "cost", "")]
-    seen = -1.0
+    last_size = -1.0
     for m, plan in enumerate(advice.plans):
-        if plan.size == seen:
+        if plan.size == last_size:
             continue
-        seen = plan.size
+        last_size = plan.size
         mark = "  <- advised" if m == advice.recommended else ""
         cost = f"{plan.expected_cost:.4g}"
         rows.append((f"{plan.size:g}", f"{plan.worst_likely:.2f}", chance_words(plan.chance), cost, mark))

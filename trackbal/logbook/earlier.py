@@ -42,5 +42,5 @@ def earlier_jobs(book: Book, record: JobRecord, influence: Influence | None) -> 
 
 
 def _on_hold(record: JobRecord, influence: Influence) -> bool:
-    seen = surprises(record.rotor, JobArrays.of(record.readings, record.change), influence)
-    return bool(open_holds(seen, record.checked))
+    judged = surprises(record.rotor, JobArrays.of(record.readings, record.change), influence)
+    return bool(open_holds(judged, record.checked))

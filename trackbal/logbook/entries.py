@@ -111,9 +111,9 @@ def start_job(
             )
         if as_found is None:
             earlier = load_job(book, before[0]) if before else None
-            left = earlier.settings_text() if earlier else {}
+            last_settings = earlier.settings_text() if earlier else {}
             known = earlier.as_found if earlier else {}
-            as_found = {place: text for place, text in left.items() if place in known or Decimal(text) != 0}
+            as_found = {place: text for place, text in last_settings.items() if place in known or Decimal(text) != 0}
         definition = load_rotor(book, rotor)
         for blade in definition.blades:
             for adjuster in definition.adjusters:
@@ -398,12 +398,12 @@ def last_typed(book: Book, run: int) -> int:
     return int(row[0] or 0) if row else 0
 
 
-def typed_elsewhere(book: Book, run: int, seen: int) -> list[str]:
-    """Return what was typed into a run since entry `seen`, by whoever: "line 2, s0.amp = 0.3, by eve"."""
+def typed_elsewhere(book: Book, run: int, last_entry: int) -> list[str]:
+    """Return what was typed into a run since entry `last_entry`, by whoever: "line 2, s0.amp = 0.3, by eve"."""
     rows = book.all(
         "SELECT line, quantity, value, author FROM reading JOIN entry ON entry.id = reading.entry "
         "WHERE run = ? AND entry > ? ORDER BY entry, quantity",
-        (run, seen),
+        (run, last_entry),
     )
     return [
         f"line {line}, {quantity} = {value or '(taken back)'}, by {author}"
@@ -413,7 +413,7 @@ def typed_elsewhere(book: Book, run: int, seen: int) -> list[str]:
 
 
 def type_cells(
-    book: Book, job: int, run: int, line: int, cells: Row, author: str, seen: int | None = None
+    book: Book, job: int, run: int, line: int, cells: Row, author: str, last_entry: int | None = None
 ) -> tuple[int, list[str]]:
     """Add what was typed into one row of a run being typed; an empty text takes back an earlier one.
 
@@ -426,7 +426,7 @@ def type_cells(
     Returns
     -------
     entry, elsewhere : int, list of str
-        The latest entry of the run, and what was typed elsewhere since `seen`, in words.
+        The latest entry of the run, and what was typed elsewhere since `last_entry`, in words.
 
     Raises
     ------
@@ -436,7 +436,7 @@ def type_cells(
     with book.writing():
         if book.one("SELECT 1 FROM run_state WHERE run = ?", (run,)):
             raise InputError(book.file, State("a run finished or dropped meanwhile"), "a look at trackbal log show")
-        elsewhere = [] if seen is None else typed_elsewhere(book, run, seen)
+        elsewhere = [] if last_entry is None else typed_elsewhere(book, run, last_entry)
         if not elsewhere:
             add_readings(book, job, run, [cells], author, None, line)
         return last_typed(book, run), elsewhere

@@ -175,14 +175,14 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
         if real[i] in real[:i]:
             raise InputError(file, "the same logbook again", "each logbook once")
         with Book.open(file) as book:
-            own = load_all(book, rotor.name)
-            if own:
+            records = load_all(book, rotor.name)
+            if records:
                 refuse_other_meaning(book, load_rotor(book, rotor.name), rotor, f"the rotor file given with {file}")
-        for job in own:
+        for job in records:
             other = held.setdefault(repr((job.runs, job.done)), file)
             if other != file:
                 raise InputError(file, f"job {job.name}, as it stands in {other}", "each job in one logbook only")
-        jobs += [(file, job) for job in own]
+        jobs += [(file, job) for job in records]
     source = ", ".join(files)
     taken = Counter(job.name for _, job in jobs)
     if not jobs:
@@ -284,11 +284,11 @@ def _one_unit_a_column(rotor: Rotor, rows: Sequence[Row], source: str) -> list[R
         for name in mixed & set(row):
             stem, _, part = name.rpartition(".")
             if stem == "height":
-                own, value = rotor.height_unit, readings.height[i, rotor.blades.index(part)]
+                column_unit, value = rotor.height_unit, readings.height[i, rotor.blades.index(part)]
             else:
                 s = rotor.sensor_index(stem)
-                own, value = rotor.sensors[s].unit, abs(readings.vibration[i, s])
-            if row[name].unit in (None, own):
+                column_unit, value = rotor.sensors[s].unit, abs(readings.vibration[i, s])
+            if row[name].unit in (None, column_unit):
                 turned[name] = Cell(row[name].text)
                 continue
             turned[name] = Cell(repr(float(value)))

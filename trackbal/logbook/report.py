@@ -72,7 +72,7 @@ def job_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
         "next": standing.next,
         "finished": standing.finished,
         **(coverage_json(standing.coverage) if standing.coverage is not None else {}),
-        "runs": [_run_json(record, run, seen) for run, seen in zip(record.runs, standing.runs, strict=True)],
+        "runs": [_run_json(record, run, at_run) for run, at_run in zip(record.runs, standing.runs, strict=True)],
         "typing": None if record.draft is None else {"rows": len(record.draft.rows), "since": record.draft.stamp.at},
         "settings": _items_json(record, record.settings_text(), "setting"),
         "notes": [
@@ -112,7 +112,7 @@ def hold_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
     }
 
 
-def _run_json(record: JobRecord, run: RunRecord, seen: RunStanding) -> dict[str, Any]:
+def _run_json(record: JobRecord, run: RunRecord, at_run: RunStanding) -> dict[str, Any]:
     advice = record.latest_advice(run)
     done = record.done.get(run.entry)
     return {
@@ -120,13 +120,13 @@ def _run_json(record: JobRecord, run: RunRecord, seen: RunStanding) -> dict[str,
         "at": run.stamp.at,
         "by": run.stamp.author,
         "source": run.source,
-        "worst": seen.review.worst_ratio if seen.review.readings else None,
-        "inside": seen.review.inside,
-        "stop": seen.stopped,
-        "finished": seen.review.finished,
-        "doubts": [f.text for f in seen.review.doubts],
-        "surprise": None if seen.surprise is None else surprise_json(record.rotor, seen.surprise),
-        "likely": None if seen.likely is None else _likely_json(record.rotor, seen.likely),
+        "worst": at_run.review.worst_ratio if at_run.review.readings else None,
+        "inside": at_run.review.inside,
+        "stop": at_run.stopped,
+        "finished": at_run.review.finished,
+        "doubts": [f.text for f in at_run.review.doubts],
+        "surprise": None if at_run.surprise is None else surprise_json(record.rotor, at_run.surprise),
+        "likely": None if at_run.likely is None else _likely_json(record.rotor, at_run.likely),
         "advised": None if advice is None else _items_json(record, advice.items, "amount"),
         "verdict": None if advice is None else advice.verdict,
         "done": None if done is None else _items_json(record, done, "amount"),
@@ -138,21 +138,21 @@ def _likely_json(rotor: Rotor, likely: Forecast) -> dict[str, Any]:
     return {"worst": likely.worst_ratio(rotor), "ranges": likely.ranges(rotor)}
 
 
-def surprise_json(rotor: Rotor, seen: Surprise) -> dict[str, Any]:
+def surprise_json(rotor: Rotor, judged: Surprise) -> dict[str, Any]:
     """Return a surprise as plain data, with the readings that are farthest off first."""
     parts = [
-        {"regime": rotor.regimes[r].name, "sensor": rotor.sensors[s].name, "chi2": float(seen.vibration_chi2[r, s])}
+        {"regime": rotor.regimes[r].name, "sensor": rotor.sensors[s].name, "chi2": float(judged.vibration_chi2[r, s])}
         for r in range(len(rotor.regimes))
         for s in range(len(rotor.sensors))
-        if seen.vibration_compared[r, s]
+        if judged.vibration_compared[r, s]
     ]
     parts += [
-        {"regime": rotor.regimes[r].name, "sensor": "height", "chi2": float(seen.height_chi2[r])}
+        {"regime": rotor.regimes[r].name, "sensor": "height", "chi2": float(judged.height_chi2[r])}
         for r in range(len(rotor.regimes))
-        if seen.height_compared[r]
+        if judged.height_compared[r]
     ]
     parts.sort(key=lambda part: -float(str(part["chi2"])))
-    return {"chi2": seen.chi2, "dof": seen.dof, "p": seen.p, "surprising": seen.surprising, "readings": parts}
+    return {"chi2": judged.chi2, "dof": judged.dof, "p": judged.p, "surprising": judged.surprising, "readings": parts}
 
 
 def explanation_json(rotor: Rotor, found: Explanation) -> dict[str, Any]:
@@ -293,9 +293,9 @@ def typed_json(record: JobRecord, run: RunRecord) -> dict[str, Any]:
     return {"job": record.name, "run": run.number, "at": run.stamp.at, "by": run.stamp.author, "rows": rows}
 
 
-def stop_text(record: JobRecord, seen: RunStanding) -> str:
+def stop_text(record: JobRecord, at_run: RunStanding) -> str:
     """Return which readings of a run are at a stop limit, and what to do; nothing if none is."""
-    return _stop_words(seen.review)
+    return _stop_words(at_run.review)
 
 
 def _stop_words(review: Review) -> str:
@@ -388,11 +388,11 @@ def _runs_text(record: JobRecord, standing: Standing) -> str:
     if not record.runs:
         return "No run yet."
     lines = ["run  worst/limit  likely before  as expected?       "]
-    for run, seen in zip(record.runs, standing.runs, strict=True):
-        worst = times_words(seen.review.worst_ratio) if seen.review.readings else "-"
-        state = "STOP" if seen.stopped else _inside_words(seen)
-        before = "-" if seen.likely is None else times_words(seen.likely.worst_ratio(record.rotor))
-        lines.append(f"{run.number:>3}  {worst:>11}  {before:>13}  {_expected_words(seen):<18}  {state}")
+    for run, at_run in zip(record.runs, standing.runs, strict=True):
+        worst = times_words(at_run.review.worst_ratio) if at_run.review.readings else "-"
+        state = "STOP" if at_run.stopped else _inside_words(at_run)
+        before = "-" if at_run.likely is None else times_words(at_run.likely.worst_ratio(record.rotor))
+        lines.append(f"{run.number:>3}  {worst:>11}  {before:>13}  {_expected_words(at_run):<18}  {state}")
         lines += _deeds_lines(record, run)
     return "\n".join(lines)
 
@@ -410,27 +410,27 @@ def _ahead_text(rotor: Rotor, ahead: Ahead) -> str:
         if not np.isfinite(limit):
             continue
         likely, low, high = (number_words(one[key], limit) for key in ("likely", "low", "high"))
-        told = (cut(one["regime"], 20), what, likely, f"({low} to {high})", f"limit {limit:g} {unit}")
-        rows.append((one["likely"] / limit, told))
+        cells = (cut(one["regime"], 20), what, likely, f"({low} to {high})", f"limit {limit:g} {unit}")
+        rows.append((one["likely"] / limit, cells))
     rows.sort(key=lambda row: -row[0])
     what = "what was done" if ahead.after == "done" else "the plan advised"
     lead = f"Likely in the next run after {what} (95 in 100 between):"
-    return wrap(lead, "") + "\n" + table([told for _, told in rows[:_MOST_LIKELY]], sides="<<>>>")
+    return wrap(lead, "") + "\n" + table([cells for _, cells in rows[:_MOST_LIKELY]], sides="<<>>>")
 
 
-def _inside_words(seen: RunStanding) -> str:
-    if not seen.review.inside:
+def _inside_words(at_run: RunStanding) -> str:
+    if not at_run.review.inside:
         return "outside"
-    read = seen.review.coverage
+    read = at_run.review.coverage
     return "inside" if read.complete else f"inside in {read.what_was_read}"
 
 
-def _expected_words(seen: RunStanding) -> str:
-    if seen.surprise is None or seen.surprise.dof == 0:
+def _expected_words(at_run: RunStanding) -> str:
+    if at_run.surprise is None or at_run.surprise.dof == 0:
         return "-"
-    if seen.surprise.surprising:
+    if at_run.surprise.surprising:
         return "SURPRISING"
-    return f"yes{_rarity_words(seen.surprise.p).replace(', though', ',').replace(' is as far off', '')}"
+    return f"yes{_rarity_words(at_run.surprise.p).replace(', though', ',').replace(' is as far off', '')}"
 
 
 def _deeds_lines(record: JobRecord, run: RunRecord) -> list[str]:

@@ -84,8 +84,8 @@ class Standing:
     @property
     def surprising(self) -> bool:
         """Whether the last run is surprising."""
-        seen = self.runs[-1].surprise if self.runs else None
-        return seen is not None and seen.surprising
+        judged = self.runs[-1].surprise if self.runs else None
+        return judged is not None and judged.surprising
 
     @property
     def warns(self) -> bool:
@@ -103,15 +103,15 @@ def stand(record: JobRecord, influence: Influence | None, earlier: Sequence[JobR
     """
     rotor, readings = record.rotor, record.readings
     job = JobArrays.of(readings, record.change) if readings else None
-    seen: tuple[Surprise | None, ...] = (None,) * len(readings)
+    judged: tuple[Surprise | None, ...] = (None,) * len(readings)
     if job is not None and influence is not None:
-        seen = surprises(rotor, job, influence, earlier)
-    likely = _expectations(record, influence, seen, earlier)
+        judged = surprises(rotor, job, influence, earlier)
+    likely = _expectations(record, influence, judged, earlier)
     runs = [
-        RunStanding(t + 1, review, seen[t], review.stop or bool(stops_when_entered(record, t)), likely[t])
+        RunStanding(t + 1, review, judged[t], review.stop or bool(stops_when_entered(record, t)), likely[t])
         for t, review in enumerate(check_run(rotor, reading) for reading in readings)
     ]
-    on_hold = () if record.finding else open_holds(seen, record.checked)
+    on_hold = () if record.finding else open_holds(judged, record.checked)
     explanations: tuple[Explanation, ...] = ()
     if job is not None and influence is not None and on_hold:
         explanations = _explained(record, job.first(on_hold[-1] + 1), influence, earlier)
@@ -122,12 +122,12 @@ def stand(record: JobRecord, influence: Influence | None, earlier: Sequence[JobR
     finished = look.inside and look.coverage.complete
     ahead = None
     if influence is not None and not (on_hold or record.outcome or record.finding):
-        ahead = _ahead(record, influence, seen, earlier)
+        ahead = _ahead(record, influence, judged, earlier)
     return Standing(tuple(runs), explanations, step, look.coverage, finished, on_hold, ahead)
 
 
 def _expectations(
-    record: JobRecord, influence: Influence | None, seen: Sequence[Surprise | None], earlier: Sequence[JobRuns]
+    record: JobRecord, influence: Influence | None, judged: Sequence[Surprise | None], earlier: Sequence[JobRuns]
 ) -> list[Forecast | None]:
     """Return what each run was likely to read by those before it; None for the first, or without influence."""
     runs, change = record.readings, record.change
@@ -136,12 +136,12 @@ def _expectations(
     found: list[Forecast | None] = [None]
     for t in range(1, len(runs)):
         made = change[t] - change[t - 1]
-        found.append(likely_next(record.rotor, runs[:t], change[:t], influence, made, seen[:t], earlier))
+        found.append(likely_next(record.rotor, runs[:t], change[:t], influence, made, judged[:t], earlier))
     return found
 
 
 def _ahead(
-    record: JobRecord, influence: Influence, seen: Sequence[Surprise | None], earlier: Sequence[JobRuns]
+    record: JobRecord, influence: Influence, judged: Sequence[Surprise | None], earlier: Sequence[JobRuns]
 ) -> Ahead | None:
     """Return what the next run is likely to read after what was done, else after what was advised."""
     last = record.runs[-1]
@@ -153,7 +153,7 @@ def _ahead(
     if items is None:
         return None
     made = record.amounts(items)
-    likely = likely_next(record.rotor, record.readings, record.change, influence, made, seen, earlier)
+    likely = likely_next(record.rotor, record.readings, record.change, influence, made, judged, earlier)
     return None if likely is None else Ahead(after, likely)
 
 

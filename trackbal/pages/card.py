@@ -94,15 +94,15 @@ def _head(rotor: Rotor, run: Run, labels: CardLabels) -> Html:
 
 
 def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
-    worst, seen = advice.review.readings[0], advice.review.coverage
-    unread = "" if seen.complete else f" Not read: {seen.what_was_not}."
+    worst, coverage = advice.review.readings[0], advice.review.coverage
+    unread = "" if coverage.complete else f" Not read: {coverage.what_was_not}."
     where = f"{_label(rotor, worst.regime)}, {worst.what}"
     now = f"Worst reading now: {worst.ratio:.2f} of its limit ({where})."
     if advice.verdict == "stop":
         text = "STOP. Do not run and do not adjust until the cause is found."
         detail = f"A reading is at or above its stop limit. {now}"
-    elif advice.verdict == "inside" and not seen.complete:
-        text = f"INSIDE IN {seen.what_was_read} ONLY. Adjust nothing from these; read the rest."
+    elif advice.verdict == "inside" and not coverage.complete:
+        text = f"INSIDE IN {coverage.what_was_read} ONLY. Adjust nothing from these; read the rest."
         detail = f"Every reading taken is inside its limit. {now}"
     elif advice.verdict == "inside":
         text = "INSIDE LIMITS. Adjust nothing."
@@ -123,7 +123,7 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
         detail = f"{now} What is known of the adjusters cannot bring it inside; what is not known might."
     else:
         assert plan is not None
-        whose = "that the next run is inside limits" if seen.complete else "for the regimes read"
+        whose = "that the next run is inside limits" if coverage.complete else "for the regimes read"
         likely = (
             "how likely it is to pass is not known" if advice.blind else f"chance {chance_words(plan.chance)} {whose}"
         )
@@ -142,8 +142,8 @@ def _own_cautions(rotor: Rotor, advice: Advice) -> Html:
         *cautions.mechanical_causes(rotor.place),
         *cautions.adjuster_cautions(cautions.KINDS),
     }
-    own = [without_options(caution) for caution in advice.cautions if caution not in standing]
-    return tag("div", tag("h3", "Mind first"), bullets(own), cls="together") if own else Html("")
+    particular = [without_options(caution) for caution in advice.cautions if caution not in standing]
+    return tag("div", tag("h3", "Mind first"), bullets(particular), cls="together") if particular else Html("")
 
 
 def _label(rotor: Rotor, regime: str) -> str:

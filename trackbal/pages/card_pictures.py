@@ -98,30 +98,32 @@ def _dial(rotor: Rotor, run: Run, expected: Forecast | None, at: tuple[int, int]
     r, s = at
     regime, sensor = rotor.regimes[r], rotor.sensors[s]
     degrees = phase_deg(run.vibration[r, s], rotor.phase_sense)
-    told = f"Now {abs(run.vibration[r, s]):.4g} {sensor.unit} at {float(degrees):.0f} degrees"
+    description = f"Now {abs(run.vibration[r, s]):.4g} {sensor.unit} at {float(degrees):.0f} degrees"
     if expected is not None:
         degrees = phase_deg(expected.vibration[r, s], rotor.phase_sense)
-        told += f"; expected {abs(expected.vibration[r, s]):.4g} {sensor.unit} at {float(degrees):.0f} degrees"
-    told += f"; limit {rotor.vibration_limit[r, s]:.4g} {sensor.unit}. The numbers stand in the table of readings."
+        description += f"; expected {abs(expected.vibration[r, s]):.4g} {sensor.unit} at {float(degrees):.0f} degrees"
+    description += (
+        f"; limit {rotor.vibration_limit[r, s]:.4g} {sensor.unit}. The numbers stand in the table of readings."
+    )
     return picture(
         partial(phasors, rotor=rotor, run=run, sensor=s, forecast=expected, regimes=[r]),
         key=f"dial-{r + 1}-{s + 1}",
         title=f"{sensor.name} in {regime.label}",
-        description=told,
+        description=description,
         size_mm=(width, width + 7.0),
     )
 
 
 def _heights(rotor: Rotor, run: Run, expected: Forecast | None, r: int, width: float) -> Html:
-    told = f"Spread now {run.spread[r]:.4g} {rotor.height_unit}"
+    description = f"Spread now {run.spread[r]:.4g} {rotor.height_unit}"
     if expected is not None:
-        told += f", expected {np.ptp(expected.height[r]):.4g} {rotor.height_unit}"
-    told += f", limit {rotor.height_limit[r]:.4g} {rotor.height_unit}. Heights by blade stand in the table."
+        description += f", expected {np.ptp(expected.height[r]):.4g} {rotor.height_unit}"
+    description += f", limit {rotor.height_limit[r]:.4g} {rotor.height_unit}. Heights by blade stand in the table."
     return picture(
         partial(tip_heights, rotor=rotor, run=run, forecast=expected, regimes=[r]),
         key=f"tips-{r + 1}",
         title=f"Tip heights in {rotor.regimes[r].label}",
-        description=told,
+        description=description,
         size_mm=(width, HEIGHTS_MM),
         margins_mm=HEIGHTS_MARGINS_MM,
     )

@@ -18,20 +18,20 @@ SIZE_MM, MARGINS_MM = (85.0, 52.0), (13.0, 2.0, 8.0, 2.0)
 
 def examination_page(found: Examination) -> str:
     """Return the page of an examination as HTML that needs nothing else. The same input gives the same bytes."""
-    told = sorted((c for c in found.comparisons if c.levels), key=lambda c: (not c.found, c.p))
+    answered = sorted((c for c in found.comparisons if c.levels), key=lambda c: (not c.found, c.p))
     rows = []
-    for c in told:
+    for c in answered:
         what, levels = comparison_words(found.rotor, c)
         rows.append((c.by, what, "no" if c.found else "nothing against it", p_value_text(c.adjusted), levels))
-    shown = told[:MOST_PICTURES]
+    shown = answered[:MOST_PICTURES]
     pictures = [_picture(found, c, n) for n, c in enumerate(shown)]
     words = (
         "Each dot is a job: how far what an amount does, or a sensor's gain or phase, departs from the type's mean, "
         "with its standard error. The line is the trend, the bars are the groups' means with theirs. The chance allows "
         "for all questions asked."
     )
-    if len(shown) < len(told):
-        words += f" The firmest {len(shown)} of {len(told)} are drawn."
+    if len(shown) < len(answered):
+        words += f" The firmest {len(shown)} of {len(answered)} are drawn."
     body = [
         tag("h1", f"Examination: {found.rotor.name}"),
         tag("h2", "Are jobs alike over time and from group to group?"),

@@ -19,9 +19,9 @@ def comparison(ax: Axes, found: Comparison) -> Axes:
     A line is the trend, a bar each group's mean; departures in % of the type's, of a turn in degrees.
     """
     times = 1.0 if found.part == "turn" else 100.0
-    told = np.isfinite(found.value)
-    value, error = times * found.value[told], times * found.error[told]
-    place = found.place[told]
+    known = np.isfinite(found.value)
+    value, error = times * found.value[known], times * found.error[known]
+    place = found.place[known]
     plain_axes(ax)
     ax.axhline(0.0, color=FAINT, linewidth=0.8, zorder=0)
     if found.levels and len(found.levels) > 1:
@@ -46,8 +46,8 @@ def _beside(place: np.ndarray) -> np.ndarray:
     """Return where in its group's column each job stands, -1/2 to 1/2."""
     beside = np.zeros(len(place))
     for p in np.unique(place):
-        own = np.flatnonzero(place == p)
-        beside[own] = np.linspace(-0.5, 0.5, len(own) + 2)[1:-1]
+        same_place = np.flatnonzero(place == p)
+        beside[same_place] = np.linspace(-0.5, 0.5, len(same_place) + 2)[1:-1]
     return beside
 
 

@@ -29,7 +29,7 @@ SQUARES_MARGINS_MM = (24.0, 2.0, 1.0, 7.0)
 
 def fit_page(rotor: Rotor, history: History, fit: Fit) -> str:
     """Return the page of a fit as HTML that needs nothing else. The same input gives the same bytes."""
-    left = residuals(rotor, history, fit.influence)
+    residual = residuals(rotor, history, fit.influence)
     source = fit.influence.source
     body = [
         tag("h1", f"Influence coefficients: {rotor.name}"),
@@ -37,8 +37,8 @@ def fit_page(rotor: Rotor, history: History, fit: Fit) -> str:
         _warnings(fit),
         _quality(rotor, fit),
         _coefficients(rotor, fit),
-        _changes(rotor, left),
-        _left_over(rotor, left),
+        _changes(rotor, residual),
+        _left_over(rotor, residual),
     ]
     return page(f"Fit: {rotor.name}", body)
 
@@ -162,15 +162,17 @@ def _dials(rotor: Rotor, fit: Fit, a: int, s: int) -> Html:
     return tag("figure", tag("figcaption", f"{adjuster.name} on {sensor.name}"), tag("div", *dials, cls="figures"))
 
 
-def _changes(rotor: Rotor, left: Residuals) -> Html:
+def _changes(rotor: Rotor, residual: Residuals) -> Html:
     figures, rows = [], []
     for s, sensor in enumerate(rotor.sensors):
-        measured, rest = left.vibration_measured[:, :, s], left.vibration[:, :, s]
+        measured, rest = residual.vibration_measured[:, :, s], residual.vibration[:, :, s]
         rows.append(_explained(sensor_words(rotor, s), np.abs(measured), np.abs(rest)))
-        figures.append(_scatter(partial(vibration_changes, rotor=rotor, left=left, sensor=s), f"{s + 1}", sensor.name))
-    if np.isfinite(left.height_measured).any():
-        rows.append(_explained(f"tip heights ({rotor.height_unit})", left.height_measured, left.height))
-        figures.append(_scatter(partial(height_changes, rotor=rotor, left=left), "heights", "tip heights"))
+        figures.append(
+            _scatter(partial(vibration_changes, rotor=rotor, residual=residual, sensor=s), f"{s + 1}", sensor.name)
+        )
+    if np.isfinite(residual.height_measured).any():
+        rows.append(_explained(f"tip heights ({rotor.height_unit})", residual.height_measured, residual.height))
+        figures.append(_scatter(partial(height_changes, rotor=rotor, residual=residual), "heights", "tip heights"))
     words = (
         "Changes within each job about its mean, as part of the limit (heights: of half the spread limit): each mark "
         "is a real or imaginary part of one reading, or one tip. On the heavy line the coefficients are right; the "
@@ -211,8 +213,8 @@ def _scatter(draw: partial[Any], key: str, name: str) -> Html:
     return tag("div", tag("h3", name), svg)
 
 
-def _left_over(rotor: Rotor, left: Residuals) -> Html:
-    vibration, height = left.by_job(rotor)
+def _left_over(rotor: Rotor, residual: Residuals) -> Html:
+    vibration, height = residual.by_job(rotor)
     worst = np.fmax(np.nanmax(_some(vibration), axis=1), np.nanmax(_some(height), axis=1))
     order = np.sort(np.argsort(-np.nan_to_num(worst, nan=-1.0), kind="stable")[:MOST_JOBS])
     words = (
@@ -220,9 +222,9 @@ def _left_over(rotor: Rotor, left: Residuals) -> Html:
         "limit). Noise and the spread between aircraft are in it; one job far above the others deserves a second look "
         "at its records. Columns are regimes, by number."
     )
-    if len(order) < len(left.jobs):
-        words += f" The worst {len(order)} of {len(left.jobs)} jobs are shown."
-    jobs = [left.jobs[j] for j in order]
+    if len(order) < len(residual.jobs):
+        words += f" The worst {len(order)} of {len(residual.jobs)} jobs are shown."
+    jobs = [residual.jobs[j] for j in order]
     figures = [_squares(rotor, jobs, vibration[order], "vibration")]
     if np.isfinite(height).any():
         figures.append(_squares(rotor, jobs, height[order], "tip heights"))
@@ -230,26 +232,26 @@ def _left_over(rotor: Rotor, left: Residuals) -> Html:
     kinds = "t" + "b" * len(rotor.regimes)
     pictures = tag("figure", tag("div", *figures, cls="figures"))
     parts = [tag("div", tag("h2", "Left over, by job and regime"), tag("p", words), pictures, cls="together")]
-    parts.append(_by_sensor(rotor, left))
+    parts.append(_by_sensor(rotor, residual))
     for caption, values in (("Vibration", vibration), ("Tip heights", height)):
         if np.isfinite(values).any():
-            rows = [[left.jobs[j], *("" if np.isnan(v) else f"{v:.2f}" for v in values[j])] for j in order]
+            rows = [[residual.jobs[j], *("" if np.isnan(v) else f"{v:.2f}" for v in values[j])] for j in order]
             parts.append(table(headings, rows, kinds=kinds, caption=caption, cls="readings"))
     return join(parts)
 
 
-def _by_sensor(rotor: Rotor, left: Residuals) -> Html:
+def _by_sensor(rotor: Rotor, residual: Residuals) -> Html:
     """Return what is left over sensor by sensor: over all jobs, and in the job where it is most."""
     rows: list[Sequence[object]] = []
-    size = np.abs(left.vibration) / rotor.vibration_limit / np.sqrt(2.0)
+    size = np.abs(residual.vibration) / rotor.vibration_limit / np.sqrt(2.0)
     parts = [(sensor_words(rotor, s), size[:, :, s]) for s in range(len(rotor.sensors))]
-    tips = np.sqrt(np.mean(left.height**2, axis=-1)) / (rotor.height_limit / 2.0)
+    tips = np.sqrt(np.mean(residual.height**2, axis=-1)) / (rotor.height_limit / 2.0)
     for name, values in (*parts, (f"tip heights ({rotor.height_unit})", tips)):
         if not np.isfinite(values).any():
             continue
-        means = np.array([_rms(values[left.job == j]) for j in range(len(left.jobs))])
+        means = np.array([_rms(values[residual.job == j]) for j in range(len(residual.jobs))])
         worst = int(np.nanargmax(means))
-        rows.append((name, f"{_rms(values):.3g}", f"{means[worst]:.3g}", left.jobs[worst]))
+        rows.append((name, f"{_rms(values):.3g}", f"{means[worst]:.3g}", residual.jobs[worst]))
     words = "of one part of a reading or one tip, in its limit (of tips, half the spread limit)"
     headings = ("Reading", "Root mean square", "In the worst job", "Which")
     return join(
@@ -258,8 +260,8 @@ def _by_sensor(rotor: Rotor, left: Residuals) -> Html:
 
 
 def _rms(values: Reals) -> float:
-    told = values[np.isfinite(values)]
-    return float(np.sqrt(np.mean(told**2))) if len(told) else float("nan")
+    finite = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(finite**2))) if len(finite) else float("nan")
 
 
 def _some(values: Reals) -> Reals:

@@ -72,14 +72,14 @@ def _outline(fit: Fit, a: int, r: int, s: int) -> Complexes:
     return ellipse(complex(fit.influence.alpha[a, r, s]), fit.influence.vibration_cov[r, s, part, part])
 
 
-def vibration_changes(ax: Axes, rotor: Rotor, left: Residuals, sensor: int) -> Axes:
+def vibration_changes(ax: Axes, rotor: Rotor, residual: Residuals, sensor: int) -> Axes:
     """Draw measured against predicted changes of a sensor, real and imaginary parts, in parts of the limit.
 
     On the line the coefficients are right; the thin lines are a quarter of the limit off.
     """
     limit = rotor.vibration_limit[:, sensor]
-    measured = left.vibration_measured[:, :, sensor] / limit
-    predicted = left.vibration_predicted[:, :, sensor] / limit
+    measured = residual.vibration_measured[:, :, sensor] / limit
+    predicted = residual.vibration_predicted[:, :, sensor] / limit
     shape = (*measured.shape, 2)
     return _against(
         ax,
@@ -89,13 +89,13 @@ def vibration_changes(ax: Axes, rotor: Rotor, left: Residuals, sensor: int) -> A
     )
 
 
-def height_changes(ax: Axes, rotor: Rotor, left: Residuals) -> Axes:
+def height_changes(ax: Axes, rotor: Rotor, residual: Residuals) -> Axes:
     """Draw measured against predicted changes of the tip heights, in parts of half the spread limit.
 
     On the line the coefficients are right; the thin lines are a quarter of that limit off.
     """
     half = (rotor.height_limit / 2.0)[:, None]
-    return _against(ax, left.height_predicted / half, left.height_measured / half, 0.25)
+    return _against(ax, residual.height_predicted / half, residual.height_measured / half, 0.25)
 
 
 def _against(ax: Axes, predicted: Reals, measured: Reals, band: float) -> Axes:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 def hindsight_page(found: Hindsight) -> str:
     """Return the page as HTML that needs nothing else. The same input gives the same bytes."""
-    left = "".join(f" Not judged: {count}, {why}." for why, count in found.left_out.items())
+    not_judged = "".join(f" Not judged: {count}, {why}." for why, count in found.left_out.items())
     words = (
         "Brier is the mean square of chance less outcome: 0 is best; the reference is that of always saying the share "
         "that came inside; expected is what it would be were every chance right, and p how likely so large a "
@@ -34,7 +34,7 @@ def hindsight_page(found: Hindsight) -> str:
     )
     body = [
         tag("h1", "How good past advice was"),
-        tag("p", f"{len(found.judged)} plans were done as advised and followed by a run.{left}"),
+        tag("p", f"{len(found.judged)} plans were done as advised and followed by a run.{not_judged}"),
         tag("h2", "Chances promised against runs inside limits"),
         tag("p", words),
         table(SCORE_HEADINGS, score_rows(found), kinds="tnnnnnnn", cls="readings"),

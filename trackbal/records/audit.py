@@ -221,10 +221,10 @@ def _prior(mistake: RecordMistake) -> float:
     return PRIOR_OF_WHOLE_JOB if mistake.whole_job else PRIORS.get(mistake.kind, PRIOR_OF_OTHERS)
 
 
-def _once(told: Sequence[Explained]) -> list[Explained]:
+def _once(explained: Sequence[Explained]) -> list[Explained]:
     """Return accounts of the same words as one, their probabilities added up."""
     by_text: dict[str, Explained] = {}
-    for one in told:
+    for one in explained:
         before = by_text.get(one.text)
         by_text[one.text] = one if before is None else replace(before, probability=before.probability + one.probability)
     return list(by_text.values())

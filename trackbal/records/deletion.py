@@ -137,26 +137,26 @@ def quadratic(effect: Matrix, taken: Matrix) -> Reals:
 
 
 class TipPrecision:
-    """P of the tips of every run, ``N = own I - e' B e`` over the blades, for K values of `own`.
+    """P of the tips of every run, ``N = share I - e' B e`` over the blades, for K values of `share`.
 
     Solved in the columns instead of the blades (matrix inversion lemma). Tips are relative to their
     mean: blade by blade everything sums to 0, and N acts in B - 1 dimensions.
     """
 
-    def __init__(self, own: Reals, effect: Matrix, taken: Matrix) -> None:
-        """Take `own` (K, n), `effect` e (A, B, n) and `taken` B (n, A, A)."""
-        self.own, self.effect, self.taken = own, effect, taken
+    def __init__(self, share: Reals, effect: Matrix, taken: Matrix) -> None:
+        """Take `share` (K, n), `effect` e (A, B, n) and `taken` B (n, A, A)."""
+        self.share, self.effect, self.taken = share, effect, taken
         lost = taken @ np.einsum("abn,cbn->nac", effect, effect, optimize=True)
-        self.inner = own[..., None, None] * np.eye(len(effect)) - lost
+        self.inner = share[..., None, None] * np.eye(len(effect)) - lost
 
     def drawn(self, pull: Reals) -> tuple[Reals, Reals]:
-        """Return d (K, n, A) of ``N^-1 p = (p + e' d) / own``, and ``p' N^-1 p`` (K, n); `pull` p (B, n)."""
+        """Return d (K, n, A) of ``N^-1 p = (p + e' d) / share``, and ``p' N^-1 p`` (K, n); `pull` p (B, n)."""
         in_columns = np.einsum("abn,bn->na", self.effect, pull)
         drawn = np.linalg.solve(self.inner, self.taken @ in_columns[..., None])[..., 0]
         alone = np.einsum("bn,bn->n", pull, pull)
-        return drawn, np.asarray((alone + np.einsum("na,kna->kn", in_columns, drawn)) / self.own)
+        return drawn, np.asarray((alone + np.einsum("na,kna->kn", in_columns, drawn)) / self.share)
 
     def log_det(self) -> Reals:
         """Return the log-determinant of N, shape (K, n)."""
         numbers = self.effect.shape[1] - 1 - len(self.effect)
-        return np.asarray(numbers * np.log(self.own) + np.linalg.slogdet(self.inner)[1])
+        return np.asarray(numbers * np.log(self.share) + np.linalg.slogdet(self.inner)[1])

@@ -100,21 +100,21 @@ def explain(
     if influence.departures is not None:
         found = _weighed_again(rotor, job, influence, found, earlier)
     of_kind = Counter(m.kind for m in mistakes)
-    told = [
+    explained = [
         Explanation(
             m.kind, m.text, gain, gain - math.log(of_kind[m.kind]), p, m.change, m.job, _overturns(job, m, advised)
         )
         for m, gain, p in found
     ]
-    told.sort(key=lambda e: -e.score)  # stable: the commoner mistakes are listed first
-    if not all(e.overturns for e in told):
-        told = [e for e in told if not e.overturns]
-    singles = [e for e in told if not _is_bundle(job, e.change)]
+    explained.sort(key=lambda e: -e.score)  # stable: the commoner mistakes are listed first
+    if not all(e.overturns for e in explained):
+        explained = [e for e in explained if not e.overturns]
+    singles = [e for e in explained if not _is_bundle(job, e.change)]
     least = max((e.score for e in singles), default=math.inf) - WORTH_SHOWING
     return tuple(
         e
-        for e in told
-        if e.score > told[0].score - WORTH_SHOWING or (not _is_bundle(job, e.change) and e.score > least)
+        for e in explained
+        if e.score > explained[0].score - WORTH_SHOWING or (not _is_bundle(job, e.change) and e.score > least)
     )
 
 
@@ -156,8 +156,8 @@ def _weighed_again(
 
 def _by_model(rotor: Rotor, job: JobArrays, influence: Influence, earlier: Sequence[JobRuns]) -> tuple[float, float]:
     """Return the log-likelihood of the job's later runs, each given those before it, and p of the last."""
-    seen = [held_against(rotor, job, t, range(t), influence, earlier) for t in range(1, len(job))]
-    return sum(one.log_likelihood for one in seen), seen[-1].p
+    surprises = [held_against(rotor, job, t, range(t), influence, earlier) for t in range(1, len(job))]
+    return sum(one.log_likelihood for one in surprises), surprises[-1].p
 
 
 def _scaled(mistake: Mistake, job: JobArrays) -> float:

@@ -175,7 +175,7 @@ def advice_text(
     advice: Advice,
     *,
     everything: bool = False,
-    told: Sequence[str] = (),
+    notices: Sequence[str] = (),
     above: int = 0,
 ) -> str:
     """Return the advice for the terminal: one screen of 80 by 24, or everything.
@@ -186,7 +186,7 @@ def advice_text(
 
     Parameters
     ----------
-    told : sequence of str
+    notices : sequence of str
         Lines to end with, such as where the card was written.
     above : int
         Lines that the screen already holds.
@@ -196,7 +196,7 @@ def advice_text(
     if everything:
         mind = _what_to_mind(rotor, advice, offered)
         answer = _answer_lines(rotor, advice, offered)
-        ending = _ending(_next_run(rotor, run, advice), *told)
+        ending = _ending(_next_run(rotor, run, advice), *notices)
         return paragraphs([*mind, *_all_readings(rotor, run, advice, offered), answer, ending]) + "\n"
     room = ONE_SCREEN - above
     for tight in (False, True):
@@ -204,14 +204,14 @@ def advice_text(
             paragraphs(
                 [
                     *_mind_in_short(rotor, advice, offered, tight=tight),
-                    *_short_answer(rotor, run, advice, plan, offered, told, tight=tight),
+                    *_short_answer(rotor, run, advice, plan, offered, notices, tight=tight),
                 ]
             )
             + "\n"
         )
         if _rows(text) <= room:
             return text
-    answer = paragraphs(_short_answer(rotor, run, advice, plan, offered, told, tight=True)) + "\n"
+    answer = paragraphs(_short_answer(rotor, run, advice, plan, offered, notices, tight=True)) + "\n"
     return paragraphs([_gravest(rotor, advice, offered, room - _rows(answer) - 1), answer])
 
 
@@ -241,7 +241,7 @@ def _short_answer(
     advice: Advice,
     plan: Plan | None,
     offered: Plan | None,
-    told: Sequence[str],
+    notices: Sequence[str],
     *,
     tight: bool,
 ) -> list[str]:
@@ -250,8 +250,8 @@ def _short_answer(
     worst = "" if plan is None else _worst(rotor, run, plan, "likely" if offered else AT_BEST)
     after = _next_run(rotor, run, advice, tight=tight)
     if not tight:
-        return [answer, worst, _ending(after, " ".join([*told, MORE]), IN_SHORT)]
-    ending = _ending(" ".join(filter(None, [after, *told, MORE])), IN_SHORT)
+        return [answer, worst, _ending(after, " ".join([*notices, MORE]), IN_SHORT)]
+    ending = _ending(" ".join(filter(None, [after, *notices, MORE])), IN_SHORT)
     return ["\n".join(filter(None, [answer, worst, ending]))]
 
 
@@ -262,11 +262,13 @@ def _looks_first(advice: Advice) -> bool:
 def _own_cautions(rotor: Rotor, advice: Advice, offered: Plan | None) -> list[str]:
     """Return the cautions of this advice, the gravest first, without the general ones and the causes."""
     causes = mechanical_causes(rotor.place)
-    own = [caution for caution in advice.cautions if caution not in (*general_cautions(), *causes, *advice.misread)]
+    particular = [
+        caution for caution in advice.cautions if caution not in (*general_cautions(), *causes, *advice.misread)
+    ]
     if advice.verdict == "investigate" and offered is not None:
         kinds = [a.kind for a, row in zip(rotor.adjusters, offered.change, strict=True) if row.any()]
-        own += adjuster_cautions(kinds)
-    return own
+        particular += adjuster_cautions(kinds)
+    return particular
 
 
 def _what_to_mind(rotor: Rotor, advice: Advice, offered: Plan | None) -> Iterable[str]:
@@ -283,17 +285,17 @@ def _mind_in_short(rotor: Rotor, advice: Advice, offered: Plan | None, *, tight:
     if _looks_first(advice) and advice.verdict != "hold":  # what is said of the run on hold names them
         yield wrap(f"Look for the cause first: {MECHANICAL_IN_SHORT[rotor.place]}")
     # on one screen the headline says that no adjustment cures it
-    own = (caution for caution in _own_cautions(rotor, advice, offered) if caution != NO_CURE)
-    yield listed("Cautions", in_short(own, shortest=tight))
+    particular = (caution for caution in _own_cautions(rotor, advice, offered) if caution != NO_CURE)
+    yield listed("Cautions", in_short(particular, shortest=tight))
 
 
 def _gravest(rotor: Rotor, advice: Advice, offered: Plan | None, room: int) -> str:
     """Return of what to mind as much as `room` lines hold, the gravest first, and how much more there is."""
-    own = (caution for caution in _own_cautions(rotor, advice, offered) if caution != NO_CURE)
+    particular = (caution for caution in _own_cautions(rotor, advice, offered) if caution != NO_CURE)
     said = in_short(advice.misread[:1], shortest=True)
     if _looks_first(advice):
         said.append(f"Look for the cause first: {MECHANICAL_IN_A_LINE[rotor.place]}")
-    said += in_fewest_lines(own)
+    said += in_fewest_lines(particular)
     packed: list[str] = []
     for words in said:
         together = f"{packed[-1]} {words}" if packed else words
@@ -303,8 +305,8 @@ def _gravest(rotor: Rotor, advice: Advice, offered: Plan | None, room: int) -> s
             packed.append(words)
     items = [wrap(words, "- ") for words in packed]
     for kept in range(len(items), -1, -1):
-        left = len(items) - kept
-        more = [f"- {left} more to mind: add --all."] if left else []
+        hidden = len(items) - kept
+        more = [f"- {hidden} more to mind: add --all."] if hidden else []
         text = "\n".join(["Cautions", *items[:kept], *more])
         if _rows(text) <= room:
             return text
@@ -352,11 +354,11 @@ def _worst(rotor: Rotor, run: Run, plan: Plan, then: str) -> str:
     lines = [["", "", "now", then, "limit", ""]]
     for title, row in titled:
         lines.append([title, f"{cut(row.regime, 20)} {cut(row.reading, 20)}", *_numbers(row), row.unit])
-    told = table(lines, sides="<<>>><")
-    if after is now and max(map(len, told.splitlines())) > width():
+    laid_out = table(lines, sides="<<>>><")
+    if after is now and max(map(len, laid_out.splitlines())) > width():
         lines[1][0] = "worst"
-        told = table(lines, sides="<<>>><")
-    return told
+        laid_out = table(lines, sides="<<>>><")
+    return laid_out
 
 
 @dataclass(frozen=True)
@@ -414,11 +416,11 @@ def _numbers(row: _Row) -> list[str]:
 
 def _headline(rotor: Rotor, advice: Advice) -> str:
     """Return what the answer is, what of the rotor it is about, and what was not read, in a sentence or two."""
-    worst, seen = advice.review.worst_ratio or 0.0, advice.review.coverage
-    unread = "" if seen.complete else f" Not read: {seen.what_was_not}."
+    worst, coverage = advice.review.worst_ratio or 0.0, advice.review.coverage
+    unread = "" if coverage.complete else f" Not read: {coverage.what_was_not}."
     lead = f"{rotor.name}: {_answer(advice, worst)}"
-    if advice.verdict == "adjust" and not seen.complete:
-        unread = f" Chance for the regimes read alone ({seen.what_was_read}); not read: {seen.what_was_not}."
+    if advice.verdict == "adjust" and not coverage.complete:
+        unread = f" Chance for the regimes read alone ({coverage.what_was_read}); not read: {coverage.what_was_not}."
     return lead + unread
 
 
@@ -429,15 +431,14 @@ def _likely(advice: Advice, plan: Plan) -> str:
 
 
 def _answer(advice: Advice, worst: float) -> str:
-    seen = advice.review.coverage
+    coverage = advice.review.coverage
     if advice.verdict == "stop":
         return f"STOP. A reading is at or above its stop limit (worst {times_words(worst)} of its limit)."
     if advice.verdict == "inside":
-        if seen.complete:
+        if coverage.complete:
             return f"inside limits (worst reading {times_words(worst)} of its limit). No adjustment."
-        return (
-            f"inside in {seen.what_was_read} only (worst {times_words(worst)} of its limit). No adjustment from these."
-        )
+        where = f"in {coverage.what_was_read} only (worst {times_words(worst)} of its limit)"
+        return f"inside {where}. No adjustment from these."
     if advice.verdict == "hold":
         return (
             "HOLD. A run is not as expected, and nobody has said why: no chance, no plan (worst reading now "
@@ -470,7 +471,7 @@ def _what_to_do(rotor: Rotor, advice: Advice, plan: Plan) -> str:
         before = advice.setting[a, b]
         words = f"[ ] {adjustment_words(rotor, a, b, amount, float(before))}"
         rows.append((words, f"(setting {before:.10g} -> {before + amount:.10g})"))
-    lines = table(rows, left=2)
+    lines = table(rows, left_aligned=2)
     if max(map(len, lines.splitlines())) > width():
         lines = "\n".join(wrap(" ".join(row), "  ") for row in rows)
     return "Do\n" + lines
@@ -567,11 +568,11 @@ def _part(change: float, limit: float) -> str:
 def _ladder(advice: Advice) -> str:
     timed = advice.plans[0].minutes is not None
     rows = [(*(["minutes"] if timed else []), "adjustments", "chance", "worst / limit", "expected cost", "")]
-    seen = -1.0
+    last_size = -1.0
     for m, plan in enumerate(advice.plans):
-        if plan.size == seen:
+        if plan.size == last_size:
             continue
-        seen = plan.size
+        last_size = plan.size
         mark = "<- recommended" if m == advice.recommended else ""
         proven = "" if plan.proven else " (not proven)"
         numbers = (chance_words(plan.chance), times_words(plan.worst_likely), f"{plan.expected_cost:.4g}")

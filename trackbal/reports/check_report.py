@@ -60,7 +60,7 @@ def check_text(rotor: Rotor, review: Review, *, everything: bool = False) -> str
     With `everything` all readings, notes one by one and all cautions are given.
     """
     shown = review.readings if everything else review.readings[:_MOST_READINGS]
-    left = len(review.readings) - len(shown)
+    hidden = len(review.readings) - len(shown)
     notes = [finding.text for finding in review.notes]
     if not everything:
         notes = [f.text for f in review.notes if f.kind != "not_read"]  # the verdict names what was not read
@@ -68,7 +68,7 @@ def check_text(rotor: Rotor, review: Review, *, everything: bool = False) -> str
         listed("Doubts", [finding.text for finding in review.doubts]),
         listed("Notes", notes),
         _table(shown) if shown else "",
-        wrap(f"{count(left, 'more reading')}: --all") if left else "",
+        wrap(f"{count(hidden, 'more reading')}: --all") if hidden else "",
         wrap(f"{rotor.name}: {_verdict(review)}"),
         "\n".join(map(wrap, no_further(held_at(rotor, review)))),
         listed("Cautions", general_cautions()) if everything else wrap(IN_SHORT),
@@ -79,10 +79,10 @@ def check_text(rotor: Rotor, review: Review, *, everything: bool = False) -> str
 def _verdict(review: Review) -> str:
     if not review.readings:
         return "nothing was read that can be held against a limit."
-    worst, seen = review.readings[0], review.coverage
+    worst, coverage = review.readings[0], review.coverage
     at = f"worst {times_words(worst.ratio)} of its limit ({worst.regime}, {worst.what})"
     outside = sum(reading.over for reading in review.readings)
-    unread = "" if seen.complete else f" Not read: {seen.what_was_not}."
+    unread = "" if coverage.complete else f" Not read: {coverage.what_was_not}."
     if review.stop:
         return f"STOP: a reading is at or above its stop limit; {at}.{unread}"
     if outside:
@@ -90,8 +90,8 @@ def _verdict(review: Review) -> str:
     if not review.inside:
         again = "; ".join(map(str, review.unclear)) or "no reading is whole"
         return f"NOT inside limits for certain. Read again: {again}; {at}.{unread}"
-    if not seen.complete:
-        return f"inside limits in {seen.what_was_read} only; {at}.{unread}"
+    if not coverage.complete:
+        return f"inside limits in {coverage.what_was_read} only; {at}.{unread}"
     return f"every reading taken ({len(review.readings)}) is inside its limit; {at}."
 
 

@@ -31,7 +31,7 @@ def report(rotor: Rotor, changes: Sequence[Change], every: bool = False) -> str:
         error = "-" if not math.isfinite(c.error) else f"{c.error:.2g}"
         names = rotor.adjusters[c.adjuster].name, rotor.regimes[c.regime].name
         rows.append((*names, rotor.reading_name(c.sensor), before, after, error, p_value_text(c.adjusted)))
-    return "\n".join([head, f"Phases in {phase_scale(rotor)}.", "", table(rows, left=len(rows[0]))]) + "\n"
+    return "\n".join([head, f"Phases in {phase_scale(rotor)}.", "", table(rows, left_aligned=len(rows[0]))]) + "\n"
 
 
 def comparison_json(rotor: Rotor, changes: Sequence[Change]) -> dict[str, Any]:

@@ -24,7 +24,14 @@ QUESTION_WORDS: dict[Question, str] = {
 
 def report(found: Examination) -> str:
     """Return an examination as readable text."""
-    blocks = [_checks(found), _comparisons(found), _prediction(found), _trust(found), _own(found), _lessons(found)]
+    blocks = [
+        _checks(found),
+        _comparisons(found),
+        _prediction(found),
+        _trust(found),
+        _own_coefficients(found),
+        _lessons(found),
+    ]
     if found.set_aside:
         blocks.append([f"Records set aside first: {found.set_aside}; fit and audit name them."])
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
@@ -32,7 +39,7 @@ def report(found: Examination) -> str:
 
 def examination_json(found: Examination) -> dict[str, Any]:
     """Return what `trackbal examine --json` prints."""
-    rotor, seen = found.rotor, found.prediction
+    rotor, prediction = found.rotor, found.prediction
     return {
         "checks": [
             {
@@ -72,7 +79,7 @@ def examination_json(found: Examination) -> dict[str, Any]:
                 "change": finite_or_none(part[1][at]),
                 "calibration": finite_or_none(part[2][at]),
             }
-            for r, s, part, at in _cells(rotor, seen)
+            for r, s, part, at in _cells(rotor, prediction)
         ],
         "aircraft": [
             {
@@ -81,7 +88,7 @@ def examination_json(found: Examination) -> dict[str, Any]:
                 "unlike": o.unlike,
                 "departure": {a.name: finite_or_none(v) for a, v in zip(rotor.adjusters, o.departure, strict=True)},
             }
-            for o in found.own
+            for o in found.own_coefficients
         ],
         "next_change": [
             {
@@ -131,18 +138,18 @@ def comparison_words(rotor: Rotor, c: Comparison) -> tuple[str, str]:
 
 def _comparisons(found: Examination) -> list[str]:
     rows: list[tuple[str, ...]] = [("by", "what", "alike", "chance", "departure from the type's mean")]
-    told = [c for c in found.comparisons if c.levels]
-    for c in sorted(told, key=lambda c: (not c.found, c.by)):
+    answered = [c for c in found.comparisons if c.levels]
+    for c in sorted(answered, key=lambda c: (not c.found, c.by)):
         what, levels = comparison_words(found.rotor, c)
         rows.append((c.by, what, "no" if c.found else "nothing against it", p_value_text(c.adjusted), levels))
     lines = [
         "Are jobs alike over time and from group to group? (chance of so much by accident, all questions allowed for)"
     ]
-    left = len(found.comparisons) - len(told)
-    if told:
-        lines.append(table(rows, left=5))
-    if left:
-        lines.append(f"{count(left, 'question')} cannot be answered: too few jobs, or groups of one job.")
+    unanswered = len(found.comparisons) - len(answered)
+    if answered:
+        lines.append(table(rows, left_aligned=5))
+    if unanswered:
+        lines.append(f"{count(unanswered, 'question')} cannot be answered: too few jobs, or groups of one job.")
     return lines
 
 
@@ -151,13 +158,16 @@ def _trust(found: Examination) -> list[str]:
     for t in found.trust:
         figures = [f"{v:.3g}" if math.isfinite(v) else "-" for v in (t.noise, t.unexplained, t.error, t.calibration)]
         rows.append((found.rotor.reading_name(t.sensor), *figures, str(t.set_aside)))
-    return ["Which sensor to trust (rms over the regimes, parts of the limit; records set aside)", table(rows, left=1)]
+    return [
+        "Which sensor to trust (rms over the regimes, parts of the limit; records set aside)",
+        table(rows, left_aligned=1),
+    ]
 
 
-def _cells(rotor: Rotor, seen: Prediction) -> Iterator[tuple[int, int, tuple[Any, Any, Any], Any]]:
+def _cells(rotor: Rotor, prediction: Prediction) -> Iterator[tuple[int, int, tuple[Any, Any, Any], Any]]:
     """Yield regime, sensor (or HEIGHTS), and where the figures of each reading stand."""
-    vibration = (seen.error, seen.change, seen.calibration)
-    height = (seen.height_error, seen.height_change, seen.height_calibration)
+    vibration = (prediction.error, prediction.change, prediction.calibration)
+    height = (prediction.height_error, prediction.height_change, prediction.height_calibration)
     for r, regime in enumerate(rotor.regimes):
         for s in range(len(rotor.sensors)):
             yield r, s, vibration, (r, s)
@@ -180,30 +190,30 @@ def _checks(found: Examination) -> list[str]:
         rows.append((adjuster, QUESTION_WORDS[check.question], answer, p_value_text(check.p), where, size, worth))
     return [
         "Does the model hold? (chance of so much by accident, all readings allowed for)",
-        table(rows, left=5),
+        table(rows, left_aligned=5),
     ]
 
 
 def _prediction(found: Examination) -> list[str]:
-    rotor, seen = found.rotor, found.prediction
+    rotor, prediction = found.rotor, found.prediction
     rows: list[tuple[str, ...]] = [("regime", "reading", "unit", "changes", "error left", "fit expects 1")]
-    for r, s, part, at in _cells(rotor, seen):
+    for r, s, part, at in _cells(rotor, prediction):
         unit = rotor.height_unit if s == HEIGHTS else rotor.sensors[s].unit
         figures = [f"{float(p[at]):.3g}" if math.isfinite(p[at]) else "-" for p in (part[1], part[0], part[2])]
         rows.append((rotor.regimes[r].name, rotor.reading_name(s), unit, *figures))
-    return ["Every job predicted from the others (rms; what a new aircraft would see)", table(rows, left=3)]
+    return ["Every job predicted from the others (rms; what a new aircraft would see)", table(rows, left_aligned=3)]
 
 
-def _own(found: Examination) -> list[str]:
+def _own_coefficients(found: Examination) -> list[str]:
     names = [a.name for a in found.rotor.adjusters]
     title = (
         "Each aircraft against its type: chance (of one looked at alone), vibration influence as a part of the type's"
     )
     rows: list[tuple[str, ...]] = [("job", "chance", *names, "")]
-    for o in found.own:
+    for o in found.own_coefficients:
         parts = ["-" if not math.isfinite(v) else f"{100 * v:.0f} %" for v in o.departure]
         rows.append((o.job, p_value_text(o.p), *parts, "unlike its type" if o.unlike else ""))
-    return [title, table(rows, left=1)]
+    return [title, table(rows, left_aligned=1)]
 
 
 def _lessons(found: Examination) -> list[str]:
@@ -212,4 +222,4 @@ def _lessons(found: Examination) -> list[str]:
         adjuster = found.rotor.adjusters[lesson.adjuster]
         saved = "not known yet" if lesson.unknown else f"{100 * lesson.saved:.1f} %"
         rows.append((adjuster.name, f"{lesson.amount:g} {adjuster.unit}", f"{lesson.error:.2g}", saved))
-    return ["What one more change in the next job would teach, the most first", table(rows, left=1)]
+    return ["What one more change in the next job would teach, the most first", table(rows, left_aligned=1)]

@@ -129,7 +129,7 @@ def _coefficients(rotor: Rotor, fit: Fit, a: int) -> Iterator[str]:
                 sd = math.sqrt(max(float(influence.height_cov[r, a, a]), 0.0))
                 effect = f"{influence.tau[a, r]:+.4g} {rotor.height_unit}"
                 rows.append((regime.name, "height", effect, f"{sd:.2g}", "", "", *support))
-    yield table(rows, left=2)
+    yield table(rows, left_aligned=2)
 
 
 def _polar_sd(alpha: complex, cov: Reals) -> tuple[float, float]:
@@ -152,7 +152,7 @@ def _spread(rotor: Rotor, fit: Fit) -> Iterator[str]:
     rows = [("adjuster", "vibration", "heights")]
     for a, adjuster in enumerate(rotor.adjusters):
         rows.append((adjuster.name, *spread_words(fit, a)))
-    yield table(rows, left=2)
+    yield table(rows, left_aligned=2)
 
 
 def spread_words(fit: Fit, a: int) -> tuple[str, str]:
@@ -180,12 +180,12 @@ def _readings(rotor: Rotor, fit: Fit) -> Iterator[str]:
     for r, regime in enumerate(rotor.regimes):
         for s, sensor in enumerate(rotor.sensors):
             noise = _figure(fit.influence.vibration_noise[r, s])
-            left = (_figure(fit.residual[r, s]), _figure(fit.condition[r, s]))
-            rows.append((regime.name, sensor.name, sensor.unit, noise, *left))
+            figures = (_figure(fit.residual[r, s]), _figure(fit.condition[r, s]))
+            rows.append((regime.name, sensor.name, sensor.unit, noise, *figures))
         if regime.heights:
-            left = (_figure(fit.height_residual[r]), _figure(fit.height_condition[r]))
-            rows.append((regime.name, "height", rotor.height_unit, _figure(fit.influence.height_noise[r]), *left))
-    yield table(rows, left=2)
+            figures = (_figure(fit.height_residual[r]), _figure(fit.height_condition[r]))
+            rows.append((regime.name, "height", rotor.height_unit, _figure(fit.influence.height_noise[r]), *figures))
+    yield table(rows, left_aligned=2)
 
 
 def _figure(value: float) -> str:

@@ -63,16 +63,17 @@ def miss_rows(found: Hindsight) -> list[tuple[str, ...]]:
 
 def report(found: Hindsight) -> str:
     """Return how good past advice was as readable text."""
-    left = "".join(f"\nNot judged: {count}, {why}." for why, count in found.left_out.items())
-    blocks = [f"{len(found.judged)} plans judged: done as advised, and the next run read.{left}"]
+    not_judged = "".join(f"\nNot judged: {count}, {why}." for why, count in found.left_out.items())
+    blocks = [f"{len(found.judged)} plans judged: done as advised, and the next run read.{not_judged}"]
     if found.judged:
         blocks.append(
-            "Chances promised against runs inside limits\n" + table([SCORE_HEADINGS, *score_rows(found)], left=1)
+            "Chances promised against runs inside limits\n"
+            + table([SCORE_HEADINGS, *score_rows(found)], left_aligned=1)
         )
-        blocks.append("Calibration\n" + table([BIN_HEADINGS, *bin_rows(found)], left=1))
+        blocks.append("Calibration\n" + table([BIN_HEADINGS, *bin_rows(found)], left_aligned=1))
     if found.misses:
         title = "Readings against what was expected (parts of the limit)\n"
-        blocks.append(title + table([MISS_HEADINGS, *miss_rows(found)], left=1))
+        blocks.append(title + table([MISS_HEADINGS, *miss_rows(found)], left_aligned=1))
     return "\n\n".join(blocks) + "\n"
 
 

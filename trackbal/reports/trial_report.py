@@ -52,7 +52,7 @@ def _one_json(rotor: Rotor, trial: Trial, setting: Reals) -> dict[str, Any]:
             for b, a in np.argwhere(trial.change.T).tolist()
         ],
         "information": trial.information,
-        "noises": trial.told,
+        "noises": trial.noises,
         "worst_ratio": trial.worst,
         "unknown_effect": trial.effect,
         "within": trial.within,
@@ -110,7 +110,7 @@ def _words(rotor: Rotor, trial: Trial, setting: Reals) -> list[str]:
 
 
 def _expected(trial: Trial) -> str:
-    size = f"by some {trial.told:.0f} times their noise" if trial.told < 1e3 else "far beyond their noise"
+    size = f"by some {trial.noises:.0f} times their noise" if trial.noises < 1e3 else "far beyond their noise"
     text = (
         f"It is expected to move readings {size}. The worst reading stays at {trial.worst:.2f} of its limit as far as "
         f"is known; what is not known may move one by about {trial.effect:.2f} of its limit, either way."

@@ -71,8 +71,8 @@ def history_pieces(
                 progress(min(1.0, stream.buffer.tell() / size))
     if not done:
         raise InputError(runs_file, "no readings", "at least one row with a reading that counts")
-    for job, left in changes.items():
-        raise InputError(adjustments_file, job, "a job of the history sheet", row=left[0][0], column="job")
+    for job, lines_of_job in changes.items():
+        raise InputError(adjustments_file, job, "a job of the history sheet", row=lines_of_job[0][0], column="job")
 
 
 def _pieces(found: Iterator[Row], at: int, rows: int) -> Iterator[list[Row]]:

@@ -59,7 +59,7 @@ def meaning(rotor: Rotor) -> dict[str, Any]:
         "height_unit": rotor.height_unit,
         "sensors": {s.name: {"unit": s.unit, "harmonic": s.harmonic, "axis": s.axis} for s in rotor.sensors},
         "regimes": [r.name for r in rotor.regimes],
-        **({"regime_rpm": own} if (own := {r.name: r.rpm for r in rotor.regimes if r.rpm is not None}) else {}),
+        **({"regime_rpm": speeds} if (speeds := {r.name: r.rpm for r in rotor.regimes if r.rpm is not None}) else {}),
         "adjusters": {
             a.name: {"unit": a.unit, "step": a.step, "kind": a.kind, "positive": a.positive, "negative": a.negative}
             for a in rotor.adjusters
@@ -105,9 +105,11 @@ def _of_rotor(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[Diffe
     apart = abs(float(then.get("rpm", now["rpm"])) / now["rpm"] - 1.0)
     if apart > 1e-9:
         yield Difference("speed", f"rpm {then['rpm']:.6g} then, {now['rpm']:.6g} now", size=apart)
-    own, own_now = then.get("regime_rpm", {}), now.get("regime_rpm", {})
-    for regime in (name for name in now["regimes"] if name in {**own, **own_now}):
-        was, is_now = (float(mine.get(regime, d.get("rpm", now["rpm"]))) for mine, d in ((own, then), (own_now, now)))
+    speeds, speeds_now = then.get("regime_rpm", {}), now.get("regime_rpm", {})
+    for regime in (name for name in now["regimes"] if name in {**speeds, **speeds_now}):
+        was, is_now = (
+            float(mine.get(regime, d.get("rpm", now["rpm"]))) for mine, d in ((speeds, then), (speeds_now, now))
+        )
         if abs(was / is_now - 1.0) > 1e-9:
             size = abs(was / is_now - 1.0)
             yield Difference("regime_speed", f"{regime}: rpm {was:.6g} then, {is_now:.6g} now", regime, size)

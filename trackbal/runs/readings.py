@@ -189,9 +189,9 @@ def read_rows(rotor: Rotor, table: CsvTable, found: Headings, regime: Counts) ->
     vibration = np.full((table.rows, len(rotor.sensors)), complex(np.nan, np.nan))
     for s, (position, unit) in found.amplitude.items():
         phasor = _read_phasors(rotor, table, position, found.phase[s][0])
-        own = rotor.sensors[s].unit
-        vibration[:, s] = phasor * _row_factors(unit, own, rotor.sensors[s].harmonic * rpm / 60.0)
-        at_usual[:, s] = (usual / rpm) ** (VIBRATION_UNITS[own][0] - VIBRATION_UNITS[unit][0])
+        sensor_unit = rotor.sensors[s].unit
+        vibration[:, s] = phasor * _row_factors(unit, sensor_unit, rotor.sensors[s].harmonic * rpm / 60.0)
+        at_usual[:, s] = (usual / rpm) ** (VIBRATION_UNITS[sensor_unit][0] - VIBRATION_UNITS[unit][0])
     height = np.full((table.rows, len(rotor.blades)), np.nan)
     for b, (position, unit) in found.height.items():
         height[:, b] = table.numbers(position, NUMBER) * (HEIGHT_UNITS[unit] / HEIGHT_UNITS[rotor.height_unit])

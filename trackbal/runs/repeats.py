@@ -85,12 +85,12 @@ def odd_repeats(
     columns = [_part(c, ~strange[c.group // regimes]) for c in columns]
     off: dict[tuple[int, int, str], list[_Off]] = {}
     for one in _contradicted(columns):
-        told = _likely(rotor, rows, one, regime)
-        off.setdefault((one.group, one.row, told), []).append(one)
-    for (at, row, told), its in off.items():
+        slip = _likely(rotor, rows, one, regime)
+        off.setdefault((one.group, one.row, slip), []).append(one)
+    for (at, row, slip), its in off.items():
         job, run = names[at // regimes]
         sign = bool(resumed is not None and row >= 0 and resumed[row])
-        text = _words(rotor, at % regimes, its, told, lines, sign)
+        text = _words(rotor, at % regimes, its, slip, lines, sign)
         without = tuple(_without(rotor, rows, one, at % regimes) for one in its)
         found.append(OddRepeat(job, run, at % regimes, text, max(one.gain for one in its), without))
     return tuple(found)
@@ -170,9 +170,9 @@ def _jobs_of_two(columns: Sequence[_Column], names: Sequence[tuple[str, int]], r
         apart = chdtrc(c.dof, squares / (2.0 * strict**2)) < PAIR_DISAGREES
         for j in np.unique(job[apart]).tolist():
             others = _noise(squares[job != j], c.dof)
-            own = (job == j) & (chdtrc(c.dof, squares / (2.0 * others**2)) < PAIR_DISAGREES)
-            bad[j] += own.sum()
-            runs.setdefault(j, set()).update(run[own].tolist())
+            disagree = (job == j) & (chdtrc(c.dof, squares / (2.0 * others**2)) < PAIR_DISAGREES)
+            bad[j] += disagree.sum()
+            runs.setdefault(j, set()).update(run[disagree].tolist())
         pairs += np.bincount(job, minlength=len(job_names))
     wrong = [j for j, its in runs.items() if bad[j] > MOST_OF_JOB * pairs[j] and len(its) > 1]
     return {job_names[j]: sorted(names[i][1] for i in runs[j]) for j in sorted(wrong) if job_names[j]}
@@ -219,24 +219,24 @@ def _of_group(c: _Column, members: Counts, sd: float, rare: float) -> Iterator[_
     """Take the reading farthest from the median away while it is too far off and two others are left."""
     from scipy.special import chdtrc
 
-    left, taken = members, []
-    while len(left) > 2:
-        apart = ((c.value[left] - np.median(c.value[left], axis=0)) ** 2).sum(axis=1)
-        worst, others = int(np.argmax(apart)), len(left) - 1
+    remaining, taken = members, []
+    while len(remaining) > 2:
+        apart = ((c.value[remaining] - np.median(c.value[remaining], axis=0)) ** 2).sum(axis=1)
+        worst, others = int(np.argmax(apart)), len(remaining) - 1
         score = float(apart[worst]) / (sd**2 * (1.0 + 1.0 / others))
         if chdtrc(c.dof, score) >= rare:
             break
-        taken.append((int(left[worst]), score))
-        left = np.delete(left, worst)
+        taken.append((int(remaining[worst]), score))
+        remaining = np.delete(remaining, worst)
     group = int(c.group[members[0]])
     rows = c.row[members]
-    if len(left) == 2:
-        score = float(((c.value[left[1]] - c.value[left[0]]) ** 2).sum()) / (2.0 * sd**2)
+    if len(remaining) == 2:
+        score = float(((c.value[remaining[1]] - c.value[remaining[0]]) ** 2).sum()) / (2.0 * sd**2)
         if chdtrc(c.dof, score) < rare:
             yield _Off(c.index, group, -1, rows, rows[:0], sd, score / 2.0)
             return
     for member, score in taken:
-        yield _Off(c.index, group, int(c.row[member]), rows, c.row[left], sd, score / 2.0)
+        yield _Off(c.index, group, int(c.row[member]), rows, c.row[remaining], sd, score / 2.0)
 
 
 def _without(rotor: Rotor, rows: RowReadings, one: _Off, regime: int) -> Without:
@@ -308,18 +308,18 @@ def _likely(rotor: Rotor, rows: RowReadings, one: _Off, regime: Counts) -> str:
 def _best_slip(slips: Sequence[Slip], cases: Sequence[tuple[Any, Any, int]], sd: float, dof: int) -> str:
     from scipy.special import chdtrc
 
-    best, told = FITS, ""
+    best, likeliest = FITS, ""
     for words, put_right in slips:
         for value, usual, others in cases:
-            left = float(np.sum(np.abs(put_right(value) - usual) ** 2))
-            chance = float(chdtrc(dof, left / (sd**2 * (1.0 + 1.0 / others))))
+            squares = float(np.sum(np.abs(put_right(value) - usual) ** 2))
+            chance = float(chdtrc(dof, squares / (sd**2 * (1.0 + 1.0 / others))))
             if chance > best:
-                best, told = chance, words
-    return told
+                best, likeliest = chance, words
+    return likeliest
 
 
 def _words(
-    rotor: Rotor, regime: int, its: Sequence[_Off], told: str, lines: Sequence[int] | None, resumed: bool
+    rotor: Rotor, regime: int, its: Sequence[_Off], slip: str, lines: Sequence[int] | None, resumed: bool
 ) -> str:
     one = its[0]
     names = " and ".join("tip heights" if i.index < 0 else rotor.sensors[i.index].name for i in its)
@@ -332,9 +332,9 @@ def _words(
         text = (
             f"{where}: {' and '.join(place(int(row)) for row in one.members)} disagree; which is right cannot be told"
         )
-        text += f", one is probably {told}" if told else ""
+        text += f", one is probably {slip}" if slip else ""
     else:
         others = len(one.members) - 1
         text = f"{where}: {place(one.row)} is unlike its {others} repeats"
-        text += f", probably {told}" if told else ""
+        text += f", probably {slip}" if slip else ""
     return text + ("; it goes on with a run after a later one had begun" if resumed else "")

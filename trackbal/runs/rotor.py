@@ -260,9 +260,9 @@ class Rotor(Summarised):
         bound = np.full((len(self.regimes), len(self.sensors)), np.inf)
         for r, regime in enumerate(self.regimes):
             for s, sensor in enumerate(self.sensors):
-                own = [v for v in (getattr(regime, regime_key), getattr(sensor, sensor_key)) if v is not None]
-                if own:
-                    bound[r, s] = min(own)
+                given = [v for v in (getattr(regime, regime_key), getattr(sensor, sensor_key)) if v is not None]
+                if given:
+                    bound[r, s] = min(given)
                 elif general is not None:
                     bound[r, s] = general
         return bound
@@ -270,9 +270,9 @@ class Rotor(Summarised):
     def _height_bound(self, regime_key: str, general: float | None) -> NDArray[np.float64]:
         bound = np.full(len(self.regimes), np.inf)
         for r, regime in enumerate(self.regimes):
-            own = getattr(regime, regime_key)
-            if regime.heights and (own is not None or general is not None):
-                bound[r] = own if own is not None else general
+            given = getattr(regime, regime_key)
+            if regime.heights and (given is not None or general is not None):
+                bound[r] = given if given is not None else general
         return bound
 
     @cached_property

@@ -196,13 +196,13 @@ def _read_changes(rotor: Rotor, table: CsvTable, jobs: tuple[str, ...], job: Cou
     pairs = _pairs(rotor, table, blade_at, adjuster_at)
     amount = table.numbers(amount_at, NUMBER, empty=False)
     made = np.zeros((len(job), len(rotor.adjusters), len(rotor.blades)))
-    seen: dict[tuple[int, ...], int] = {}
+    row_of: dict[tuple[int, ...], int] = {}
     for row, (a, b) in enumerate(pairs):
         j = index[table.columns[job_at][row]]
         runs = int(starts[j + 1] - starts[j])
         if after[row] > runs:
             raise table.bad_cell(row, run_at, f"one of the {runs} runs of job {jobs[j]}")
-        _refuse_repeat(table, seen, (j, after[row], a, b), row)
+        _refuse_repeat(table, row_of, (j, after[row], a, b), row)
         if after[row] < runs:  # nothing was flown after the job's last adjustments
             made[starts[j] + after[row], a, b] = amount[row]
     for j in range(len(jobs)):
@@ -218,12 +218,12 @@ def _pairs(rotor: Rotor, table: CsvTable, blade_at: int, adjuster_at: int) -> li
     return list(zip(adjuster.tolist(), blade.tolist(), strict=True))
 
 
-def _refuse_repeat(table: CsvTable, seen: dict[tuple[int, ...], int], key: tuple[int, ...], row: int) -> None:
-    if key in seen:
+def _refuse_repeat(table: CsvTable, row_of: dict[tuple[int, ...], int], key: tuple[int, ...], row: int) -> None:
+    if key in row_of:
         raise table.error(
-            row, None, f"the blade and adjuster of row {table.lines[seen[key]]} again", "one row for each"
+            row, None, f"the blade and adjuster of row {table.lines[row_of[key]]} again", "one row for each"
         )
-    seen[key] = row
+    row_of[key] = row
 
 
 def read_adjustments(rotor: Rotor, file: File | CsvTable) -> Reals:
@@ -245,9 +245,9 @@ def _read_pairs(rotor: Rotor, file: File | CsvTable, value: str, sheet: str) -> 
     given = table.numbers(value_at, NUMBER, empty=False)
     values = np.zeros((len(rotor.adjusters), len(rotor.blades)))
     listed = np.full(values.shape, -1)
-    seen: dict[tuple[int, ...], int] = {}
+    row_of: dict[tuple[int, ...], int] = {}
     for row, pair in enumerate(pairs):
-        _refuse_repeat(table, seen, pair, row)
+        _refuse_repeat(table, row_of, pair, row)
         values[pair] = given[row]
         listed[pair] = row
     return values, listed, table

@@ -73,22 +73,22 @@ def _search_nodes(problem: Problem, best: Best, support: Ints, batch: Batch, nod
 
 def _branch(problem: Problem, best: Best, support: Ints, batch: Batch, nodes: _Nodes) -> _Nodes:
     """Solve the nodes' boxes, offer what they round to, and split those that may hold better."""
-    own = batch.take(nodes.of)
+    part = batch.take(nodes.of)
     worst = best.cost + problem.tolerance
-    x, value, bound = box_qp.solve_box(own, nodes.low, nodes.high, problem.constant, worst)
-    whole = own.nearest(x, nodes.low, nodes.high)
-    best.offer_batch(support[:, nodes.of], whole, box_qp.cost(own, whole, problem.constant))
+    x, value, bound = box_qp.solve_box(part, nodes.low, nodes.high, problem.constant, worst)
+    whole = part.nearest(x, nodes.low, nodes.high)
+    best.offer_batch(support[:, nodes.of], whole, box_qp.cost(part, whole, problem.constant))
     away = np.abs(x - whole)
     broken = away >= _WHOLE
     unsettled = ~broken.any(axis=0) & (value - bound > problem.tolerance)  # whole, but perhaps not the minimum
     open_ = np.flatnonzero((bound <= best.cost + problem.tolerance) & (broken.any(axis=0) | unsettled))
     # Split where rounding costs most; a whole point not shown to be the minimum, along its longest side.
     length = nodes.high - nodes.low
-    score = np.where(broken, 1.0 + away**2 / own.inverse_diagonal, length / (1.0 + length) * unsettled)
+    score = np.where(broken, 1.0 + away**2 / part.inverse_diagonal, length / (1.0 + length) * unsettled)
     at = score[:, open_].argmax(axis=0), np.arange(open_.size)
     low, high = nodes.low[:, open_], nodes.high[:, open_]
     left_high, right_low = high.copy(), low.copy()
-    left_high[at], right_low[at] = _sides(problem, own.support[:, open_][at], x[:, open_][at], high[at])
+    left_high[at], right_low[at] = _sides(problem, part.support[:, open_][at], x[:, open_][at], high[at])
     split_low = np.concatenate([low, right_low], axis=1)
     split_high = np.concatenate([left_high, high], axis=1)
     of = np.concatenate([nodes.of[open_], nodes.of[open_]])

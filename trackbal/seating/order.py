@@ -68,24 +68,24 @@ def best_order(moment: Complexes, azimuth_deg: NDArray[np.float64], hub: Complex
     if n > MOST_BLADES:
         raise ValueError(f"at most {MOST_BLADES} blades")
     turn = np.exp(-1j * np.deg2rad(azimuth_deg))
-    own = complex(hub @ turn)
+    of_hub = complex(hub @ turn)
     fixed = turning_changes_nothing(azimuth_deg, hub)
     compared = factorial(n - 1) if fixed else factorial(n)
     if n <= EVERY:
         listed = orders(n, fixed)
-        left = moment[listed] @ turn + own
+        residual = moment[listed] @ turn + of_hub
         tolerance = _SAME * float(np.abs(moment).max())
-        first = int(np.flatnonzero(np.abs(left) <= np.abs(left).min() + tolerance)[0])
-        return Order(listed[first], complex(left[first]), compared)
+        first = int(np.flatnonzero(np.abs(residual) <= np.abs(residual).min() + tolerance)[0])
+        return Order(listed[first], complex(residual[first]), compared)
     best: Order | None = None
-    for blade_at, left_over in _halves(moment, turn, own, fixed):
+    for blade_at, left_over in _halves(moment, turn, of_hub, fixed):
         if best is None or abs(left_over) < abs(best.residual) - _SAME * float(np.abs(moment).max()):
             best = Order(blade_at, left_over, compared)
     assert best is not None
     return best
 
 
-def _halves(moment: Complexes, turn: Complexes, own: complex, fixed: bool) -> Iterator[tuple[Ints, complex]]:
+def _halves(moment: Complexes, turn: Complexes, of_hub: complex, fixed: bool) -> Iterator[tuple[Ints, complex]]:
     """Yield, for every way to share the blades out to two halves of the positions, the best order and its residual."""
     n = len(moment)
     size = min((abs(comb(n, k) * (factorial(k) - factorial(n - k))), k) for k in range(1, n))[1]
@@ -94,7 +94,7 @@ def _halves(moment: Complexes, turn: Complexes, own: complex, fixed: bool) -> It
     for others in combinations(range(fixed, n), size - fixed):
         here = np.array([*range(fixed), *others])
         there = np.setdiff1d(np.arange(n), here)
-        one = moment[here][first_orders] @ turn[:size] + own
+        one = moment[here][first_orders] @ turn[:size] + of_hub
         two = moment[there][second_orders] @ turn[size:]
         apart, at = nearest(two, -one)
         i = int(apart.argmin())

@@ -111,15 +111,15 @@ def _with_weights(
     n = len(moment)
     turn = np.exp(-1j * np.deg2rad(rotor.azimuth_deg))
     listed = orders(n, turning_changes_nothing(rotor.azimuth_deg, hub)) if n <= EVERY else alone.blade_at[None]
-    left = moment[listed] @ turn + complex(hub @ turn)
+    residuals = moment[listed] @ turn + complex(hub @ turn)
     pieces = _stations(rotor, stations, turn)
     rungs: list[Seating] = []
     best = Seating(alone.blade_at, np.zeros((len(rotor.adjusters), n)), alone.residual, True)
     for m in range(1, most + 1):
-        found = _listed_sums(rotor, pieces, left, listed, m) if m <= 2 else None
+        found = _listed_sums(rotor, pieces, residuals, listed, m) if m <= 2 else None
         proven = found is not None and n <= EVERY
         if found is None:
-            found = _searched(rotor, stations, left, listed, turn, m)
+            found = _searched(rotor, stations, residuals, listed, turn, m)
         if abs(found[2]) < abs(best.residual) - 1e-12 * float(np.abs(moment).max()):
             best = Seating(*found, proven=proven)
         else:
@@ -157,7 +157,7 @@ def _stations(rotor: Rotor, stations: Sequence[int], turn: Complexes) -> list[_S
 
 
 def _listed_sums(
-    rotor: Rotor, pieces: list[_Station], left: Complexes, listed: Ints, m: int
+    rotor: Rotor, pieces: list[_Station], residuals: Complexes, listed: Ints, m: int
 ) -> tuple[Ints, Reals, complex] | None:
     """Return the best of all orders with exactly m = 1 or 2 weights; None if the sums are too many to list."""
     groups: list[tuple[_Station, ...]] = [(one,) for one in pieces] if m == 1 else list(combinations(pieces, 2))
@@ -169,7 +169,7 @@ def _listed_sums(
     )
     if not sums.size:
         return None
-    apart, at = nearest(sums, -left)
+    apart, at = nearest(sums, -residuals)
     k = int(np.flatnonzero(apart <= apart.min() + 1e-12 * float(np.abs(sums).max()))[0])
     ends = np.cumsum(sizes)
     g = int(np.searchsorted(ends, at[k], side="right"))
@@ -177,11 +177,11 @@ def _listed_sums(
     weights = np.zeros((len(rotor.adjusters), len(rotor.blades)))
     for one, i in zip(groups[g], np.unravel_index(inside, [len(s.amounts) for s in groups[g]]), strict=True):
         weights[one.adjuster, one.position] = one.amounts[i]
-    return listed[k], weights, complex(left[k] + sums[at[k]])
+    return listed[k], weights, complex(residuals[k] + sums[at[k]])
 
 
 def _searched(
-    rotor: Rotor, stations: list[int], left: Complexes, listed: Ints, turn: Complexes, m: int
+    rotor: Rotor, stations: list[int], residuals: Complexes, listed: Ints, turn: Complexes, m: int
 ) -> tuple[Ints, Reals, complex]:
     """Return the best with at most m weights of the orders that leave least without any."""
     empty = np.array([[max(a.minimum, 0.0)] * len(rotor.blades) for a in rotor.adjusters])
@@ -196,11 +196,11 @@ def _searched(
     design = np.stack([per_step.real.ravel(), per_step.imag.ravel()]) / scale
     group = np.repeat(np.arange(low.shape[0]), low.shape[1])
     best: tuple[Ints, Reals, complex] | None = None
-    for k in np.argsort(np.abs(left), kind="stable")[:_BEST_ORDERS].tolist():
-        target: NDArray[np.float64] = np.array([left[k].real, left[k].imag]) / scale
+    for k in np.argsort(np.abs(residuals), kind="stable")[:_BEST_ORDERS].tolist():
+        target: NDArray[np.float64] = np.array([residuals[k].real, residuals[k].imag]) / scale
         lin, constant = design.T @ target, float(target @ target)
         solution = search(design.T @ design, lin, constant, low.ravel(), high.ravel(), group, m, choices=choices)[m]
-        residual = complex(left[k] + (per_step.ravel() @ solution.x))
+        residual = complex(residuals[k] + (per_step.ravel() @ solution.x))
         if best is None or abs(residual) < abs(best[2]):
             steps = np.array([a.step for a in rotor.adjusters])[:, None]
             best = listed[k], solution.x.reshape(low.shape) * steps, residual

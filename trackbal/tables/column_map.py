@@ -198,10 +198,10 @@ def draft(rotor: Rotor, table: RawTable, kind: Kind) -> str:
     ):
         if score >= _CLOSE and ours not in matched and theirs not in matched.values():
             matched[ours] = theirs
-    left = [h for h in dict.fromkeys(headings) if h not in matched.values()]
+    unmatched = [h for h in dict.fromkeys(headings) if h not in matched.values()]
     lines = ["# A draft: look at every line.", f'kind = "{kind}"', 'layout = "wide"  # or "long": a row a reading']
     lines += [f"header = {at + 1}", f'decimal = "{table.decimal}"', 'missing_phase = "error"  # or "not_read"']
-    lines += [f"ignore = {json.dumps(left, ensure_ascii=False)}  # looks like none of ours", "", "[columns]"]
+    lines += [f"ignore = {json.dumps(unmatched, ensure_ascii=False)}  # looks like none of ours", "", "[columns]"]
     lines += [f"{_quoted(_with_unit(o, matched[o]))} = {_quoted(matched[o])}" for o in wanted if o in matched]
     lines += [f'# {_quoted(o)} = "..."' for o in wanted if o not in matched]
     lines += _draft_labels(rotor, table, at, matched)

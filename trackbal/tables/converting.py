@@ -420,17 +420,17 @@ class _Converting:
         whole: dict[tuple[str, ...], list[tuple[int, dict[str, str]]]] = {}
         for line, named in cells:
             sensor = named.pop("sensor", "")
-            own = {n: named.pop(n) for n in ("amp", "deg", "value", "unit") if n in named}
+            values = {n: named.pop(n) for n in ("amp", "deg", "value", "unit") if n in named}
             if not sensor:
                 if not any(f.line == line for f in self.faults):
                     self._fault(line, "sensor", "", "the sensor of the row")
                 continue
             rows = whole.setdefault(tuple(named.get(n, "") for n in ("job", "run", "regime")), [])
             if sensor in self.heights:
-                texts = {sensor: own.get("amp", own.get("value", "")), f"{sensor}|unit": own.get("unit", "")}
+                texts = {sensor: values.get("amp", values.get("value", "")), f"{sensor}|unit": values.get("unit", "")}
             else:
-                texts = {f"{sensor}.amp": own.get("amp", ""), f"{sensor}.deg": own.get("deg", "")}
-                texts |= {sensor: own.get("value", ""), f"{sensor}|unit": own.get("unit", "")}
+                texts = {f"{sensor}.amp": values.get("amp", ""), f"{sensor}.deg": values.get("deg", "")}
+                texts |= {sensor: values.get("value", ""), f"{sensor}|unit": values.get("unit", "")}
             texts = {n: t for n, t in texts.items() if t}
             free = next((its for _, its in rows if not texts.keys() & its.keys()), None)
             if free is None:
@@ -500,26 +500,26 @@ class _Converting:
         self, line: int, sensor: str, at: str, number: str, phase: str, written: str, rpm: float
     ) -> tuple[str, str] | None:
         of = self.rotor.sensors[self.rotor.sensor_index(sensor)]
-        own = split_unit(self._column_of(f"{sensor}.amp"))[1] or of.unit
-        unit = spellings.unit_of(written, self.map.labels.get("units", {})) if written else own
+        column_unit = split_unit(self._column_of(f"{sensor}.amp"))[1] or of.unit
+        unit = spellings.unit_of(written, self.map.labels.get("units", {})) if written else column_unit
         if unit not in VIBRATION_UNITS:
             expected = f"a unit of vibration: {', '.join(VIBRATION_UNITS)}, or a line in [units] of the map"
             self._fault(line, "unit" if "unit" in self.at else at, written, expected)
             return None
         if written and written != unit:
             self.matched[f"unit {written}", unit] = None
-        if unit == own:
+        if unit == column_unit:
             return number, phase
         hertz = of.harmonic * rpm / 60.0
         degrees = CLOCK_DEG[phase] if ":" in phase else float(phase)
-        turned = to_phasor(float(number), degrees, self.rotor.phase_sense) * unit_factor(unit, own, hertz)
-        self.matched[f"readings of {sensor} in {unit}", f"converted to {own}"] = None
+        turned = to_phasor(float(number), degrees, self.rotor.phase_sense) * unit_factor(unit, column_unit, hertz)
+        self.matched[f"readings of {sensor} in {unit}", f"converted to {column_unit}"] = None
         return repr(float(np.abs(turned))), repr(float(phase_deg(turned, self.rotor.phase_sense)))
 
     def _height(self, line: int, name: str, number: str, written: str) -> str:
-        own = split_unit(self._column_of(name))[1] or self.rotor.height_unit
-        unit = spellings.unit_of(written, self.map.labels.get("units", {})) if written else own
+        column_unit = split_unit(self._column_of(name))[1] or self.rotor.height_unit
+        unit = spellings.unit_of(written, self.map.labels.get("units", {})) if written else column_unit
         if unit not in HEIGHT_UNITS:
             self._fault(line, name, written, f"a unit of height: {', '.join(HEIGHT_UNITS)}")
             return ""
-        return number if unit == own else repr(float(number) * HEIGHT_UNITS[unit] / HEIGHT_UNITS[own])
+        return number if unit == column_unit else repr(float(number) * HEIGHT_UNITS[unit] / HEIGHT_UNITS[column_unit])

@@ -93,13 +93,13 @@ def fit_amplitudes(amplitude: Reals, z: Complexes, sd: float) -> AmplitudeFit:
         alpha = size * complex(real, imag) * (1.0 if v >= 0 else -1.0)
         found.append((2.0 * float(result.cost), abs(float(v)), alpha, np.asarray(result.jac, dtype=float)))
     found.sort(key=lambda f: f[0])
-    left, size_found, alpha, jac = found[0]
+    squares, size_found, alpha, jac = found[0]
     free = len(amplitude) - 3
     scaled = jac / np.array([1.0, size, size])
     cov = np.asarray(sd**2 * np.linalg.pinv(scaled.T @ scaled)[1:, 1:])
-    near = left + _TOLD_APART * sd**2
+    near = squares + _TOLD_APART * sd**2
     others = [o for o in found if o[0] <= near and abs(o[2] - alpha) > max(_SAME_PLACE, 1e-3) * abs(alpha)]
-    misfit = float(np.sqrt(left / free)) if free else float("nan")
+    misfit = float(np.sqrt(squares / free)) if free else float("nan")
     return AmplitudeFit(size_found, alpha, cov, misfit, others[0][2] if others else None)
 
 

@@ -15,5 +15,5 @@ def find_trials_in_job(
     rotor: Rotor, runs: Sequence[Run], change: Reals, influence: Influence, setting: Reals
 ) -> Trials:
     """Return what to try after the last run of a job; parameters as in `advise_in_job`, errors as in `find_trials`."""
-    own = influence if len(runs) == 1 else learn(rotor, runs, change, influence).influence
-    return find_trials(rotor, runs[-1], own, setting)
+    influence_now = influence if len(runs) == 1 else learn(rotor, runs, change, influence).influence
+    return find_trials(rotor, runs[-1], influence_now, setting)

@@ -67,7 +67,7 @@ class Trial:
     change: Reals
     information: float
     worth: float
-    told: float
+    noises: float
     worst: float
     effect: float
     within: bool
@@ -143,9 +143,9 @@ def find_trials(rotor: Rotor, run: Run, influence: Influence, setting: Reals) ->
     made = [view.trial(change) for change in (*candidates, *levelling)]
     each = []
     for gap in unknown:
-        own = [t for t in made if t.adjusters == (gap.adjuster,)]
-        if own:
-            each.append(_choose(view, own))
+        single = [t for t in made if t.adjusters == (gap.adjuster,)]
+        if single:
+            each.append(_choose(view, single))
     each.sort(key=lambda t: -t.worth)
     if not each:
         return Trials(None, (), None, (), unknown, thumb, False)
@@ -213,11 +213,11 @@ class _View:
         """Return the expected information of the next run after a change, nats: all, and counted by `weights`."""
         vibration, height = self.spread(change)
         noise = self.influence.vibration_noise**2 * (1.0 + 1.0 / np.maximum(self.run.vibration_count, 1))
-        told = np.log1p(vibration / 2.0 / np.maximum(noise, _SMALL))[self.run.vibration_read]
+        by_reading = np.log1p(vibration / 2.0 / np.maximum(noise, _SMALL))[self.run.vibration_read]
         tip_noise = self.influence.height_noise**2 * (1.0 + 1.0 / np.maximum(self.run.height_count, 1))
         tips = 0.5 * np.log1p(height.sum(axis=1) / np.maximum(tip_noise, _SMALL))[self.run.height_read]
         weight, tip_weight = self.weights
-        return float(told.sum() + tips.sum()), float(told @ weight + tips @ tip_weight)
+        return float(by_reading.sum() + tips.sum()), float(by_reading @ weight + tips @ tip_weight)
 
     @property
     def weights(self) -> tuple[Reals, Reals]:
@@ -249,13 +249,13 @@ class _View:
         within &= np.all(spread + _FAR * rise < spread_stop)
         noise = self.influence.vibration_noise * np.sqrt(1.0 + 1.0 / np.maximum(self.run.vibration_count, 1))
         size = np.abs(moved - self.run.vibration) ** 2 + vibration
-        told = np.sqrt(size / 2.0) / np.maximum(noise, _SMALL)
+        noises = np.sqrt(size / 2.0) / np.maximum(noise, _SMALL)
         information, worth = self.information(change)
         return Trial(
             change=change,
             information=information,
             worth=worth,
-            told=float(np.median(told[read])) if read.any() else float("inf"),
+            noises=float(np.median(noises[read])) if read.any() else float("inf"),
             worst=float(np.concatenate([after / limit, spread / spread_limit]).max(initial=0.0)),
             effect=float(np.concatenate([effect / limit, unknown_rise / spread_limit]).max(initial=0.0)),
             within=bool(within),
@@ -267,8 +267,8 @@ class _View:
         lever = real_map(z[:, None, :])
         noise = 2.0 * np.maximum(self.influence.vibration_noise, _SMALL) ** 2
         carried = np.einsum("rsac,sic->rsai", self.vibration_cov, lever)
-        seen = np.einsum("sia,rsaj->rsij", lever, carried) + noise[..., None, None] * np.eye(2)
-        cov = self.vibration_cov - carried @ np.linalg.inv(seen) @ np.swapaxes(carried, -1, -2)
+        readings_cov = np.einsum("sia,rsaj->rsij", lever, carried) + noise[..., None, None] * np.eye(2)
+        cov = self.vibration_cov - carried @ np.linalg.inv(readings_cov) @ np.swapaxes(carried, -1, -2)
         cov = np.where(self.run.vibration_read[..., None, None], cov, self.vibration_cov)
         u = change - change.mean(axis=1, keepdims=True)
         tip_noise = 2.0 * np.maximum(self.influence.height_noise, _SMALL) ** 2
@@ -345,7 +345,7 @@ def _levelling(rotor: Rotor, run: Run, influence: Influence, setting: Reals, adj
 def _choose(view: _View, trials: list[Trial]) -> Trial:
     """Return the trial to make: within limits if one is, telling, among the instructive the one that helps most."""
     pool = [t for t in trials if t.within] or [min(trials, key=lambda t: t.worst + t.effect)]
-    pool = [t for t in pool if t.told >= TOLD] or pool
+    pool = [t for t in pool if t.noises >= TOLD] or pool
     best = max(t.worth for t in pool)
     near = [t for t in pool if t.worth >= NEARLY * best]
     # of those that help alike, the more instructive; then what is added rather than taken off, and the first blade
@@ -385,10 +385,10 @@ def _known_plans(rotor: Rotor, run: Run, influence: Influence, setting: Reals) -
 
 def _sequence(view: _View, each: list[Trial]) -> tuple[int, ...]:
     """Return the adjusters in the order of what each teaches after those before it."""
-    left, order = list(each), []
-    while left:
-        following = max(left, key=lambda t: view.information(t.change)[1])
+    remaining, order = list(each), []
+    while remaining:
+        following = max(remaining, key=lambda t: view.information(t.change)[1])
         order.append(following.adjusters[0])
         view = view.taught(following.change)
-        left = [t for t in left if t is not following]
+        remaining = [t for t in remaining if t is not following]
     return tuple(order)

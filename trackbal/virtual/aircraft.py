@@ -169,7 +169,7 @@ class Aircraft:
         if repeats < 1:
             raise TrackbalError(f"virtual rotor: repeats {repeats}, expected at least 1")
         taken = np.array([name in flown for name in names])
-        seen = taken & np.array([r.heights for r in rotor.regimes])
+        heights_taken = taken & np.array([r.heights for r in rotor.regimes])
         readings = np.stack([self._vibration(rng if noise else None) for _ in range(repeats)])
         heights = np.broadcast_to(self.tip_height, (repeats, *self.tip_height.shape))
         if noise:
@@ -179,14 +179,14 @@ class Aircraft:
         vibration, height = readings.mean(axis=0), heights.mean(axis=0)
         squares = np.sum(np.abs(readings - vibration) ** 2, axis=0)
         height_squares = np.sum((heights - height) ** 2, axis=(0, 2))
-        rows, tips = taken[:, None], seen[:, None]
+        rows, tips = taken[:, None], heights_taken[:, None]
         return Run(
             vibration=np.where(rows, vibration, complex(np.nan, np.nan)),
             height=np.where(tips, height, np.nan),
             vibration_count=np.where(rows, np.full(vibration.shape, repeats), 0),
-            height_count=np.where(seen, repeats, 0),
+            height_count=np.where(heights_taken, repeats, 0),
             vibration_squares=np.where(rows, squares, 0.0),
-            height_squares=np.where(seen, height_squares, 0.0),
+            height_squares=np.where(heights_taken, height_squares, 0.0),
             height_taken=np.broadcast_to(tips, height.shape).copy(),
             rpm=np.where(taken, self.physics.conditions.omega * 30.0 / np.pi, np.nan),
             source=f"virtual {rotor.name}",

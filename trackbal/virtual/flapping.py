@@ -107,7 +107,7 @@ def hub_loads(air: Airloads, trim: Trim, blades: Blades, motion: Motion, azimuth
         ],
         axis=2,
     )  # (R, B, 5, K), by the blade's own azimuth
-    own = to_harmonics(loads)
+    of_blade = to_harmonics(loads)
     behind = np.exp(-1j * np.multiply.outer(np.deg2rad(azimuth_deg), ORDER))  # (B, 32)
-    summed: Complexes = np.einsum("rbln,bn->rln", own, behind)
+    summed: Complexes = np.einsum("rbln,bn->rln", of_blade, behind)
     return summed

@@ -43,7 +43,7 @@ def vary_physics(physics: Physics, rng: np.random.Generator) -> Physics:
     )
     horn, tab = float(factor(spread.horn_arm)), float(factor(spread.tab_moment))
 
-    def own(adjuster: AdjusterPhysics) -> AdjusterPhysics:
+    def varied(adjuster: AdjusterPhysics) -> AdjusterPhysics:
         part = adjuster.part
         if isinstance(part, PitchLink):
             return replace(adjuster, part=PitchLink(part.pitch_per_unit / horn))
@@ -51,7 +51,7 @@ def vary_physics(physics: Physics, rng: np.random.Generator) -> Physics:
             return replace(adjuster, part=replace(part, moment_slope=part.moment_slope * tab))
         return adjuster
 
-    return replace(physics, modes=modes, blade=blade, adjusters=tuple(own(a) for a in physics.adjusters))
+    return replace(physics, modes=modes, blade=blade, adjusters=tuple(varied(a) for a in physics.adjusters))
 
 
 def draw_faults(
@@ -98,9 +98,9 @@ def draw_source(physics: Physics, fault: Fault | None, rng: np.random.Generator)
 def draw_settings(rotor: Rotor, physics: Physics, rng: np.random.Generator) -> Reals:
     """Return what is found installed, shape (A, B): whole steps inside the adjusters' ranges."""
     found = np.empty((len(rotor.adjusters), len(rotor.blades)))
-    for row, adjuster, own in zip(found, rotor.adjusters, physics.adjusters, strict=True):
-        steps = np.rint(own.initial_scatter * rng.standard_normal(len(row)) / adjuster.step)
-        low = np.ceil((adjuster.minimum - own.initial) / adjuster.step - 1e-9)
-        high = np.floor((adjuster.maximum - own.initial) / adjuster.step + 1e-9)
-        row[:] = own.initial + np.clip(steps, low, high) * adjuster.step
+    for row, adjuster, varied in zip(found, rotor.adjusters, physics.adjusters, strict=True):
+        steps = np.rint(varied.initial_scatter * rng.standard_normal(len(row)) / adjuster.step)
+        low = np.ceil((adjuster.minimum - varied.initial) / adjuster.step - 1e-9)
+        high = np.floor((adjuster.maximum - varied.initial) / adjuster.step + 1e-9)
+        row[:] = varied.initial + np.clip(steps, low, high) * adjuster.step
     return found
