@@ -32,8 +32,8 @@ class Learned:
     influence : Influence
         Coefficients of this aircraft with what is left of their covariance.
     belief : Belief or None
-        State and coefficients jointly, after the last run; None where `own` takes its place.
-    own : OwnAircraft or None
+        State and coefficients jointly, after the last run; None where `posterior` takes its place.
+    posterior : OwnAircraft or None
         The same where the influence says how departures go together (posterior.py): then
         one run already tells of the aircraft's own influence.
     """
@@ -41,7 +41,7 @@ class Learned:
     run: Run
     influence: Influence
     belief: Belief | None
-    own: OwnAircraft | None = None
+    posterior: OwnAircraft | None = None
 
 
 def own_of(
@@ -75,18 +75,18 @@ def learn(
     earlier : sequence of JobRuns
         Earlier jobs of the same aircraft.
     """
-    own_now = own_of(rotor, [*earlier, JobRuns(runs, change)], influence)
-    if own_now is not None:
-        return Learned(own_now.present(runs[-1]), own_now.influence(), None, own_now)
+    posterior = own_of(rotor, [*earlier, JobRuns(runs, change)], influence)
+    if posterior is not None:
+        return Learned(posterior.present(runs[-1]), posterior.influence(), None, posterior)
     prior = belief = prior_belief(rotor, influence)
     for job in earlier:
         belief = _filtered(rotor, _begun_anew(belief), job)
     belief = _filtered(rotor, _begun_anew(belief), JobRuns(runs, change))
     alone = len(runs) == 1 and not earlier
     # a first run teaches nothing of the coefficients: they are returned without the rounding of a filter
-    own = influence if alone else _own_influence(influence, prior, belief)
+    influence_now = influence if alone else _own_influence(influence, prior, belief)
     present = runs[-1] if len(runs) == 1 else _present_run(rotor, belief, runs[-1])
-    return Learned(present, own, belief)
+    return Learned(present, influence_now, belief)
 
 
 def _filtered(rotor: Rotor, belief: Belief, job: JobRuns) -> Belief:
@@ -126,7 +126,7 @@ def _present_run(rotor: Rotor, belief: Belief, last: Run) -> Run:
 def _own_influence(influence: Influence, prior: Belief, belief: Belief) -> Influence:
     adjusters = influence.alpha.shape[0]
     free = belief.height.mean.shape[-1] - adjusters
-    own = belief.vibration.mean[..., 2:]
+    coefficients = belief.vibration.mean[..., 2:]
     cov, height_cov = belief.vibration.cov[..., 2:, 2:], belief.height.cov[..., free:, free:]
     learned = _learned(cov, prior.vibration.cov[..., 2:, 2:])
     learned = learned[..., 0::2] & learned[..., 1::2]
@@ -134,7 +134,7 @@ def _own_influence(influence: Influence, prior: Belief, belief: Belief) -> Influ
     unknown_height = influence.unknown_height & ~_learned(height_cov, prior.height.cov[..., free:, free:]).T
     return replace(
         influence,
-        alpha=np.where(unknown, 0.0, np.moveaxis(from_real_parts(own), -1, 0)),
+        alpha=np.where(unknown, 0.0, np.moveaxis(from_real_parts(coefficients), -1, 0)),
         tau=np.where(unknown_height, 0.0, belief.height.mean[:, free:].T),
         vibration_cov=cov * pairs(of_both_parts(~np.moveaxis(unknown, 0, -1))),
         height_cov=height_cov * pairs(~unknown_height.T),

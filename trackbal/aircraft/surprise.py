@@ -103,7 +103,7 @@ def surprises(
     """Return the same of every run of a job, each held against the runs before it."""
     found: list[Surprise | None] = []
     for t in range(len(job)):
-        odd = [s for s, seen in enumerate(found) if seen is not None and seen.surprising]
+        odd = [s for s, judged in enumerate(found) if judged is not None and judged.surprising]
         bases = [tuple(range(odd[-1] if odd else 0, t))]
         if odd:
             bases.append(tuple(s for s in range(t) if s not in odd))
@@ -121,9 +121,9 @@ def held_against(
     jobs = [*earlier, JobRuns([part.run(s) for s in range(len(part))], change)]
     made = job.change[t] - part.change[-1]
     read = np.any(part.vibration_count > 0, axis=0), np.any(part.height_count > 0, axis=0)
-    own = own_of(rotor, jobs, influence, made)
-    if own is not None:
-        return _by_model(own, job, t, made, read, tuple(before))
+    posterior = own_of(rotor, jobs, influence, made)
+    if posterior is not None:
+        return _by_model(posterior, job, t, made, read, tuple(before))
     return _by_reading(rotor, job, t, influence, tuple(before))
 
 
@@ -131,22 +131,22 @@ def held_against(
 
 
 def _by_model(
-    own: OwnAircraft,
+    posterior: OwnAircraft,
     job: JobArrays,
     t: int,
     made: Reals,
     read: tuple[Any, Any],
     before: tuple[int, ...],
 ) -> Surprise:
-    rotor = own.model.rotor
+    rotor = posterior.model.rotor
     regimes, sensors, blades = len(rotor.regimes), len(rotor.sensors), len(rotor.blades)
     count = np.where(read[0], job.vibration_count[t], 0)
     height_count = np.where(read[1], job.height_count[t], 0)
     now = JobArrays(
         job.vibration[t : t + 1], count[None], job.height[t : t + 1], height_count[None], job.change[t : t + 1]
     )
-    entries = entries_of(own.model, now.run(0))
-    mean, cov = own.predict(entries, made)
+    entries = entries_of(posterior.model, now.run(0))
+    mean, cov = posterior.predict(entries, made)
     cov[np.diag_indices_from(cov)] += entries.noise
     miss = entries.values - mean
     turn = _free_parts(entries, blades)
@@ -193,8 +193,8 @@ def _along(part: Reals, spread: Reals, effect: Reals) -> list[float]:
         return []
     solved = np.linalg.solve(spread, np.column_stack([part, effect]))
     size = np.einsum("dk,dk->k", effect, solved[:, 1:])
-    seen = size > 1e-12 * size.max(initial=0.0)  # on evenly spaced blades some act on nothing that was read
-    squares = (effect.T @ solved[:, 0])[seen] ** 2 / size[seen]
+    acts = size > 1e-12 * size.max(initial=0.0)  # on evenly spaced blades some act on nothing that was read
+    squares = (effect.T @ solved[:, 0])[acts] ** 2 / size[acts]
     return [estimated_tail(float(square), 1) for square in squares]
 
 
@@ -240,15 +240,15 @@ def _by_reading(rotor: Rotor, job: JobArrays, t: int, influence: Influence, befo
     count, height_count = np.maximum(job.vibration_count[t], 1), np.maximum(job.height_count[t], 1)
     spread = (state.cov[..., 0, 0] + state.cov[..., 1, 1]) / 2.0 + state.noise**2 / count
     rise = np.einsum("rii->r", tips.cov[:, :free, :free]) / free + tips.noise**2 / height_count
-    seen, seen_height = state.started, tips.started
+    started, tips_started = state.started, tips.started
     return Surprise(
         chi2=chi2,
         dof=dof,
         p=tail(chi2, dof),
-        vibration=np.where(seen, state.mean[..., 0] + 1j * state.mean[..., 1], complex(np.nan, np.nan)),
-        vibration_sd=np.where(seen, np.sqrt(spread), np.nan),
-        height=np.where(seen_height[:, None], tips.mean[:, :free] @ contrasts(free + 1), np.nan),
-        height_sd=np.where(seen_height, np.sqrt(rise), np.nan),
+        vibration=np.where(started, state.mean[..., 0] + 1j * state.mean[..., 1], complex(np.nan, np.nan)),
+        vibration_sd=np.where(started, np.sqrt(spread), np.nan),
+        height=np.where(tips_started[:, None], tips.mean[:, :free] @ contrasts(free + 1), np.nan),
+        height_sd=np.where(tips_started, np.sqrt(rise), np.nan),
         vibration_chi2=vibration.chi2,
         height_chi2=height.chi2,
         vibration_compared=vibration.dof > 0,

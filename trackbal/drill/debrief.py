@@ -98,7 +98,7 @@ def _decision(drill: Drill, change: Reals, order: Order) -> Decision:
     said = advised(drill, drill.questioned)
     advice = said.advice
     plan = None if advice.recommended is None else advice.plans[advice.recommended]
-    chance = float(chances(drill.rotor, said.run, said.influence, change[None], said.own)[0])
+    chance = float(chances(drill.rotor, said.run, said.influence, change[None], said.posterior)[0])
     play(drill, order)
     return Decision(run, change, advice.verdict, plan, chance, before, drill.review.readings[0].ratio)
 

@@ -186,8 +186,8 @@ def estimate(
         dof[usable[noise_told]] = part.dof[noise_told] * len(cells[0].dof) / len(sample[0].dof)
         sigma2 = _filled_noise(sigma2, dof, noise_groups, prior)
         kappa[free] = np.sqrt(_relative(part.between, part.size2, groups))[free]
-        told = np.maximum(jobs.max(axis=0, initial=0) - 1.0, 1.0)
-        kappa2_error[free] = np.maximum(part.kappa2_error, np.sqrt(2.0 / told) * np.nan_to_num(kappa) ** 2)[free]
+        spread_dof = np.maximum(jobs.max(axis=0, initial=0) - 1.0, 1.0)
+        kappa2_error[free] = np.maximum(part.kappa2_error, np.sqrt(2.0 / spread_dof) * np.nan_to_num(kappa) ** 2)[free]
         of_cells = np.where(free, kappa**2 * size2, 0.0)  # of cells that tell no noise
         of_cells[usable] = np.where(free, part.between, 0.0)
         between = np.where(known, _pooled_spread(of_cells, prior, free, jobs), before)

@@ -246,8 +246,8 @@ def noise_at(data: Stack, spread: Reals, start: Reals) -> Reals:
     for _ in range(MOST_NOISE_STEPS):
         at = solve(data, sigma2, spread)
         information = _noise_information(data, sigma2, at)
-        told = at.noise_trace * sigma2 > LEAST_DOF
-        step = np.where(told, (at.noise_squares - at.noise_trace) / np.where(told, information, 1.0), 0.0)
+        estimable = at.noise_trace * sigma2 > LEAST_DOF
+        step = np.where(estimable, (at.noise_squares - at.noise_trace) / np.where(estimable, information, 1.0), 0.0)
         moved = np.maximum(np.clip(sigma2 + step, 0.1 * sigma2, 10.0 * sigma2), least)
         settled = np.abs(moved - sigma2) <= NOISE_SETTLED * sigma2
         sigma2 = moved
@@ -296,10 +296,10 @@ def components_error(data: Stack, parts: Reals, free: NDArray[np.bool_], at: Com
     cells, found = len(data.gram), np.zeros((len(parts), len(parts)))
     theta = np.concatenate([at.sigma2, at.kappa2])
     _, information = _gradient(data, parts, theta, _solved(data, parts, theta))
-    told = np.concatenate([np.ones(cells, dtype=bool), free]) & (information.diagonal() > 0)
-    scaled, size = scaled_to_unit(information[np.ix_(told, told)])
+    estimable = np.concatenate([np.ones(cells, dtype=bool), free]) & (information.diagonal() > 0)
+    scaled, size = scaled_to_unit(information[np.ix_(estimable, estimable)])
     cov = np.linalg.pinv(scaled, rcond=RIDGE, hermitian=True) / (size[:, None] * size)
-    chosen = np.flatnonzero(told[cells:])
+    chosen = np.flatnonzero(estimable[cells:])
     found[np.ix_(chosen, chosen)] = cov[-len(chosen) :, -len(chosen) :] if len(chosen) else 0.0
     return found
 

@@ -43,7 +43,7 @@ def plan_answer(lesson: Lesson, visit: Visit, typed: str) -> str:
         return wrap(f"You said: {said}. trackbal: {_own_words(lesson, visit)} {same}")
     change = _adjustments(lesson.rotor, typed, visit.advice.setting)
     found = visit.found
-    chance = float(chances(lesson.rotor, found.run, found.influence, change[None], found.own)[0])
+    chance = float(chances(lesson.rotor, found.run, found.influence, change[None], found.posterior)[0])
     worst = worst_after(lesson.rotor, found, change).ratio
     words = "; ".join(_words(lesson.rotor, change))
     answer = (

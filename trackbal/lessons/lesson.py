@@ -182,10 +182,10 @@ def _each_left_out(rotor: Rotor, found: JobAdvice, plan: Plan) -> tuple[LeftOut,
 
 def worst_after(rotor: Rotor, found: JobAdvice, change: Reals) -> Reading:
     """Return the worst of the likely readings after a change, by what the advice rests on."""
-    run, influence, own = found.run, found.influence, found.own
-    if own is None:
-        own = own_of(rotor, [JobRuns([run], np.zeros((1, *change.shape)))], influence)
-    expected = forecast(rotor, run, influence, change, own)
+    run, influence, posterior = found.run, found.influence, found.posterior
+    if posterior is None:
+        posterior = own_of(rotor, [JobRuns([run], np.zeros((1, *change.shape)))], influence)
+    expected = forecast(rotor, run, influence, change, posterior)
     reach = expected.spread / np.maximum(np.ptp(expected.height, axis=1), 1e-300)  # tips of the likely spread
     likely = replace(
         run,

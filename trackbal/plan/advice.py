@@ -229,7 +229,7 @@ def advise(
     nominal: bool = False,
     override_stop: bool = False,
     stop_on_record: bool = False,
-    own: OwnAircraft | None = None,
+    posterior: OwnAircraft | None = None,
 ) -> Advice:
     """Return the best plan for every count of adjustments, and which to take.
 
@@ -249,7 +249,7 @@ def advise(
     stop_on_record : bool
         Whether a stop limit was reached that `run` does not show: in an earlier run since anything was
         last changed, or by the limits in force when it was entered.
-    own : OwnAircraft, optional
+    posterior : OwnAircraft, optional
         What all runs of the job tell of this aircraft, for the chances; the last run is `run`.
         Without it they rest on `run` alone.
 
@@ -273,9 +273,9 @@ def advise(
     settled = review.inside and (aim == 1.0 or (review.worst_ratio or 0.0) <= aim + READING_SLACK)
     if not settled:
         _refuse_impossible_speed(rotor, run)
-    if own is None:
-        own = own_of(rotor, [JobRuns([run], np.zeros((1, *setting.shape)))], influence)
-    ladder = _Ladder.of(rotor, run, influence, setting, barred, nominal, own, rotor.preferences)
+    if posterior is None:
+        posterior = own_of(rotor, [JobRuns([run], np.zeros((1, *setting.shape)))], influence)
+    ladder = _Ladder.of(rotor, run, influence, setting, barred, nominal, posterior, rotor.preferences)
     if most is not None or settled:
         tried, cut_short = MOST_AT_FIRST if most is None else most, False
         plans = ladder.plans(tried)
@@ -285,7 +285,7 @@ def advise(
     if verdict == "investigate" and tried < MOST_AT_FIRST:  # fewer were asked for than may be needed
         verdict, _ = _choose(review, ladder.plans(MOST_AT_FIRST), chance, settled)
     if verdict == "investigate" and rotor.preferences:  # what a crew would rather leave is no mechanical fault
-        free = _Ladder.of(rotor, run, influence, setting, barred, nominal, own, NO_PREFERENCES)
+        free = _Ladder.of(rotor, run, influence, setting, barred, nominal, posterior, NO_PREFERENCES)
         verdict, _ = _choose(review, free.plans(max(tried, MOST_AT_FIRST)), chance, settled)
     missing: tuple[Gap, ...] = ()
     if verdict != "inside" and plans[recommended].worst_ratio > 1.0:
@@ -294,9 +294,9 @@ def advise(
     if missing:
         verdict = "learn"
     if verdict == "adjust" and not review.coverage.complete:
-        there = elsewhere(rotor, run, influence, plans[recommended].change, own)
+        there = elsewhere(rotor, run, influence, plans[recommended].change, posterior)
         plans = (*plans[:recommended], replace(plans[recommended], elsewhere=there), *plans[recommended + 1 :])
-    said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance, setting, own)
+    said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance, setting, posterior)
     said = (*_aim_words(rotor, plans, verdict, recommended, settled, chance, ladder.tips is not None), *said)
     if plans[recommended].deciding_chance < chance and verdict in ("adjust", "investigate"):
         said = (*_larger_plans(plans, recommended, tried, cut_short), *said)
@@ -312,7 +312,7 @@ def advise(
     elif verdict != "inside":
         change = plans[recommended].change
         if verdict == "adjust":
-            said = (*_how_known(influence, own), *said)
+            said = (*_how_known(influence, posterior), *said)
             said = (*beyond_words(rotor, influence, change), *net_link_words(rotor, change), *said)
         said = (*piece_cautions(rotor, setting, plans[recommended].change), *said)
     advice = Advice(
@@ -427,7 +427,7 @@ class _Ladder:
     rotor: Rotor
     run: Run
     influence: Influence
-    own: OwnAircraft | None
+    posterior: OwnAircraft | None
     quadratic: Quadratic
     quad: Reals
     low: Counts
@@ -448,7 +448,7 @@ class _Ladder:
         setting: Reals,
         barred: tuple[tuple[int, str], ...],
         nominal: bool,
-        own: OwnAircraft | None,
+        posterior: OwnAircraft | None,
         preferences: Preferences,
     ) -> _Ladder:
         quadratic = build_quadratic(rotor, run, influence)
@@ -467,7 +467,9 @@ class _Ladder:
         choices = change_choices(rotor, setting, low, high)
         allowed, work = condition(rotor, preferences), work_of(rotor)
         aim = preferences.aim or 1.0
-        return cls(rotor, run, influence, own, quadratic, quad, low, high, choices, allowed, work, aim, tips, searched)
+        return cls(
+            rotor, run, influence, posterior, quadratic, quad, low, high, choices, allowed, work, aim, tips, searched
+        )
 
     def plans(self, most: int) -> tuple[Plan, ...]:
         """Return the plans of 0 ... most adjustments."""
@@ -523,8 +525,8 @@ class _Ladder:
         """Return the chance of each plan, working out plans that are the same only once."""
         firsts = [m for m in range(len(found)) if m == 0 or (found[m].x != found[m - 1].x).any()]
         parts = () if part == 1.0 else (part,)
-        sampled = chances(self.rotor, run, self.influence, changes[firsts], self.own, *parts)
-        if self.own is None:  # what the aircraft itself has shown is not made less sure
+        sampled = chances(self.rotor, run, self.influence, changes[firsts], self.posterior, *parts)
+        if self.posterior is None:  # what the aircraft itself has shown is not made less sure
             for i, m in enumerate(firsts):
                 unsure = less_sure(self.rotor, self.influence, changes[m])
                 if unsure is not self.influence:
@@ -535,8 +537,8 @@ class _Ladder:
         influence, run = self.influence, self.run
         moved, lifted = influence.vibration_change(self.rotor, change), influence.height_change(change)
         vibration, height = run.vibration + moved, run.height + lifted
-        unsure = less_sure(self.rotor, influence, change) if self.own is None else influence
-        likely = forecast(self.rotor, run, unsure, change, self.own)
+        unsure = less_sure(self.rotor, influence, change) if self.posterior is None else influence
+        likely = forecast(self.rotor, run, unsure, change, self.posterior)
         return Plan(
             change=change,
             cost=self.quadratic.cost(solution.x.astype(float)),
@@ -590,7 +592,9 @@ def _what_preferences_cost(
     """Return of each preference what the plan would be without it."""
     said, free_of_cost = [], []
     for words, rest in ladder.rotor.preferences.one_by_one():
-        without = _Ladder.of(ladder.rotor, ladder.run, ladder.influence, setting, barred, nominal, ladder.own, rest)
+        without = _Ladder.of(
+            ladder.rotor, ladder.run, ladder.influence, setting, barred, nominal, ladder.posterior, rest
+        )
         plans = without.plans(most)
         free = plans[_recommend(plans, wanted)]
         chance = f"chance {chance_words(plan.chance)}, {plan.size_words}"
@@ -605,13 +609,17 @@ def _what_preferences_cost(
     return tuple(said)
 
 
-def _how_known(influence: Influence, own: OwnAircraft | None) -> tuple[str, ...]:
+def _how_known(influence: Influence, posterior: OwnAircraft | None) -> tuple[str, ...]:
     """Return what to say of a chance that rests on an aircraft unlike the record, or on rows alone."""
-    if own is not None and own.unlike >= UNLIKE:
-        unlike = f"An aircraft unlike those of the record: what no adjuster explains is {own.unlike:.1f} times theirs."
+    if posterior is not None and posterior.unlike >= UNLIKE:
+        unlike = (
+            f"An aircraft unlike those of the record: what no adjuster explains is {posterior.unlike:.1f} times theirs."
+        )
         text = f"{unlike} The chance takes that into account; look for a cause if it is new."
         return (
-            cautions.Caution(text, f"Unlike the aircraft of the record ({own.unlike:.1f} times); look for a cause."),
+            cautions.Caution(
+                text, f"Unlike the aircraft of the record ({posterior.unlike:.1f} times); look for a cause."
+            ),
         )
     spread = influence.vibration_cov.any() or influence.height_cov.any()
     if influence.departures is None and spread and influence.source.get("jobs") != 0:  # 0: no past jobs at all
@@ -644,10 +652,10 @@ def _aim_words(
         "" if plan.deciding_chance >= wanted else f", below the {chance_words(wanted)} wanted: another round is likely"
     )
     if track:
-        left = "; vibration and weights after that" if plan.deciding_chance >= wanted else ""
+        next_words = "; vibration and weights after that" if plan.deciding_chance >= wanted else ""
         return (
             f"Track first: pitch links alone, chance {chance_words(plan.deciding_chance)} for the tips on the ground"
-            f"{short}{left}.",
+            f"{short}{next_words}.",
         )
     return (f"Aimed at {aim}: chance {chance_words(plan.deciding_chance)}{short}.",)
 
@@ -691,7 +699,7 @@ def _cautions(
     review: Review,
     wanted: float,
     setting: Reals,
-    own: OwnAircraft | None,
+    posterior: OwnAircraft | None,
 ) -> tuple[str, ...]:
     """Return what a person should know beside the numbers, the gravest first."""
     plan = plans[recommended]
@@ -699,10 +707,10 @@ def _cautions(
     if review.stop:
         said.append("A reading is at or above its stop limit; these plans are shown because that was overridden.")
     said += cautions.no_further(held_at(rotor, review))
-    seen = review.coverage
-    if verdict == "inside" and not seen.complete:
+    coverage = review.coverage
+    if verdict == "inside" and not coverage.complete:
         said.append(
-            f"Only what was read is inside limits ({seen.what_was_read}). Not read: {seen.what_was_not}. "
+            f"Only what was read is inside limits ({coverage.what_was_read}). Not read: {coverage.what_was_not}. "
             "This run finishes nothing."
         )
     said += [f"Doubtful: {doubt.text}" for doubt in review.doubts]
@@ -740,7 +748,7 @@ def _cautions(
     if verdict == "adjust":
         likely = None
         if plan.elsewhere is not None:
-            unchanged = elsewhere(rotor, run, influence, np.zeros_like(plan.change), own)
+            unchanged = elsewhere(rotor, run, influence, np.zeros_like(plan.change), posterior)
             likely = None if unchanged is None else (unchanged, plan.elsewhere)
         said += unread_words(rotor, run, influence, setting, plan.change, likely)
     if not all(p.proven for p in plans):

@@ -155,9 +155,9 @@ def unread_words(
         adjuster, amount = rotor.adjusters[a], float(change[a, b])
         free = (adjuster.maximum - setting[a, b]) if amount > 0 else (setting[a, b] - adjuster.minimum)
         if abs(amount) > 0.5 * free:
-            left, name = free - abs(amount), adjuster.name.replace("_", " ")
+            spare, name = free - abs(amount), adjuster.name.replace("_", " ")
             spent.append(
-                f"{name} of blade {rotor.blades[b]} ({left:.10g} of {free:.10g} {adjuster.unit} left that way)"
+                f"{name} of blade {rotor.blades[b]} ({spare:.10g} of {free:.10g} {adjuster.unit} left that way)"
             )
     short = f"Not read, moved by up to {most:.1f} of limit: {what}, {rotor.regimes[r].name}"
     worst = None if likely is None else _worst_there(rotor, likely[1], unread)

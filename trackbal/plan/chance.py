@@ -22,7 +22,7 @@ def chances(
     run: Run,
     influence: Influence,
     changes: Reals,
-    own: OwnAircraft | None = None,
+    posterior: OwnAircraft | None = None,
     part: float = 1.0,
 ) -> Reals:
     """Return, for each of P changes, the probability that all readings taken pass next time.
@@ -38,7 +38,7 @@ def chances(
     ----------
     changes : ndarray, shape (P, A, B)
         In the adjusters' units.
-    own : OwnAircraft, optional
+    posterior : OwnAircraft, optional
         What is known of this aircraft, if more than this run tells.
     part : float
         To pass, a reading is at most this part of its limit.
@@ -47,23 +47,23 @@ def chances(
     -------
     ndarray, shape (P,)
     """
-    if own is None:
-        own = own_of(rotor, [JobRuns([run], np.zeros((1, *changes.shape[1:])))], influence)
-    if own is not None:
-        return _chances_of_own(own, run, changes, part)
+    if posterior is None:
+        posterior = own_of(rotor, [JobRuns([run], np.zeros((1, *changes.shape[1:])))], influence)
+    if posterior is not None:
+        return _chances_of_posterior(posterior, run, changes, part)
     return _vibration_chances(rotor, run, influence, changes, part) * _height_chances(
         rotor, run, influence, changes, part
     )
 
 
-def _chances_of_own(own: OwnAircraft, run: Run, changes: Reals, part: float) -> Reals:
+def _chances_of_posterior(posterior: OwnAircraft, run: Run, changes: Reals, part: float) -> Reals:
     """Return the chances, departures drawn given the readings of this aircraft."""
-    entries = entries_of(own.model, run)
-    blades = len(own.model.rotor.blades)
+    entries = entries_of(posterior.model, run)
+    blades = len(posterior.model.rotor.blades)
     cells = len(entries.regime)
     found = np.zeros(len(changes))
     for p, change in enumerate(changes):
-        mean, cov = own.predict(entries, change)
+        mean, cov = posterior.predict(entries, change)
         cov[np.diag_indices_from(cov)] += entries.single
         sure = np.abs(mean[:cells] + 1j * mean[cells : 2 * cells])
         sd = np.sqrt(np.diag(cov))

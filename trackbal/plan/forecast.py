@@ -90,24 +90,26 @@ class Forecast:
         return found
 
 
-def forecast(rotor: Rotor, run: Run, influence: Influence, change: Reals, own: OwnAircraft | None = None) -> Forecast:
+def forecast(
+    rotor: Rotor, run: Run, influence: Influence, change: Reals, posterior: OwnAircraft | None = None
+) -> Forecast:
     """Return what to expect of the next run after a change, shape (A, B), in adjuster units.
 
     Parameters
     ----------
-    own : OwnAircraft, optional
+    posterior : OwnAircraft, optional
         What is known of this aircraft; `run` is its last run. Without it the readings of `run` are taken as they
         are; influence error and the noise of the next reading make the forecast uncertain.
     """
-    if own is None:
+    if posterior is None:
         vibration = run.vibration + influence.vibration_change(rotor, change)
         height = run.height + influence.height_change(change)
         noise = influence.vibration_noise[..., None, None] ** 2 * np.eye(2)
         tip_noise = influence.height_noise[:, None, None] ** 2 * centring(len(rotor.blades))
         cov, height_cov = influence.vibration_change_cov(rotor, change), influence.height_change_cov(change)
-        return _told(vibration, cov + noise, height, height_cov + tip_noise)
-    entries = entries_of(own.model, run)
-    mean, cov = own.predict(entries, change)
+        return _forecast_from(vibration, cov + noise, height, height_cov + tip_noise)
+    entries = entries_of(posterior.model, run)
+    mean, cov = posterior.predict(entries, change)
     cov[np.diag_indices_from(cov)] += entries.single
     cells, blades, (regimes, sensors) = len(entries.regime), len(rotor.blades), run.vibration.shape
     at = entries.regime, entries.sensor
@@ -123,17 +125,19 @@ def forecast(rotor: Rotor, run: Run, influence: Influence, change: Reals, own: O
     centred = centring(blades)  # heights are told from the mean tip, their noise too
     height_cov[entries.height_regime] = centred @ cov[tips[:, :, None], tips[:, None, :]] @ centred
     height_cov[entries.height_regime] *= half[:, None, None] ** 2
-    return _told(vibration, vibration_cov, height, height_cov)
+    return _forecast_from(vibration, vibration_cov, height, height_cov)
 
 
-def elsewhere(rotor: Rotor, run: Run, influence: Influence, change: Reals, own: OwnAircraft | None) -> Forecast | None:
+def elsewhere(
+    rotor: Rotor, run: Run, influence: Influence, change: Reals, posterior: OwnAircraft | None
+) -> Forecast | None:
     """Return what a whole run would read after a change where nothing was read this time.
 
     Told by the same model of this aircraft, from what it read elsewhere and how much blades of the type differ: the
     ranges are wide. None where the influence has no such model, nothing of it is known there, or a whole run has too
     many readings. A reading of which any adjuster's influence is not known is left out.
     """
-    if own is None:
+    if posterior is None:
         return None
     known = influence.vibration_noise > 0.0, influence.height_noise > 0.0
     vibration = rotor.vibration_wanted & ~run.vibration_read & known[0] & ~influence.unknown_vibration.any(axis=0)
@@ -149,10 +153,10 @@ def elsewhere(rotor: Rotor, run: Run, influence: Influence, change: Reals, own: 
         vibration_count=vibration.astype(int),
         height_count=heights.astype(int),
     )
-    return forecast(rotor, imagined, influence, change, own)
+    return forecast(rotor, imagined, influence, change, posterior)
 
 
-def _told(vibration: Complexes, vibration_cov: Reals, height: Reals, height_cov: Reals) -> Forecast:
+def _forecast_from(vibration: Complexes, vibration_cov: Reals, height: Reals, height_cov: Reals) -> Forecast:
     low, middle, high = _amplitudes(vibration, vibration_cov)
     spreads = np.full((3, len(height)), np.nan)
     draws = np.random.default_rng(_SEED).standard_normal((height.shape[1], _SAMPLES))
@@ -189,20 +193,23 @@ def _amplitudes(vibration: Complexes, cov: Reals) -> Reals:
     aim = np.repeat(normal_quantile(np.array(_PARTS)), mean.size // len(_PARTS))
     low, high = np.maximum(np.abs(mean) - _REACH * sd, 0.0), np.abs(mean) + _REACH * sd
     at_low, at_high = -_REACH - aim, _REACH - aim
-    middle, left = high.copy(), np.flatnonzero(sd > 0.0)  # those that are not found yet
+    middle, unsettled = high.copy(), np.flatnonzero(sd > 0.0)  # those that are not found yet
     was_below = aim > 0.0
     for _ in range(_MOST_STEPS):
-        middle[left] = (high - at_high * (high - low) / (at_high - at_low))[left]
-        within = chance_in_axes(centre[left], spread[left], np.maximum(middle[left], 1e-300))
-        off = normal_quantile(within) - aim[left]
+        middle[unsettled] = (high - at_high * (high - low) / (at_high - at_low))[unsettled]
+        within = chance_in_axes(centre[unsettled], spread[unsettled], np.maximum(middle[unsettled], 1e-300))
+        off = normal_quantile(within) - aim[unsettled]
         below = off < 0.0
-        same = below == was_below[left]
-        at_low[left] = np.where(below, off, np.where(same, 0.5, 1.0) * at_low[left])
-        at_high[left] = np.where(below, np.where(same, 0.5, 1.0) * at_high[left], off)
-        low[left], high[left] = np.where(below, middle[left], low[left]), np.where(below, high[left], middle[left])
-        was_below[left] = below
-        left = left[np.abs(off) > _NEAR]
-        if not left.size:
+        same = below == was_below[unsettled]
+        at_low[unsettled] = np.where(below, off, np.where(same, 0.5, 1.0) * at_low[unsettled])
+        at_high[unsettled] = np.where(below, np.where(same, 0.5, 1.0) * at_high[unsettled], off)
+        low[unsettled], high[unsettled] = (
+            np.where(below, middle[unsettled], low[unsettled]),
+            np.where(below, high[unsettled], middle[unsettled]),
+        )
+        was_below[unsettled] = below
+        unsettled = unsettled[np.abs(off) > _NEAR]
+        if not unsettled.size:
             break
     found[:, read] = middle.reshape(len(_PARTS), -1)
     return found

@@ -44,7 +44,7 @@ class JobAdvice:
         Of the last run; None for a first run.
     on_hold : tuple of int
         Surprising runs, by index, of which nobody has said why: then the verdict is "hold", or "stop".
-    own : OwnAircraft or None
+    posterior : OwnAircraft or None
         What chances and likely readings rest on, if learned; None: `run` alone.
     """
 
@@ -54,7 +54,7 @@ class JobAdvice:
     learned: bool
     surprise: Surprise | None
     on_hold: tuple[int, ...] = ()
-    own: OwnAircraft | None = None
+    posterior: OwnAircraft | None = None
 
 
 def advise_in_job(
@@ -101,7 +101,7 @@ def advise_in_job(
     """
     job = JobArrays.of(runs, change)
     past = () if type_only else tuple(earlier)
-    seen = surprises(rotor, job, influence, past)
+    judged = surprises(rotor, job, influence, past)
     ask = partial(
         advise,
         rotor,
@@ -112,26 +112,26 @@ def advise_in_job(
         override_stop=override_stop,
         stop_on_record=stop_on_record,
     )
-    on_hold = open_holds(seen, checked)
+    on_hold = open_holds(judged, checked)
     if on_hold:
         held = _held(rotor, runs[-1], influence, setting, chance, on_hold)
         if stop_on_record and not override_stop:
             held = replace(held, verdict="stop")
-        return JobAdvice(held, runs[-1], influence, False, seen[-1], on_hold)
-    known = _known(rotor, runs, change, influence, () if type_only else _rests_on(seen), past)
+        return JobAdvice(held, runs[-1], influence, False, judged[-1], on_hold)
+    known = _known(rotor, runs, change, influence, () if type_only else _rests_on(judged), past)
     if not known.learned:
-        return JobAdvice(ask(runs[-1], influence), runs[-1], influence, False, seen[-1])
-    advice = ask(known.run, known.influence, own=known.own)
-    if known.own is not None:
+        return JobAdvice(ask(runs[-1], influence), runs[-1], influence, False, judged[-1])
+    advice = ask(known.run, known.influence, posterior=known.posterior)
+    if known.posterior is not None:
         by_type = ask(runs[-1], influence)
         if by_type.verdict == "investigate":
             said = (_EXPLAINED_AWAY, *by_type.cautions)
-            return JobAdvice(replace(by_type, cautions=said), runs[-1], influence, False, seen[-1])
+            return JobAdvice(replace(by_type, cautions=said), runs[-1], influence, False, judged[-1])
     said = (_learned_from(known.runs, len(past)), *_unlike_type(rotor, influence, known.influence))
     if known.run is not runs[-1]:
         said = (*said, _ESTIMATED)
     advice = replace(advice, cautions=(*said, *advice.cautions))
-    return JobAdvice(advice, known.run, known.influence, True, seen[-1], own=known.own)
+    return JobAdvice(advice, known.run, known.influence, True, judged[-1], posterior=known.posterior)
 
 
 def likely_next(
@@ -140,7 +140,7 @@ def likely_next(
     change: Reals,
     influence: Influence,
     made: Reals,
-    seen: Sequence[Surprise | None],
+    judged: Sequence[Surprise | None],
     earlier: Sequence[JobRuns] = (),
 ) -> Forecast | None:
     """Return what the next run of a job is likely to read after an adjustment: what `advise_in_job` says of a plan.
@@ -152,7 +152,7 @@ def likely_next(
     runs, change, influence, earlier : as in `advise_in_job`
     made : ndarray, shape (A, B)
         The adjustment, in the adjusters' units.
-    seen : sequence of Surprise or None
+    judged : sequence of Surprise or None
         Of each run (surprises).
     """
     last, moved = runs[-1], made.any(axis=1)
@@ -160,12 +160,12 @@ def likely_next(
         return None
     if (influence.unknown_height[moved] & last.height_read).any():
         return None
-    known = _known(rotor, runs, change, influence, _rests_on(seen), earlier)
-    own = known.own
-    if own is None:
-        own = own_of(rotor, [JobRuns([known.run], np.zeros((1, *made.shape)))], known.influence)
-    unsure = less_sure(rotor, known.influence, made) if own is None else known.influence
-    return forecast(rotor, known.run, unsure, made, own)
+    known = _known(rotor, runs, change, influence, _rests_on(judged), earlier)
+    posterior = known.posterior
+    if posterior is None:
+        posterior = own_of(rotor, [JobRuns([known.run], np.zeros((1, *made.shape)))], known.influence)
+    unsure = less_sure(rotor, known.influence, made) if posterior is None else known.influence
+    return forecast(rotor, known.run, unsure, made, posterior)
 
 
 @dataclass(frozen=True)
@@ -174,7 +174,7 @@ class _Known:
 
     run: Run
     influence: Influence
-    own: OwnAircraft | None
+    posterior: OwnAircraft | None
     runs: int
     learned: bool
 
@@ -196,7 +196,7 @@ def _known(
     if len(kept) == 1:  # its own earlier jobs, without this run: a single one would move the influence too little
         before = own_of(rotor, earlier, influence)
         plan_by = found.influence if before is None else before.influence()
-    return _Known(last, plan_by, found.own, len(kept), True)
+    return _Known(last, plan_by, found.posterior, len(kept), True)
 
 
 _UNLIKE_TYPE = 2.0  # standard deviations of the spread between aircraft: beyond, an aircraft is said to differ
@@ -208,7 +208,7 @@ _EXPLAINED_AWAY = (
 _ESTIMATED = '"Now" is the best estimate from all runs of the job; it differs from the last readings by their noise.'
 
 
-def _unlike_type(rotor: Rotor, influence: Influence, own: Influence) -> tuple[str, ...]:
+def _unlike_type(rotor: Rotor, influence: Influence, of_aircraft: Influence) -> tuple[str, ...]:
     """Return which adjusters answer on this aircraft otherwise than its type's spread lets expect, and how much."""
     lines = []
     for a, adjuster in enumerate(rotor.adjusters):
@@ -216,7 +216,7 @@ def _unlike_type(rotor: Rotor, influence: Influence, own: Influence) -> tuple[st
         size = np.sum(np.abs(influence.alpha[a][known]) ** 2)
         if not size > 0.0:
             continue
-        ratio = float(np.sum((own.alpha[a] * influence.alpha[a].conj())[known]).real / size)
+        ratio = float(np.sum((of_aircraft.alpha[a] * influence.alpha[a].conj())[known]).real / size)
         cov = influence.vibration_cov[..., 2 * a, 2 * a] + influence.vibration_cov[..., 2 * a + 1, 2 * a + 1]
         spread = float(np.sqrt(np.sum(cov[known]) / size / 2.0))
         if abs(ratio - 1.0) > max(_UNLIKE_TYPE * spread, _LEAST_UNLIKE):
@@ -226,14 +226,14 @@ def _unlike_type(rotor: Rotor, influence: Influence, own: Influence) -> tuple[st
     return (f"This aircraft's own record differs from its type: vibration answers {', '.join(lines)} as much.",)
 
 
-def open_holds(seen: Sequence[Surprise | None], checked: Collection[int]) -> tuple[int, ...]:
+def open_holds(judged: Sequence[Surprise | None], checked: Collection[int]) -> tuple[int, ...]:
     """Return the surprising runs, by index, of which nobody has said that record and readings were checked."""
-    return tuple(t for t, one in enumerate(seen) if one is not None and one.surprising and t not in checked)
+    return tuple(t for t, one in enumerate(judged) if one is not None and one.surprising and t not in checked)
 
 
-def _rests_on(seen: Sequence[Surprise | None]) -> tuple[int, ...]:
+def _rests_on(judged: Sequence[Surprise | None]) -> tuple[int, ...]:
     """Return the runs before the last, by index, that go with it."""
-    last = seen[-1]
+    last = judged[-1]
     return () if last is None or last.surprising else last.rests_on
 
 

@@ -120,8 +120,8 @@ def _without(found: Sequence[Gap], low: Counts, high: Counts) -> tuple[Counts, C
     return low, high
 
 
-def learn_cautions(rotor: Rotor, found: Sequence[Gap], left: float) -> tuple[str, ...]:
-    """Return what to say of an aircraft whose answer is not known enough; `left`: worst reading of the best plan."""
+def learn_cautions(rotor: Rotor, found: Sequence[Gap], worst: float) -> tuple[str, ...]:
+    """Return what to say of an aircraft whose answer is not known enough; `worst`: worst reading of the best plan."""
     lines = []
     for gap in found:
         regimes = ", ".join(rotor.regimes[r].label for r in gap.regimes)
@@ -133,7 +133,7 @@ def learn_cautions(rotor: Rotor, found: Sequence[Gap], left: float) -> tuple[str
     alone = f"{' and '.join(known)} alone would leave" if known else "Without them nothing can be planned, which leaves"
     return (
         *lines,
-        f"{alone} the worst reading at {left:.2f} of its limit.",
+        f"{alone} the worst reading at {worst:.2f} of its limit.",
         "That says nothing of a mechanical fault, neither that there is one nor that there is none. A trial tells "
         "what an adjuster does here: one adjustment of known size, and the run again (trackbal trial; in a logbook "
         "trackbal log trial).",
