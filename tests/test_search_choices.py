@@ -126,3 +126,13 @@ def test_the_nearest_value_is_the_nearest_of_the_list(values, x, data):
     assert abs(found - np.clip(x, inside[0], inside[-1])) == pytest.approx(
         np.abs(inside - np.clip(x, inside[0], inside[-1])).min()
     )
+
+
+@given(st.lists(st.integers(-30, 30).filter(bool), min_size=1, max_size=8, unique=True), st.integers(-40, 40))
+@settings(max_examples=150, deadline=None)
+def test_the_values_on_both_sides_of_a_whole_number_are_those_of_the_list(values, x):
+    choices, first, at = Choices.of([np.array(values)]), np.array([0]), np.array([float(x)])
+    assert choices.at_most(first, at) == [max((v for v in values if v <= x), default=-np.inf)]
+    assert choices.at_least(first, at) == [min((v for v in values if v >= x), default=np.inf)]
+    assert choices.at_least(first, np.array([-1e15])) == [min(values)]
+    assert choices.at_most(first, np.array([1e15])) == [max(values)]

@@ -282,6 +282,20 @@ def test_a_box_bound_never_passes_the_cheapest_whole_point_of_the_box(seed, kind
             assert bound[0] <= lowest_on(case, support) + slack(case)
 
 
+@given(some_seed)
+@settings(max_examples=60, deadline=None)
+def test_a_box_bound_holds_where_the_first_guess_of_what_rests_on_a_side_is_wrong(seed):
+    """Entries that act much alike in boxes beside their free minimum: one is let go of its side again on the way."""
+    rng = np.random.default_rng(seed)
+    design = rng.normal(size=(4, 1)) * [1.0, 1.0, rng.normal()] + 0.5 * rng.normal(size=(4, 3))
+    target = design @ (15.0 * rng.normal(size=3)) + rng.normal(size=4)
+    case = WholeSteps(design, target, np.zeros(3, dtype=int), rng.integers(2, 16, 3), np.zeros(3, dtype=int))
+    support = [0, 1, 2]
+    batch, low, high, constant = batch_of(case, support)
+    _, _, bound = box_qp.solve_box(batch, np.maximum(low, 1.0), high, constant)
+    assert bound[0] <= lowest_on(case, support) + slack(case)
+
+
 @given(some_seed, st.sampled_from(["full", "tight"]), st.integers(0, 3))
 @settings(max_examples=60, deadline=None)
 def test_a_box_minimum_is_scipys_and_its_bound_no_lower(seed, kind, shrunk):
