@@ -10,6 +10,7 @@ from advised_case import MOST, advised, change_of
 from invented_cases import invented_case
 from plain_reference import no_change
 
+from trackbal.base import cautions
 from trackbal.base.errors import InputError
 from trackbal.plan import advice as advice_module
 
@@ -45,6 +46,10 @@ def test_the_plan_recommended_and_the_verdict_follow_the_rules(tmp_path, seed, s
     assert answer["recommended"] == (0 if verdict == "inside" else chosen)
     said = any("another round" in c for c in answer["cautions"])
     assert said is (verdict == "adjust" and answer["plans"][chosen]["chance"] < wanted)
+    kind = {adjuster["name"]: adjuster["kind"] for adjuster in case.adjusters}
+    moved = {kind[one["adjuster"]] for one in answer["plans"][chosen]["adjustments"]} if verdict == "adjust" else set()
+    for one in set(kind.values()):  # the cautions for work on an adjuster go with the plan that moves it
+        assert (cautions.adjuster_cautions([one])[0] in answer["cautions"]) is (one in moved)
 
 
 @pytest.fixture
