@@ -48,7 +48,8 @@ def test_covariance_is_that_of_sampled_coefficients():
     run, influence = run_of(rotor), influence_of(rotor, sd=0.3)
     rng = np.random.default_rng(7)
     root = rng.standard_normal((6, 6)) * 1e-3
-    influence = replace(influence, vibration_cov=(root @ root.T)[None, None])
+    tip_root = rng.standard_normal((3, 3)) * 1e-2
+    influence = replace(influence, vibration_cov=(root @ root.T)[None, None], height_cov=(tip_root @ tip_root.T)[None])
     change = np.array([[100.0, 0.0, -50.0], [0.0, 3.0, 0.0], [0.5, 0.0, 0.0]])
     told = forecast(rotor, run, influence, change)
     draws = rng.multivariate_normal(np.zeros(6), root @ root.T, 40_000)
@@ -57,6 +58,10 @@ def test_covariance_is_that_of_sampled_coefficients():
     wanted = np.cov(moved.real, moved.imag) + influence.vibration_noise[0, 0] ** 2 * np.eye(2)
     assert told.vibration_cov[0, 0] == pytest.approx(wanted, rel=0.05, abs=0.02 * wanted.max())
     assert told.vibration == pytest.approx(run.vibration + influence.vibration_change(rotor, change))
+    lifted = rng.multivariate_normal(np.zeros(3), tip_root @ tip_root.T, 40_000) @ change
+    tips = np.cov((lifted - lifted.mean(axis=1, keepdims=True)).T)
+    wanted = tips + influence.height_noise[0] ** 2 * (np.eye(3) - 1.0 / 3.0)
+    assert told.height_sd[0] == pytest.approx(np.sqrt(np.diag(wanted)), rel=0.02)
 
 
 def test_the_chance_agrees_with_the_forecast_of_a_single_reading():

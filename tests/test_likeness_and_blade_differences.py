@@ -50,6 +50,18 @@ def test_departures_that_share_nothing_are_found_to_share_next_to_nothing():
     assert np.abs(found.sensors - np.eye(2)).max() < 0.08
 
 
+def test_of_four_jobs_the_mean_that_is_taken_from_them_costs_one():
+    """Jobs of one design, so that the type's coefficients are the mean of theirs: as a sum of squares over n - 1."""
+    rng, regimes, cells = np.random.default_rng(4), np.array([[1.0, 0.6], [0.6, 1.0]]), 60
+    jobs, departure = 4, np.full((2 * cells, A), 1.0 + 0.0j)
+    normal = (rng.normal(size=(2, cells, jobs, A)) + 1j * rng.normal(size=(2, cells, jobs, A))) / np.sqrt(2.0)
+    relative = np.einsum("rs,scja->rcja", np.linalg.cholesky(regimes), normal).reshape(2 * cells, jobs, A)
+    information = np.broadcast_to(np.eye(A), (2 * cells, jobs, A, A))
+    score = relative - relative.mean(axis=1, keepdims=True)
+    found = find_likeness(score, information, departure, (2, cells))
+    assert found.regimes[0, 1] == pytest.approx(0.6, abs=0.12)  # three standard errors of 60 cells of 2 adjusters
+
+
 @pytest.mark.parametrize("tips", [0.3, 1.5])
 def test_blade_differences_and_the_unexplained_are_found_from_first_runs(tips):
     influence = invented_influence()
