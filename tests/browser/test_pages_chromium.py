@@ -11,6 +11,7 @@ import subprocess
 import sys
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from chromium import HERE, printed, protocol_events, start
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from how_much import much
 from page_rotors import curable_run, history_of, influence_of, rotor_of, run_of
 
 from trackbal.fitting.fit import fit
@@ -138,10 +140,9 @@ def test_print_keeps_the_width_of_the_paper(browser, pages, paper):
         assert 1 <= sheets <= 40, name
 
 
-@pytest.mark.parametrize("paper", list(PAPERS))
-@pytest.mark.parametrize(("blades", "more"), [(2, 0), (4, 0), (5, 0), (7, 8)])
-def test_what_to_do_and_the_signatures_stand_on_the_first_sheet(browser, tmp_path, paper, blades, more):
-    """Of plans up to 8 adjustments, four of them on flight controls, each with its inspection."""
+@cache
+def card_of_a_plan(blades, more):
+    """Return a card and how many adjustments its plan has; `more`: made longer to so many."""
     rotor = rotor_of(blades, 3, 2)
     influence = influence_of(rotor, sd=0.03, noise=0.03)
     run = curable_run(rotor, influence)
@@ -155,9 +156,17 @@ def test_what_to_do_and_the_signatures_stand_on_the_first_sheet(browser, tmp_pat
         plans = list(advice.plans)
         plans[advice.recommended] = replace(plans[advice.recommended], change=change)
         advice = replace(advice, plans=tuple(plans))
-    file = tmp_path / "card.html"
     labels = CardLabels("No. 7", "Run 1", "A. Person", "influence.json", "settings.csv")
-    file.write_text(card(rotor, run, influence, advice, labels), encoding="utf-8")
+    return card(rotor, run, influence, advice, labels), more or advice.plans[advice.recommended].count
+
+
+@pytest.mark.parametrize(("blades", "more"), [(2, 0), (4, 0), (5, 0), (7, 8)])
+@pytest.mark.parametrize("paper", list(PAPERS))
+def test_what_to_do_and_the_signatures_stand_on_the_first_sheet(browser, tmp_path, paper, blades, more):
+    """Of plans up to 8 adjustments, four of them on flight controls, each with its inspection."""
+    file = tmp_path / "card.html"
+    source, count = card_of_a_plan(blades, more)
+    file.write_text(source, encoding="utf-8")
     wide, high = PAPERS[paper]
     show(browser, file, round((wide - 24.0) / 25.4 * 96.0))
     with in_print(browser):
@@ -166,7 +175,7 @@ def test_what_to_do_and_the_signatures_stand_on_the_first_sheet(browser, tmp_pat
         tick, list_ = browser.execute_script(
             "return ['.first', '.todo'].map(s => document.querySelector(s).getBoundingClientRect().top)"
         )
-    assert rows == (more or advice.plans[advice.recommended].count)
+    assert rows == count
     assert tick < list_  # what was compared is ticked before the list
     assert bottom <= (high - 26.0) / 25.4 * 96.0  # margins of 13 mm above and below
 
@@ -233,16 +242,21 @@ return [...document.querySelectorAll('svg[aria-labelledby^="dial-"]')].map(svg =
 """
 
 
-@pytest.mark.parametrize("paper", list(PAPERS))
-@pytest.mark.parametrize("regimes", [1, 2, 3, 4, 5, 8])
-def test_dials_are_30_mm_across_and_more_and_stand_with_their_legend(browser, tmp_path, paper, regimes):
+@cache
+def card_of_regimes(regimes):
     rotor = rotor_of(4, regimes, 2)
     influence = influence_of(rotor, sd=0.03, noise=0.03)
     run, setting = curable_run(rotor, influence), np.zeros((3, 4))
     setting[0] = 250.0
-    advice = advise(rotor, run, influence, setting)
+    return card(rotor, run, influence, advise(rotor, run, influence, setting)), rotor.sensors[0].name
+
+
+@pytest.mark.parametrize("regimes", much([1, 3, 8], [1, 2, 3, 4, 5, 8]))
+@pytest.mark.parametrize("paper", list(PAPERS))
+def test_dials_are_30_mm_across_and_more_and_stand_with_their_legend(browser, tmp_path, paper, regimes):
     file = tmp_path / "card.html"
-    file.write_text(card(rotor, run, influence, advice), encoding="utf-8")
+    source, sensor = card_of_regimes(regimes)
+    file.write_text(source, encoding="utf-8")
     wide, high = PAPERS[paper]
     show(browser, file, round((wide - 24.0) / 25.4 * 96.0))
     with in_print(browser):
@@ -251,7 +265,7 @@ def test_dials_are_30_mm_across_and_more_and_stand_with_their_legend(browser, tm
     sheets = sheets_of(browser, tmp_path, wide, high)
     (legend,) = [i for i, text in enumerate(sheets) if "read now; heavy circle: the limit" in text]
     assert "h times the rotation)." in sheets[legend].split("read now; heavy circle")[1]
-    assert rotor.sensors[0].name in sheets[legend].split("h times the rotation).")[1]
+    assert sensor in sheets[legend].split("h times the rotation).")[1]
     for i, text in enumerate(sheets):  # the foot of a sheet is a line of its own
         assert len(text.split()) > 30 or "as part of the limit" in text or "Tip heights" in text, (i, text)
 
@@ -271,16 +285,21 @@ return texts.map(text => text.replace(/\\s+/g, ' ').trim());
 """
 
 
+@cache
+def page_of_a_fit(blades, regimes, jobs):
+    rotor = rotor_of(blades, regimes, 2)
+    history = history_of(rotor, influence_of(rotor), jobs=jobs)
+    return fit_page(rotor, history, fit(rotor, history, robust=False))
+
+
 @pytest.mark.parametrize("paper", list(PAPERS))
 def test_no_heading_of_the_fit_page_stands_alone_at_the_end_of_a_sheet(browser, tmp_path, paper):
     """Neither a title, nor the head of a table without a row of it, nor the words over pictures without them."""
     wide, high = PAPERS[paper]
     sheets = 0
     for blades, regimes, jobs in ((3, 3, 12), (5, 4, 11)):
-        rotor = rotor_of(blades, regimes, 2)
-        history = history_of(rotor, influence_of(rotor), jobs=jobs)
         file = tmp_path / "fit.html"
-        file.write_text(fit_page(rotor, history, fit(rotor, history, robust=False)), encoding="utf-8")
+        file.write_text(page_of_a_fit(blades, regimes, jobs), encoding="utf-8")
         show(browser, file, round((wide - 24.0) / 25.4 * 96.0))
         headings = set(browser.execute_script(HEADINGS))
         for text in lines_of(browser, tmp_path, wide, high):
