@@ -48,6 +48,14 @@ def test_residuals_by_hand():
     assert left.by_job(rotor)[1] == pytest.approx(wanted)
 
 
+def test_two_runs_are_enough_to_show_a_change():
+    rotor = rotor_of(3, 1, 1)
+    influence = influence_of(rotor)
+    left = residuals(rotor, history_of(rotor, influence, jobs=2, runs=2), influence)
+    assert np.isfinite(left.vibration_measured).all() and np.isfinite(left.height_measured).all()
+    assert all(np.isfinite(part).all() for part in left.by_job(rotor))
+
+
 def test_readings_that_show_no_change_are_left_out():
     rotor = rotor_of(3, 2, 1)
     history = history_of(rotor, influence_of(rotor), jobs=2, runs=3)

@@ -250,6 +250,21 @@ def test_statistics_of_a_cell_total_what_all_runs_hold() -> None:
     assert not identify(gram[None], np.array([10.0, 10.0])).unknown.any()
 
 
+def test_a_job_without_a_reading_tells_nothing_of_the_noise() -> None:
+    """Degrees of freedom: runs read less one, of a complex reading or of the tips about their mean."""
+    rotor = plain_rotor(blades=3, regimes=1, sensors=1, adjusters=2)
+    history = simulate(rotor, Truth.draw(rotor, seed=1), jobs=3, runs=4, seed=1)
+    unread, once = history.job == 0, (history.job == 1) & (history.run > 1)
+    count = np.where((unread | once)[:, None], 0, history.height_count)
+    height = np.where(count[..., None] > 0, history.height, np.nan)
+    cell_count = np.where((unread | once)[:, None, None], 0, history.vibration_count)
+    vibration = np.where(cell_count > 0, history.vibration, np.nan)
+    partly = replace(history, height=height, height_count=count, vibration=vibration, vibration_count=cell_count)
+    cells = HistoryCells(rotor, partly)
+    assert cells.height_statistics[0].dof.tolist() == [0.0, 0.0, 6.0]
+    assert cells.vibration_statistics[0].dof.tolist() == [0.0, 0.0, 3.0]
+
+
 def test_the_even_part_of_a_spread_is_the_mean_square_of_its_own_sensor() -> None:
     """Two sensors of two cells, a hundred times apart; a cell that an adjuster does nothing to has no part in it."""
     size2 = np.array([[1.0, 4.0], [3.0, 0.0], [100.0, 0.0], [300.0, 0.0]])

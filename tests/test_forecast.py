@@ -58,6 +58,8 @@ def test_covariance_is_that_of_sampled_coefficients():
     wanted = np.cov(moved.real, moved.imag) + influence.vibration_noise[0, 0] ** 2 * np.eye(2)
     assert told.vibration_cov[0, 0] == pytest.approx(wanted, rel=0.05, abs=0.02 * wanted.max())
     assert told.vibration == pytest.approx(run.vibration + influence.vibration_change(rotor, change))
+    rise = [sum(influence.tau[a, 0] * change[a, b] for a in range(3)) for b in range(3)]
+    assert told.height[0] == pytest.approx(run.height[0] + rise - np.mean(rise))
     lifted = rng.multivariate_normal(np.zeros(3), tip_root @ tip_root.T, 40_000) @ change
     tips = np.cov((lifted - lifted.mean(axis=1, keepdims=True)).T)
     wanted = tips + influence.height_noise[0] ** 2 * (np.eye(3) - 1.0 / 3.0)

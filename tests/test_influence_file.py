@@ -168,6 +168,7 @@ def _set(path: str, value: Any) -> Any:
         (_set("rows.0.im", KeyError), "rows[0].im", "finite number"),
         (_set("rows.0.cov", KeyError), "rows[0].cov", "two rows of two numbers"),
         (_set("rows.0.cov", [[1, 0, 0], [0, 1, 0]]), "rows[0].cov", "two rows of two numbers"),
+        (_set("rows.0.cov", [[1, 0], 5]), "rows[0].cov", "two rows of two numbers"),
         (_set("rows.0.cov", [[1, 0.1], [0.2, 1]]), "rows[0].cov", "symmetric"),
         (_set("rows.0.cov", [[1, 2], [2, 1]]), "rows[0].cov", "negative"),
         (_set("rows.0.cov", [[-1, 0], [0, 1]]), "rows[0].cov", "negative"),

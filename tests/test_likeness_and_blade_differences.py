@@ -139,6 +139,17 @@ def test_the_blade_differences_found_are_the_most_likely():
             assert loss(off) > loss(best)
 
 
+def test_an_adjuster_that_does_nothing_here_tells_no_blade_difference():
+    full = invented_influence()
+    alpha, tau = full.alpha.copy(), full.tau.copy()
+    alpha[1], tau[1] = 0.0, 0.0
+    influence = replace(full, alpha=alpha, tau=tau)
+    truth = even_departures(0.6, fault=(25.0, 2.0))
+    fleet = Fleet(influence, truth, 7)
+    found = find_blade_differences(ROTOR, influence, truth, [fleet.read(*fleet.draw()) for _ in range(60)])
+    assert found.blade_differences == pytest.approx([25.0, 0.0], rel=0.3)
+
+
 def invented_history(jobs, runs, seed):
     influence, truth = invented_influence(), even_departures(0.5)
     fleet, rng = Fleet(influence, truth, seed), np.random.default_rng(seed)

@@ -186,6 +186,7 @@ def test_what_a_crew_would_rather_leave_is_no_mechanical_fault(tmp_path):
     advice = advise(held, run, influence)
     assert advice.verdict == "adjust" and advice.plans[advice.recommended].count == 0
     assert any(caution.startswith("Kept to: a0 held") for caution in advice.cautions)
+    assert advise(held, run, influence, most=1).verdict == "adjust"  # of a ladder that is long enough without them
 
 
 def test_adjusters_by_stage(given):

@@ -13,7 +13,7 @@ from whole_step_problems import WholeSteps, invented_rotor_problem
 
 from trackbal.search import search as search_module
 from trackbal.search import useful_bounds as useful_module
-from trackbal.search.search import search
+from trackbal.search.search import effort, search
 
 SAME = 1e-9
 
@@ -214,3 +214,12 @@ def test_going_on_from_what_is_known_finds_the_same():
             first = search(*problem.arguments, more, known=first)
         for one, other in zip(first, whole, strict=True):
             assert np.array_equal(one.x, other.x) and one.proven and one.count_limit == other.count_limit
+        fewer = search(*problem.arguments, 2, known=whole)  # more is known than is asked for
+        assert [one.x.tolist() for one in fewer] == [one.x.tolist() for one in whole[:3]]
+
+
+def test_the_effort_of_one_entry_more_counts_its_supports_too():
+    """Of 9 entries there are 1, 10, 46 and 130 supports of up to 0, 1, 2 and 3; of 2 there are four in all."""
+    assert effort([], 9, 2) / effort([], 9, 0) == pytest.approx(130 / 10)
+    assert effort([], 9, 1) / effort([], 9, 0) == pytest.approx(46 / 10)
+    assert effort([], 2, 9) / effort([], 9, 0) == pytest.approx(4 / 10)

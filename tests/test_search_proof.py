@@ -558,6 +558,17 @@ def test_ladders_gone_through_in_small_pieces_are_the_brute_force_minimum(kind, 
         assert_ladder_is_brute_force(problem_of(seed, kind))
 
 
+@pytest.mark.parametrize("first", range(3))
+def test_of_equal_plans_in_different_pieces_the_smaller_wins(first, monkeypatch):
+    """Three entries that act alike, of one, two and four steps; whichever is searched first, one step is taken."""
+    monkeypatch.setattr(branching, "_CHUNK", 1)
+    steps = np.roll([4, 2, 1], first)
+    case = WholeSteps(1.0 / steps[None, :], np.array([-1.0]), np.zeros(3, dtype=int), np.full(3, 9), np.arange(3))
+    best = Best(prepared(case), case.group, np.zeros(3, dtype=int), 100)
+    branch_and_bound(prepared(case), best, np.array([[0, 1, 2]]), np.zeros(3))
+    assert best.x.tolist() == (steps == 1).astype(int).tolist()
+
+
 @given(some_seed, any_kind)
 @settings(max_examples=40, deadline=None)
 def test_ladders_with_first_plans_are_the_brute_force_minimum(seed, kind):
