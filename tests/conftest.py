@@ -25,6 +25,15 @@ def pytest_configure(config: pytest.Config) -> None:
         os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 
+@pytest.fixture
+def fits_remembered(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Commands and lessons that fit the same past jobs as others did take their fit: for tests of something else."""
+    from demo_fits import remembered_fit
+
+    for place in ("trackbal.fitting.fit.fit", "trackbal.lessons.lesson.fit"):
+        monkeypatch.setattr(place, remembered_fit)
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     left_out = [] if how_much.LONG else [item for item in items if item.get_closest_marker("long")]
     if left_out:

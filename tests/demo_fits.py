@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import pickle
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from trackbal.fitting.fit import Fit, fit
 from trackbal.lessons.demo_folder import Demo, read_demo
 from trackbal.lessons.lesson import Lesson, prepare_lesson
-from trackbal.runs.run import Reals
+from trackbal.runs.rotor import Rotor
+from trackbal.runs.run import History, Reals
 from trackbal.runs.sheets import read_settings
 
 ROOT = Path(__file__).parents[1] / "demo_runs"
@@ -20,9 +24,19 @@ def demo(name: str) -> Demo:
     return read_demo(ROOT / name)
 
 
-@cache
+_FITS: dict[bytes, Fit] = {}
+
+
+def remembered_fit(rotor: Rotor, history: History, *prior: Any, **options: Any) -> Fit:
+    """Return what `fit` does; of a history that was fitted before in this process, wherever it was read from, that."""
+    key = pickle.dumps((rotor, replace(history, source=""), prior, options))
+    if key not in _FITS:
+        _FITS[key] = fit(rotor, history, *prior, **options)
+    return _FITS[key]
+
+
 def demo_fit(name: str) -> Fit:
-    return fit(demo(name).rotor, demo(name).history)
+    return remembered_fit(demo(name).rotor, demo(name).history)
 
 
 @cache

@@ -22,6 +22,8 @@ from trackbal.lessons.lesson_book import lesson_of_job
 from trackbal.logbook.records import find_job, load_job
 from trackbal.logbook.store import Book
 
+pytestmark = pytest.mark.usefixtures("fits_remembered")
+
 ROOT = Path(__file__).parents[1] / "demo_runs"
 FIVE = ROOT / "five_blades"
 

@@ -23,6 +23,8 @@ from trackbal.influence.coefficients import Influence
 from trackbal.lessons.demo_folder import read_demo
 from trackbal.virtual import VirtualType
 
+pytestmark = pytest.mark.usefixtures("fits_remembered")
+
 each_demo = pytest.mark.parametrize("name", FOLDERS)
 
 

@@ -12,6 +12,8 @@ from types import ModuleType
 import pytest
 from demo_fits import ROOT
 
+pytestmark = pytest.mark.usefixtures("fits_remembered")
+
 NAMES = sorted(p.parent.name for p in ROOT.glob("*/story.md"))
 NUMBER = re.compile(r"(?<![\w.])\d+(?:\.\d+)?")
 

@@ -22,6 +22,8 @@ from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.sheets import read_history, read_run
 
+pytestmark = pytest.mark.usefixtures("fits_remembered")
+
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "demo_runs" / "three_blades"
 DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(ROOT.glob("docs/*.md"))]

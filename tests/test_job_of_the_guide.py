@@ -6,7 +6,11 @@ import re
 import shlex
 from pathlib import Path
 
+import pytest
+
 from trackbal.commands.group import run
+
+pytestmark = pytest.mark.usefixtures("fits_remembered")
 
 ROOT = Path(__file__).parents[1]
 GUIDE = (ROOT / "docs" / "maintainer.md").read_text(encoding="utf-8")

@@ -21,6 +21,8 @@ from trackbal.lessons.lesson import Lesson, prepare_lesson
 from trackbal.lessons.lesson_text import lesson_steps
 from trackbal.plan.forecast import forecast
 
+pytestmark = pytest.mark.usefixtures("fits_remembered")
+
 FIVE = "five_blades"
 FAULT = "three_blades"
 

@@ -11,6 +11,8 @@ import pytest
 
 from trackbal.runs.words import chance_words
 
+pytestmark = pytest.mark.usefixtures("fits_remembered")
+
 ROOT = Path(__file__).parents[1]
 TEXT = " ".join((ROOT / "docs" / "lessons.md").read_text(encoding="utf-8").split())
 _spec = importlib.util.spec_from_file_location("lesson_pictures", ROOT / "docs" / "lesson_pictures.py")

@@ -20,6 +20,8 @@ from trackbal.plan.advice import advise
 from trackbal.reports.advice_report import advice_text, plan_adjustments
 from trackbal.runs.words import adjustment_words
 
+pytestmark = pytest.mark.usefixtures("fits_remembered")
+
 ROOT = Path(__file__).parents[1]
 
 
