@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from how_much import much
 from invented_fleet import Truth, plain_rotor, random_changes, simulate
 from scipy.stats import kstest
 
@@ -79,7 +80,7 @@ def test_a_turn_is_told_as_growing_phase_lag() -> None:
 def test_chances_are_even_where_jobs_are_alike() -> None:
     seen: dict[str, list[float]] = {"order": [], "group.tab_type": []}
     accused = 0
-    for seed in range(40):
+    for seed in range(much(20, 40)):
         answers = compared(*fleet(seed + 100))
         accused += any(c.found for c in answers)
         for c in answers:

@@ -25,6 +25,7 @@ from trackbal.virtual import VirtualType
 
 pytestmark = pytest.mark.usefixtures("fits_remembered")
 
+LARGE = ("five_blades", "seven_blades")
 each_demo = pytest.mark.parametrize("name", FOLDERS)
 
 
@@ -208,7 +209,7 @@ def test_readings_are_written_as_an_instrument_shows_them(name: str) -> None:
                         assert cell == "" or float(cell) * 2.0 == round(float(cell) * 2.0), (file.name, heading, cell)
 
 
-@each_demo
+@pytest.mark.parametrize("name", [pytest.param(n, marks=pytest.mark.long) if n in LARGE else n for n in FOLDERS])
 def test_the_commands_of_the_readme_run(
     name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

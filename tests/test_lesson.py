@@ -120,7 +120,14 @@ def test_the_fault_is_investigated_and_the_repair_is_noticed() -> None:
 
 
 # with washers the opposite of what was done cannot always be fitted
-@pytest.mark.parametrize("name", [n for n in FOLDERS if n not in (FAULT, "washers_tail")])
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(n, marks=pytest.mark.long) if n == "seven_blades" else n
+        for n in FOLDERS
+        if n not in (FAULT, "washers_tail")
+    ],
+)
 def test_demos_without_a_fault_agree_and_with_a_wrong_sign_do_not(name: str, copy: Callable[[str], Path]) -> None:
     lesson = demo_lesson(name)
     assert all(v.surprise is None or not v.surprise.surprising for v in lesson.visits)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,7 +13,9 @@ from test_own_aircraft import NOISE, TIP_NOISE, A, B, Fleet, R, S, even_departur
 from trackbal.aircraft.posterior import Seen, TypeModel, basis_of, entries_of, posterior
 from trackbal.base.errors import InputError
 from trackbal.estimate.blade_differences import find_blade_differences
-from trackbal.estimate.likeness import find_likeness
+from trackbal.estimate.identification import identify
+from trackbal.estimate.job_statistics import CellStatistics
+from trackbal.estimate.likeness import family_likeness, find_likeness
 from trackbal.fitting.fit import fit
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures_file import departures_document
@@ -60,6 +63,37 @@ def test_of_four_jobs_the_mean_that_is_taken_from_them_costs_one():
     score = relative - relative.mean(axis=1, keepdims=True)
     found = find_likeness(score, information, departure, (2, cells))
     assert found.regimes[0, 1] == pytest.approx(0.6, abs=0.12)  # three standard errors of 60 cells of 2 adjusters
+
+
+def test_correlations_of_a_family_are_those_of_its_readings_written_out():
+    """Scores and information with every job's covariance of readings written out, in the adjusters' own units."""
+    rng, jobs, runs = np.random.default_rng(6), 5, 4
+    z = rng.normal(size=(2, jobs, runs, A)) * [20.0, 0.5]
+    alpha, spread, sigma2 = rng.normal(size=(2, A)) / [20.0, 0.5], np.array([[2e-4, 0.5], [4e-4, 0.3]]), [0.6, 0.2]
+    y = np.einsum("cjna,ca->cjn", z, alpha) + rng.normal(size=(2, jobs, runs))
+    z, y = z - z.mean(axis=2, keepdims=True), y - y.mean(axis=2, keepdims=True)
+    cov = np.einsum("cjna,ca,cjma->cjnm", z, spread, z) + np.multiply.outer(sigma2, np.eye(runs))[:, None]
+    left = y - np.einsum("cjna,ca->cjn", z, alpha)
+    score = np.einsum("cjna,cjn->cja", z, np.linalg.solve(cov, left[..., None])[..., 0])
+    information = np.einsum("cjna,cjnb->cjab", z, np.linalg.solve(cov, z))
+    wanted = find_likeness(score, information, np.sqrt(spread) * np.sign(alpha), (2, 1))
+    read = np.full(jobs, runs)
+    cells = [
+        CellStatistics(
+            np.einsum("jna,jnb->jab", z[c], z[c]),
+            np.einsum("jna,jn->ja", z[c], y[c]),
+            np.einsum("jn,jn->j", y[c], y[c]),
+            read - 1.0,
+            read,
+            0.0,
+            0.0,
+        )
+        for c in range(2)
+    ]
+    told = identify(np.array([cell.gram.sum(axis=0) for cell in cells]), np.array([20.0, 0.5]))
+    found = SimpleNamespace(identification=told, sigma2=np.array(sigma2), spread=spread, alpha=alpha)
+    assert 0.05 < wanted.regimes[0, 1] < 0.95  # neither limit
+    assert family_likeness(cells, found, (2, 1)).regimes == pytest.approx(wanted.regimes, rel=1e-9)
 
 
 @pytest.mark.parametrize("tips", [0.3, 1.5])

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from how_much import much
 from invented_rotor import ROTOR
 
 from trackbal.aircraft.posterior import JobRuns, TypeModel, entries_of, own_aircraft
@@ -176,7 +177,7 @@ def test_chances_agree_with_what_happens_and_tell_more_than_the_type_alone():
     informed = replace(influence, departures=departures)
     fleet = Fleet(influence, departures, 17)
     said, plain, happened = [], [], []
-    for _ in range(250):
+    for _ in range(much(120, 250)):
         alpha, tau, fault, rest, rest_height = fleet.draw()
         run = fleet.read(alpha, tau, fault, rest, rest_height)
         own = own_aircraft(TypeModel.of(ROTOR, influence, departures), [JobRuns([run], np.zeros((1, A, B)))])

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from how_much import much
 from test_own_aircraft import ROTOR, A, B, Fleet, even_departures, invented_influence
 
 from trackbal.aircraft.own_jobs import own_jobs
@@ -31,8 +32,9 @@ def a_job(fleet, own, runs=4):
 def test_each_earlier_job_brings_the_coefficients_nearer_and_their_covariance_stays_honest():
     influence, departures = invented_influence(), even_departures(0.5)
     model, fleet = TypeModel.of(ROTOR, influence, departures), Fleet(influence, departures, 41)
-    error, scaled = np.zeros((60, 3)), np.zeros((60, 3))
-    for i in range(60):
+    aircraft = much(30, 60)
+    error, scaled = np.zeros((aircraft, 3)), np.zeros((aircraft, 3))
+    for i in range(aircraft):
         own = fleet.draw()
         jobs = [a_job(fleet, own) for _ in range(2)] + [a_job(fleet, own, runs=1)]
         for k in range(3):

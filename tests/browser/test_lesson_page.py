@@ -91,7 +91,9 @@ def test_arrows_move_and_conclusions_are_revealed_on_request(shown):
     assert [entry for entry in shown.get_log("browser") if entry["level"] == "SEVERE"] == []
 
 
-@pytest.mark.parametrize("demo", ["two_blade_tail", "three_blades", "seven_blades"])
+@pytest.mark.parametrize(
+    "demo", ["two_blade_tail", "three_blades", pytest.param("seven_blades", marks=pytest.mark.long)]
+)
 def test_every_slide_fits_1080p_with_letters_of_at_least_30_pixels(browser, tmp_path, demo):
     file = tmp_path / "lesson.html"
     file.write_text(lesson_page(demo_lesson(demo)), encoding="utf-8")

@@ -176,7 +176,9 @@ CASES = [
     pytest.param("uneven4", "cruise_120", [(0, 2, 5), (1, 3, 2)], None, 50, id="uneven-blades-no-cyclic", marks=LONG),
     pytest.param("main4", "flat_pitch", [(0, 3, 4), (1, 2, -2)], "source", 60, id="on-the-gear", marks=LONG),
     pytest.param("tail2", "hover", [(0, 0, 6), (1, 1, 9)], None, 30, id="two-blades-weight-ahead"),
-    pytest.param("main7", "speed_140", [(0, 0, 9), (1, 4, 4), (2, 2, 2), (3, 6, -1)], None, 50, id="seven-blades"),
+    pytest.param(
+        "main7", "speed_140", [(0, 0, 9), (1, 4, 4), (2, 2, 2), (3, 6, -1)], None, 50, id="seven-blades", marks=LONG
+    ),
 ]
 
 
