@@ -99,7 +99,7 @@ def test_mixed_sums_are_those_of_the_whole_covariance(rng):
     full = c.full_mixed_matrix(gram, np.diag(spread), sigma2)
     np.testing.assert_allclose(c.mixed_matrix(gram, spread, sigma2), full, rtol=1e-12)
     np.testing.assert_allclose(c.mixed_matrix(gram[None], spread[None], np.array([sigma2]))[0], full, rtol=1e-12)
-    remaining, left = c.left_over(gram, moment, squares, alpha)
+    remaining, left = c.residual_sums(gram, moment, squares, alpha)
     for j in range(jobs):
         whole = np.linalg.inv(x[j] * spread @ x[j].conj().T + np.diag(sigma2 / weight))
         np.testing.assert_allclose(information[j], x[j].conj().T @ whole @ x[j], rtol=1e-9)
@@ -111,6 +111,6 @@ def test_mixed_sums_are_those_of_the_whole_covariance(rng):
 
 def test_what_coefficients_leave_by_hand():
     """One real column 1, 2 and readings 1, 1 with the coefficient 1: left are 0 and -1, of square 1."""
-    remaining, left = c.left_over(np.array([[5.0 + 0j]]), np.array([3.0 + 0j]), np.array(2.0), np.array([1.0 + 0j]))
+    remaining, left = c.residual_sums(np.array([[5.0 + 0j]]), np.array([3.0 + 0j]), np.array(2.0), np.array([1.0 + 0j]))
     assert remaining == pytest.approx([-2.0])  # 1 * 0 + 2 * (-1)
     assert left == pytest.approx(1.0)

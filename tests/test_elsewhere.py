@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from demo_fits import demo, demo_fit, settings_of
 
-from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.learning import posterior_of
 from trackbal.aircraft.posterior import JobRuns
 from trackbal.plan.advice import advise
 from trackbal.plan.forecast import elsewhere, forecast
@@ -48,7 +48,7 @@ def foretold(name: str):
             if not seen.vibration_read.any():
                 continue
             change = history.change[later] - history.change[t]
-            own = own_of(rotor, [JobRuns([seen], np.zeros((1, *change.shape)))], influence)
+            own = posterior_of(rotor, [JobRuns([seen], np.zeros((1, *change.shape)))], influence)
             told = elsewhere(rotor, seen, influence, change, own)
             yield came, told
 
@@ -77,7 +77,7 @@ def test_it_is_the_forecast_of_those_readings_and_leaves_out_what_is_not_known()
     assert run.regime_read.tolist() == [True, False, False]
     change = np.zeros((len(rotor.adjusters), len(rotor.blades)))
     change[0, 2] = -9.0
-    own = own_of(rotor, [JobRuns([run], np.zeros((1, *change.shape)))], influence)
+    own = posterior_of(rotor, [JobRuns([run], np.zeros((1, *change.shape)))], influence)
     told = elsewhere(rotor, run, influence, change, own)
     assert np.isfinite(told.amplitude).tolist() == [[False, False], [True, True], [True, True]]
     unknown = influence.unknown_vibration.copy()

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from demo_fits import FOLDERS, ROOT, demo_lesson
 
-from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.learning import posterior_of
 from trackbal.aircraft.posterior import JobRuns
 from trackbal.base.text_layout import WIDTH, across
 from trackbal.lessons.demo_folder import read_demo
@@ -104,7 +104,7 @@ def test_without_one_adjustment_the_expectation_is_that_of_the_rest() -> None:
     rest[one.adjuster, one.blade] = 0.0
     lesson = demo_lesson(FIVE)
     rotor, influence = lesson.rotor, lesson.fit.influence
-    own = own_of(rotor, [JobRuns([visit.run], np.zeros((1, *rest.shape)))], influence)
+    own = posterior_of(rotor, [JobRuns([visit.run], np.zeros((1, *rest.shape)))], influence)
     assert one.worst.ratio == pytest.approx(forecast(rotor, visit.run, influence, rest, own).worst_ratio(rotor))
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from plain_aircraft import ROTOR, A, B, Odd, PlainType
 
-from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.learning import posterior_of
 from trackbal.aircraft.posterior import JobRuns
 from trackbal.estimate.job_statistics import HistoryCells
 from trackbal.fitting.fit import estimate_cells, fit, type_influence
@@ -76,7 +76,7 @@ def test_three_times_the_unexplained_part_is_noticed_by_a_first_run(known) -> No
     def factors(odd: Odd) -> np.ndarray:
         found = []
         for _ in range(20):
-            own = own_of(ROTOR, [JobRuns([kind.craft(rng, odd).fly(STILL, rng)], STILL[None])], influence)
+            own = posterior_of(ROTOR, [JobRuns([kind.craft(rng, odd).fly(STILL, rng)], STILL[None])], influence)
             assert own is not None
             found.append(own.unlike)
         return np.array(found)

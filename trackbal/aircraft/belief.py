@@ -213,9 +213,9 @@ def observe(
     """
     parts = np.stack([vibration.real, vibration.imag], axis=-1)
     tips = height @ contrasts(len(rotor.blades)).T
-    seen, miss = _observed(belief.vibration, parts, count)
-    seen_height, miss_height = _observed(belief.height, tips, height_count)
-    return Belief(seen, seen_height), miss, miss_height
+    after, miss = _observed(belief.vibration, parts, count)
+    height_after, miss_height = _observed(belief.height, tips, height_count)
+    return Belief(after, height_after), miss, miss_height
 
 
 def _observed(family: Family, reading: Reals, count: Counts) -> tuple[Family, Innovation]:

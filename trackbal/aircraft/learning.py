@@ -44,7 +44,7 @@ class Learned:
     posterior: OwnAircraft | None = None
 
 
-def own_of(
+def posterior_of(
     rotor: Rotor, jobs: Sequence[JobRuns], influence: Influence, made: Reals | None = None
 ) -> OwnAircraft | None:
     """Return the posterior of one aircraft from the runs of its jobs, the present one last.
@@ -75,7 +75,7 @@ def learn(
     earlier : sequence of JobRuns
         Earlier jobs of the same aircraft.
     """
-    posterior = own_of(rotor, [*earlier, JobRuns(runs, change)], influence)
+    posterior = posterior_of(rotor, [*earlier, JobRuns(runs, change)], influence)
     if posterior is not None:
         return Learned(posterior.present(runs[-1]), posterior.influence(), None, posterior)
     prior = belief = prior_belief(rotor, influence)
@@ -84,7 +84,7 @@ def learn(
     belief = _filtered(rotor, _begun_anew(belief), JobRuns(runs, change))
     alone = len(runs) == 1 and not earlier
     # a first run teaches nothing of the coefficients: they are returned without the rounding of a filter
-    influence_now = influence if alone else _own_influence(influence, prior, belief)
+    influence_now = influence if alone else _learned_influence(influence, prior, belief)
     present = runs[-1] if len(runs) == 1 else _present_run(rotor, belief, runs[-1])
     return Learned(present, influence_now, belief)
 
@@ -123,7 +123,7 @@ def _present_run(rotor: Rotor, belief: Belief, last: Run) -> Run:
     return replace(last, vibration=vibration, height=height)
 
 
-def _own_influence(influence: Influence, prior: Belief, belief: Belief) -> Influence:
+def _learned_influence(influence: Influence, prior: Belief, belief: Belief) -> Influence:
     adjusters = influence.alpha.shape[0]
     free = belief.height.mean.shape[-1] - adjusters
     coefficients = belief.vibration.mean[..., 2:]

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from trackbal.aircraft.belief import prior_belief, run_by_run
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.learning import posterior_of
 from trackbal.aircraft.posterior import Entries, JobRuns, OwnAircraft, entries_of
 from trackbal.base.covariance import contrasts
 from trackbal.influence.coefficients import Influence
@@ -121,7 +121,7 @@ def held_against(
     jobs = [*earlier, JobRuns([part.run(s) for s in range(len(part))], change)]
     made = job.change[t] - part.change[-1]
     read = np.any(part.vibration_count > 0, axis=0), np.any(part.height_count > 0, axis=0)
-    posterior = own_of(rotor, jobs, influence, made)
+    posterior = posterior_of(rotor, jobs, influence, made)
     if posterior is not None:
         return _by_model(posterior, job, t, made, read, tuple(before))
     return _by_reading(rotor, job, t, influence, tuple(before))

@@ -182,7 +182,7 @@ def mixed_sums(gram: Matrix, moment: Matrix, spread: Reals, sigma2: Reals | floa
     return solved[..., :-1], solved[..., -1]
 
 
-def left_over(gram: Matrix, moment: Matrix, squares: Reals, alpha: Matrix) -> tuple[Matrix, Reals]:
+def residual_sums(gram: Matrix, moment: Matrix, squares: Reals, alpha: Matrix) -> tuple[Matrix, Reals]:
     """Return the moment ``b - M a`` (..., A) and the squares ``y'y - a'(2 b - M a)`` (...) that coefficients leave.
 
     Parameters

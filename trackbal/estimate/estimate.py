@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.base.covariance import Matrix, left_over
+from trackbal.base.covariance import Matrix, residual_sums
 from trackbal.base.sampling import evenly_spaced
 from trackbal.estimate import mixed
 from trackbal.estimate.identification import DEAD_SQUARE, Identification, identify
@@ -181,9 +181,9 @@ def estimate(
         sample = sample_jobs([cells[c] for c in usable.tolist()])
         groups = noise_groups[usable]
         part = _components(sample, largest_change, sigma2[usable], size2[usable], least[usable], free, groups)
-        noise_told = part.dof > 0.5  # in the sample, too
-        sigma2[usable[noise_told]] = part.sigma2[noise_told]
-        dof[usable[noise_told]] = part.dof[noise_told] * len(cells[0].dof) / len(sample[0].dof)
+        with_noise = part.dof > 0.5  # in the sample, too
+        sigma2[usable[with_noise]] = part.sigma2[with_noise]
+        dof[usable[with_noise]] = part.dof[with_noise] * len(cells[0].dof) / len(sample[0].dof)
         sigma2 = _filled_noise(sigma2, dof, noise_groups, prior)
         kappa[free] = np.sqrt(_relative(part.between, part.size2, groups))[free]
         spread_dof = np.maximum(jobs.max(axis=0, initial=0) - 1.0, 1.0)
@@ -402,6 +402,6 @@ def _unexplained(total: Sequence[CellStatistics], alpha: Matrix) -> Reals:
     mean = np.full(len(total), np.nan)
     for c, t in enumerate(total):
         if t.dof[0] > 0:
-            _, squares = left_over(t.gram, t.moment, t.squares, alpha[c])
+            _, squares = residual_sums(t.gram, t.moment, t.squares, alpha[c])
             mean[c] = max(float(squares[0]), 0.0) / t.dof[0]
     return mean

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.base.covariance import Matrix, left_over, mixed_matrix, mixed_sums, scaled_to_unit
+from trackbal.base.covariance import Matrix, mixed_matrix, mixed_sums, residual_sums, scaled_to_unit
 from trackbal.estimate.job_statistics import CellStatistics
 from trackbal.runs.run import Reals
 
@@ -162,7 +162,7 @@ def solve(data: Stack, sigma2: Reals, spread: Reals) -> Solution:
     score = np.einsum("cjab,cjb->ca", g, data.moment)
     alpha = np.einsum("cab,cb->ca", error, score)
 
-    remaining, raw = left_over(gram, data.moment, data.squares, alpha[:, None])
+    remaining, raw = residual_sums(gram, data.moment, data.squares, alpha[:, None])
     residual_score = np.einsum("cjab,cjb->cja", g, remaining)  # X' V^-1 r
     moved = spread[:, None, :] * residual_score
     overlap = np.einsum("cja,cja->cj", moved.conj(), remaining).real
@@ -171,7 +171,7 @@ def solve(data: Stack, sigma2: Reals, spread: Reals) -> Solution:
     carried = w @ error[:, None]
     w_diagonal = np.einsum("cjaa->cja", w).real
     score_trace = (w_diagonal - np.einsum("cjab,cjba->cja", carried, w).real).sum(axis=1)
-    own_trace = (data.dof - np.einsum("ca,cja->cj", spread, w_diagonal)) / noise
+    whole_trace = (data.dof - np.einsum("ca,cja->cj", spread, w_diagonal)) / noise
     lost_trace = np.einsum("cjab,cab->cj", w @ g.conj().swapaxes(-1, -2), error.swapaxes(-1, -2)).real
     log_inner = np.linalg.slogdet(inner)[1]
     per_cell = (
@@ -189,7 +189,7 @@ def solve(data: Stack, sigma2: Reals, spread: Reals) -> Solution:
         score_squares=(np.abs(residual_score) ** 2).sum(axis=1),
         score_trace=score_trace,
         noise_squares=((raw - 2 * overlap + twice).sum(axis=1) + data.repeat_squares) / sigma2**2,
-        noise_trace=(own_trace - lost_trace).sum(axis=1) + data.repeat_dof / sigma2,
+        noise_trace=(whole_trace - lost_trace).sum(axis=1) + data.repeat_dof / sigma2,
         likelihood=float(per_cell.sum()),
         g=g,
         w=w,

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trackbal.base.covariance import full_mixed_matrix, left_over, mixed_sums
+from trackbal.base.covariance import full_mixed_matrix, mixed_sums, residual_sums
 from trackbal.estimate.estimate import Estimate, Estimates
 from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
 from trackbal.runs.rotor import Rotor
@@ -72,7 +72,7 @@ def _cell(cell: CellStatistics, found: Estimate, c: int) -> tuple[float, float, 
     loss = s - w @ found.alpha[c]
     share = np.linalg.inv(np.eye(size) - k @ w)
     alpha = found.alpha[c] - np.einsum("jab,bc,jc->ja", share, k, loss)
-    remaining, error2 = left_over(gram, moment, squares, alpha)
+    remaining, error2 = residual_sums(gram, moment, squares, alpha)
     error2 = np.maximum(error2, 0.0)
     between = share @ k + np.diag(spread)  # of the job's own coefficients about the prediction
     absorbed = between @ np.linalg.solve(full_mixed_matrix(gram, between, sigma2), remaining[..., None])

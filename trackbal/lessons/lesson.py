@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.learning import posterior_of
 from trackbal.aircraft.posterior import JobRuns
 from trackbal.aircraft.surprise import Surprise, surprise
 from trackbal.base.errors import InputError
@@ -184,7 +184,7 @@ def worst_after(rotor: Rotor, found: JobAdvice, change: Reals) -> Reading:
     """Return the worst of the likely readings after a change, by what the advice rests on."""
     run, influence, posterior = found.run, found.influence, found.posterior
     if posterior is None:
-        posterior = own_of(rotor, [JobRuns([run], np.zeros((1, *change.shape)))], influence)
+        posterior = posterior_of(rotor, [JobRuns([run], np.zeros((1, *change.shape)))], influence)
     expected = forecast(rotor, run, influence, change, posterior)
     reach = expected.spread / np.maximum(np.ptp(expected.height, axis=1), 1e-300)  # tips of the likely spread
     likely = replace(

@@ -334,11 +334,7 @@ def _ladder(visit: Visit) -> str:
     advice = visit.advice
     timed = advice.plans[0].minutes is not None
     rows = [("minutes" if timed else "adjustments", "worst expected", "chance", "cost", "")]
-    last_size = -1.0
-    for m, plan in enumerate(advice.plans):
-        if plan.size == last_size:
-            continue
-        last_size = plan.size
+    for m, plan in advice.rungs:
         mark = "  <- advised" if m == advice.recommended else ""
         cost = f"{plan.expected_cost:.4g}"
         rows.append((f"{plan.size:g}", f"{plan.worst_likely:.2f}", chance_words(plan.chance), cost, mark))

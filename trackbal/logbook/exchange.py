@@ -110,9 +110,9 @@ def load_all(book: Book, rotor: str, job: str | None = None) -> list[JobRows]:
             tuple(rows[run] for run in runs_of[entry]),
             tuple(done_of.get(run, {}) for run in runs_of[entry]),
             found_of.get(entry, {}),
-            tuple(at[run] if its_own else "" for run in runs_of[entry]),
+            tuple(at[run] if has_aircraft else "" for run in runs_of[entry]),
         )
-        for entry, name, aircraft, its_own in jobs
+        for entry, name, aircraft, has_aircraft in jobs
         if entry in runs_of
     ]
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.learning import posterior_of
 from trackbal.aircraft.posterior import JobRuns, OwnAircraft
 from trackbal.base import cautions
 from trackbal.base.errors import InputError
@@ -193,6 +193,11 @@ class Advice(Summarised):
         return change_frame(rotor, change, (["count"], [(m,) for m in range(len(self.plans))]), "amount")
 
     @property
+    def rungs(self) -> list[tuple[int, Plan]]:
+        """Index and plan of each size once, the least first: larger plans may come to the same."""
+        return [(m, p) for m, p in enumerate(self.plans) if m == 0 or p.size != self.plans[m - 1].size]
+
+    @property
     def offered(self) -> Plan | None:
         """The plan to work from; None where nothing is to be adjusted, or the cause is to be found first."""
         if self.recommended is None or not (
@@ -274,7 +279,7 @@ def advise(
     if not settled:
         _refuse_impossible_speed(rotor, run)
     if posterior is None:
-        posterior = own_of(rotor, [JobRuns([run], np.zeros((1, *setting.shape)))], influence)
+        posterior = posterior_of(rotor, [JobRuns([run], np.zeros((1, *setting.shape)))], influence)
     ladder = _Ladder.of(rotor, run, influence, setting, barred, nominal, posterior, rotor.preferences)
     if most is not None or settled:
         tried, cut_short = MOST_AT_FIRST if most is None else most, False

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from trackbal.aircraft.learning import own_of
+from trackbal.aircraft.learning import posterior_of
 from trackbal.aircraft.posterior import JobRuns, OwnAircraft, entries_of
 from trackbal.base.covariance import symmetric_root
 from trackbal.influence.coefficients import Influence
@@ -48,7 +48,7 @@ def chances(
     ndarray, shape (P,)
     """
     if posterior is None:
-        posterior = own_of(rotor, [JobRuns([run], np.zeros((1, *changes.shape[1:])))], influence)
+        posterior = posterior_of(rotor, [JobRuns([run], np.zeros((1, *changes.shape[1:])))], influence)
     if posterior is not None:
         return _chances_of_posterior(posterior, run, changes, part)
     return _vibration_chances(rotor, run, influence, changes, part) * _height_chances(

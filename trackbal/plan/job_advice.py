@@ -14,7 +14,7 @@ from functools import partial
 import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.learning import learn, own_of
+from trackbal.aircraft.learning import learn, posterior_of
 from trackbal.aircraft.posterior import JobRuns, OwnAircraft
 from trackbal.aircraft.surprise import Surprise, surprises
 from trackbal.base import cautions
@@ -163,7 +163,7 @@ def likely_next(
     known = _known(rotor, runs, change, influence, _rests_on(judged), earlier)
     posterior = known.posterior
     if posterior is None:
-        posterior = own_of(rotor, [JobRuns([known.run], np.zeros((1, *made.shape)))], known.influence)
+        posterior = posterior_of(rotor, [JobRuns([known.run], np.zeros((1, *made.shape)))], known.influence)
     unsure = less_sure(rotor, known.influence, made) if posterior is None else known.influence
     return forecast(rotor, known.run, unsure, made, posterior)
 
@@ -194,7 +194,7 @@ def _known(
     last = runs[-1] if len(kept) == 1 else _present(rotor, runs[-1], found.run)
     plan_by = found.influence
     if len(kept) == 1:  # its own earlier jobs, without this run: a single one would move the influence too little
-        before = own_of(rotor, earlier, influence)
+        before = posterior_of(rotor, earlier, influence)
         plan_by = found.influence if before is None else before.influence()
     return _Known(last, plan_by, found.posterior, len(kept), True)
 

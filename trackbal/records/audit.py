@@ -208,13 +208,13 @@ def _weighed(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -> 
 
     best = int(order[0])
     alike = [described(int(i)) for i in order[: 4 * MOST_OTHERS] if odds[i] >= top + math.log(ALIKE)]
-    best_told, *others = _once(alike)[: 1 + MOST_OTHERS]
+    best_explained, *others = _once(alike)[: 1 + MOST_OTHERS]
     if best < len(mistakes):
         account, run = mistakes[best].account, mistakes[best].run
     else:
         one = aside[best - len(mistakes)][0]
         account, run = without(now, one), one.run
-    return account, Finding("", run, -1, best_told, tuple(others), total, best < len(mistakes))
+    return account, Finding("", run, -1, best_explained, tuple(others), total, best < len(mistakes))
 
 
 def _prior(mistake: RecordMistake) -> float:

@@ -20,7 +20,7 @@ from functools import cached_property
 
 import numpy as np
 
-from trackbal.base.covariance import Matrix, full_mixed_matrix, left_over
+from trackbal.base.covariance import Matrix, full_mixed_matrix, residual_sums
 from trackbal.estimate.job_statistics import CellStatistics, CentredDesign
 from trackbal.runs.run import Counts, Reals
 
@@ -68,7 +68,7 @@ class JobFit:
         """
         inner = full_mixed_matrix(cell.gram, between, sigma2)
         g = np.linalg.inv(inner)
-        remaining, raw = left_over(cell.gram, cell.moment, cell.squares, alpha)
+        remaining, raw = residual_sums(cell.gram, cell.moment, cell.squares, alpha)
         moved = np.einsum("ab,jbc,jc->ja", between, g, remaining, optimize=True)
         taken = between @ g / sigma2
         if error is not None:

@@ -568,11 +568,7 @@ def _part(change: float, limit: float) -> str:
 def _ladder(advice: Advice) -> str:
     timed = advice.plans[0].minutes is not None
     rows = [(*(["minutes"] if timed else []), "adjustments", "chance", "worst / limit", "expected cost", "")]
-    last_size = -1.0
-    for m, plan in enumerate(advice.plans):
-        if plan.size == last_size:
-            continue
-        last_size = plan.size
+    for m, plan in advice.rungs:
         mark = "<- recommended" if m == advice.recommended else ""
         proven = "" if plan.proven else " (not proven)"
         numbers = (chance_words(plan.chance), times_words(plan.worst_likely), f"{plan.expected_cost:.4g}")

@@ -78,9 +78,9 @@ def best_order(moment: Complexes, azimuth_deg: NDArray[np.float64], hub: Complex
         first = int(np.flatnonzero(np.abs(residual) <= np.abs(residual).min() + tolerance)[0])
         return Order(listed[first], complex(residual[first]), compared)
     best: Order | None = None
-    for blade_at, left_over in _halves(moment, turn, of_hub, fixed):
-        if best is None or abs(left_over) < abs(best.residual) - _SAME * float(np.abs(moment).max()):
-            best = Order(blade_at, left_over, compared)
+    for blade_at, unbalance in _halves(moment, turn, of_hub, fixed):
+        if best is None or abs(unbalance) < abs(best.residual) - _SAME * float(np.abs(moment).max()):
+            best = Order(blade_at, unbalance, compared)
     assert best is not None
     return best
 
