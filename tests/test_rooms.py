@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import ast
 import re
+import sys
+from functools import cache
 from graphlib import TopologicalSorter
+from importlib import import_module
 from pathlib import Path
 
 import pytest
+
+from trackbal.commands.group import run
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = "trackbal"
@@ -123,3 +128,52 @@ def test_every_room_says_its_purpose_in_a_sentence():
 def test_an_upward_import_is_found_however_it_is_written(code):
     upwards = {"trackbal.search.box_qp": imports_of(code, set(FILES))}
     assert forbidden(upwards, mapped_rooms(PAGE)) == ["trackbal.search.box_qp -> trackbal.plan.quadratic"]
+
+
+def walked(arguments: list[str]) -> tuple[list[str], set[tuple[str, str]]]:
+    """Return the rooms in which a command calls functions, as first entered, and (caller's, called) of each change."""
+    package = str(ROOT / PACKAGE)
+    order: list[str] = []
+    changes: set[tuple[str, str]] = set()
+
+    @cache
+    def room(file: str) -> str | None:
+        return room_of(".".join(Path(file).relative_to(ROOT).parts)) if file.startswith(package) else None
+
+    def called(frame, event, _argument) -> None:
+        if event != "call" or (here := room(frame.f_code.co_filename)) is None:
+            return
+        if here not in order:
+            order.append(here)
+        caller = frame.f_back
+        while caller is not None and (there := room(caller.f_code.co_filename)) != here:
+            if there is not None:
+                changes.add((there, here))
+                break
+            caller = caller.f_back
+
+    for name in FILES:  # what an import calls is no part of the way
+        import_module(name)
+    before = sys.getprofile()
+    sys.setprofile(called)
+    try:
+        assert run(arguments) in (0, 1)
+    finally:
+        sys.setprofile(before)
+    return order, changes
+
+
+def test_the_way_of_a_fit_and_of_advice_is_as_the_page_says_and_leads_down(tmp_path, capsys):
+    demo = ROOT / "demo_runs" / "washers_tail"
+    rotor, influence = ["--rotor", str(demo / "rotor.toml")], str(tmp_path / "influence.json")
+    past = ["--runs", str(demo / "history.csv"), "--adjustments", str(demo / "history_adjustments.csv")]
+    sheet = ["--run", str(demo / "run1.csv"), "--settings", str(demo / "settings.csv"), "--influence", influence]
+    allowed = mapped_rooms(PAGE)
+    for name, arguments in (("fit", [*rotor, *past, "--out", influence]), ("advise", [*rotor, *sheet])):
+        order, changes = walked([name, *arguments, "--json"])
+        (line,) = re.findall(rf"^- `{name}`: (.*)$", PAGE, flags=re.M)
+        assert [room for room in order if room not in ("commands", "base")] == re.findall(r"`(\w+)`", line)
+        # only what shows progress, handed down by a command, is called from below
+        upwards = {(a, b) for a, b in changes if b not in allowed[a] and b != "commands"}
+        assert not upwards
+    capsys.readouterr()
