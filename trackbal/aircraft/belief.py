@@ -136,7 +136,10 @@ def prior_belief(rotor: Rotor, influence: Influence) -> Belief:
 
 
 def noise_of(rotor: Rotor, influence: Influence) -> tuple[Reals, Reals]:
-    """Return the noise of one number of a reading, never quite 0: vibration (R, S) and heights (R,)."""
+    """Return the standard deviation of a real or imaginary part, (R, S), and of a tip, (R,); never quite 0.
+
+    In sensor units and the rotor's height unit.
+    """
     limit = np.where(np.isfinite(rotor.height_limit), rotor.height_limit, 1.0)
     return (
         np.maximum(influence.vibration_noise, LEAST_NOISE * rotor.vibration_limit),
@@ -207,7 +210,7 @@ def observe(
     Parameters
     ----------
     vibration, height : ndarray, shape (..., R, S) and (..., R, B)
-        Mean readings; anything where not read.
+        Mean readings: phasors of lag in sensor units, heights relative to the mean tip; anything where not read.
     count, height_count : ndarray of int, shape (R, S) and (R,)
         Readings averaged; 0 where not read.
     """

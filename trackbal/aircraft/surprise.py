@@ -89,6 +89,8 @@ def surprise(rotor: Rotor, job: JobArrays, influence: Influence, earlier: Sequen
 
     Parameters
     ----------
+    job : JobArrays
+        The runs of the job so far, in their order.
     influence : Influence
         Of the type, for one more aircraft.
     earlier : sequence of JobRuns

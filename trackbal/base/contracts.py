@@ -21,7 +21,7 @@ def check_shape(name: str, array: NDArray[Any] | None, shape: tuple[int, ...]) -
 
 
 def check_finite(name: str, array: NDArray[Any] | None, where: NDArray[np.bool_] | bool = True) -> None:
-    """Return if an array is finite, wherever `where` (broadcast against it) says it must be, or is None.
+    """Return if an array of any shape is finite, wherever `where` (broadcast against it) says it must be, or is None.
 
     Raises
     ------
@@ -37,7 +37,7 @@ def check_finite(name: str, array: NDArray[Any] | None, where: NDArray[np.bool_]
 
 
 def check_not_negative(name: str, array: NDArray[Any]) -> None:
-    """Return if no number of an array is below 0.
+    """Return if no number of an array of any shape is below 0.
 
     Raises
     ------

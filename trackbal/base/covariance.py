@@ -62,7 +62,7 @@ def complex_cov(cov: Reals) -> Complexes:
 
 
 def hermitian_part(matrix: Matrix) -> Matrix:
-    """Return ``(m + conj(m)') / 2``: the matrix without the asymmetry that rounding leaves."""
+    """Return ``(m + conj(m)') / 2``, shape (..., n, n): the matrix without the asymmetry that rounding leaves."""
     return np.asarray(0.5 * (matrix + matrix.conj().swapaxes(-1, -2)))
 
 

@@ -92,7 +92,7 @@ def table(
     ----------
     rows : sequence of sequence of str
         All of the same length, at least one.
-    left : int, optional
+    left_aligned : int, optional
         How many columns, from the first, are flush left; the others are flush right.
     sides : str
         Instead of `left_aligned`: "<" for each column that is flush left, ">" for flush right.

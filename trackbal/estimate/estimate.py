@@ -125,7 +125,10 @@ class Floor:
     digit: Reals
 
     def under(self, sigma2: Reals, dof: Reals) -> Reals:
-        """Return the noise that history or prior tell (0: they do not), raised to the floor."""
+        """Return noise variances, (C,), that history or prior tell (0: they do not), raised to the floor.
+
+        `dof`, (C,): degrees of freedom they rest on.
+        """
         least = np.maximum(self.digit, np.where(dof < FEW_DOF, self.stated, 0.0))
         return np.where(sigma2 > 0, np.maximum(sigma2, least), np.where(dof > 0.5, least, self.assumed))
 

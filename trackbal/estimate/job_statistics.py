@@ -52,7 +52,7 @@ class CellStatistics:
     repeat_dof: float
 
     def of_jobs(self, chosen: Counts) -> CellStatistics:
-        """Return the statistics of some jobs; the repeats' scatter stays that of all."""
+        """Return the statistics of some jobs, by index or mask, shape (J,); the repeats' scatter stays that of all."""
         return CellStatistics(
             self.gram[chosen],
             self.moment[chosen],
@@ -92,7 +92,7 @@ def by_aircraft(cells: list[CellStatistics], aircraft: Sequence[str]) -> list[Ce
 
 
 class Sums(Protocol):
-    """What a fit needs of a history: statistics of all cells, the largest change of each adjuster, whose jobs."""
+    """What a fit needs of a history: statistics of all cells, the largest change of each adjuster, (A,), whose jobs."""
 
     @property
     def rotor(self) -> Rotor: ...  # noqa: D102
@@ -152,14 +152,14 @@ class HistoryCells:
         return tuple(self.history.aircraft[j] for j in self.history.job[self.starts].tolist())
 
     def sum_by_job(self, values: Matrix) -> Matrix:
-        """Return sums over the runs of each job, along the last axis."""
+        """Return sums over the runs of each job, along the last axis: shape (..., n) -> (..., J)."""
         if not len(self.starts):
             return np.zeros((*values.shape[:-1], 0), dtype=values.dtype)
         sums: Matrix = np.add.reduceat(values, self.starts, axis=-1)
         return sums
 
     def centre(self, values: Matrix, weight: Reals, job_weight: Reals) -> Matrix:
-        """Return values, runs along the last axis, less their job's weighted mean."""
+        """Return values, shape (..., n), less their job's weighted mean; weights (n,), and their sum by job (J,)."""
         mean = self.sum_by_job(values * weight) / job_weight
         result: Matrix = values - mean[..., self.job_of_run]
         return result

@@ -92,7 +92,7 @@ def _between(q: Matrix, w: Matrix) -> Reals:
 
 
 def as_correlation(matrix: Reals) -> Reals:
-    """Return the nearest simple correlation matrix: clipped, made positive semidefinite, 1 on the diagonal."""
+    """Return the nearest simple correlation matrix, (n, n): clipped, positive semidefinite, 1 on the diagonal."""
     clipped = np.clip(hermitian_part(matrix), 0.0, _LARGEST)
     np.fill_diagonal(clipped, 1.0)
     values, vectors = np.linalg.eigh(clipped)

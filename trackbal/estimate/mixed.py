@@ -335,9 +335,10 @@ def _noise_information(data: Stack, sigma2: Reals, at: Solution) -> Reals:
 
 
 def scoring_step(gradient: Reals, information: Reals, estimable: NDArray[np.bool_], room: Reals) -> tuple[Reals, float]:
-    """Return the step that promises the largest gain, and the gain.
+    """Return the step, shape (T,), that promises the largest gain of a likelihood of T variances, and the gain.
 
-    ``gradient' d - d' information d / 2`` is greatest under ``d >= -room``, over the variances that are `estimable`.
+    ``gradient' d - d' information d / 2`` is greatest under ``d >= -room``, over the variances that are
+    `estimable`; the others do not move. Slope and room have the shape (T,), the information (T, T).
     """
     step = np.zeros(len(gradient))
     if not estimable.any():

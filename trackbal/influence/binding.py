@@ -50,7 +50,10 @@ class Blind:
         return Blind(self.vibration & other.vibration, self.height & other.height)
 
     def words(self, rotor: Rotor, vibration: NDArray[np.bool_], height: NDArray[np.bool_]) -> tuple[str, ...]:
-        """Return which of some readings these are: "hover", or "hover, tail" where others of the regime are known."""
+        """Return which of some readings these are: "hover", or "hover, tail" where others of the regime are known.
+
+        `vibration`, `height`: the readings asked about, shapes (R, S) and (R,).
+        """
         said = []
         for r, regime in enumerate(rotor.regimes):
             names = [s.name for s, b in zip(rotor.sensors, self.vibration[r] & vibration[r], strict=True) if b]

@@ -61,6 +61,6 @@ class Departures:
 
     @classmethod
     def neutral(cls, regimes: int, sensors: int, blade_differences: Reals) -> Departures:
-        """Return departures that share nothing, with given blade differences and nothing unexplained."""
+        """Return departures that share nothing, with given blade differences, (A,), and nothing unexplained."""
         none = np.zeros(sensors), 0.0, np.zeros(len(blade_differences))
         return cls(np.eye(regimes), np.eye(sensors), np.eye(regimes), blade_differences, *none)

@@ -46,7 +46,7 @@ def principal_axes(mean: Complexes, cov: Reals) -> tuple[Reals, Reals]:
 
 
 def chance_in_axes(centre: Reals, spread: Reals, radius: Reals) -> Reals:
-    """Return `chance_within` of phasors given in their `principal_axes`."""
+    """Return `chance_within`, shape (...), of phasors given in their `principal_axes`, shapes (..., 2)."""
     centre = centre / radius[..., None]
     spread = np.maximum(spread / radius[..., None], 1e-12)
     chance = np.empty(centre.shape[:-1])
@@ -81,7 +81,7 @@ def _normal(x: Reals) -> Reals:
 
 
 def normal_quantile(chance: Reals) -> Reals:
-    """Return what a standard normal variable is below with these chances; no farther out than eight or so."""
+    """Return what a standard normal variable is below with these chances, any shape; no farther out than _FAR."""
     grid, table, _ = _normal_table()
     return np.interp(chance, table, grid)
 

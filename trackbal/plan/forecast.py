@@ -131,7 +131,7 @@ def forecast(
 def elsewhere(
     rotor: Rotor, run: Run, influence: Influence, change: Reals, posterior: OwnAircraft | None
 ) -> Forecast | None:
-    """Return what a whole run would read after a change where nothing was read this time.
+    """Return what a whole run would read after a change, shape (A, B), where nothing was read this time.
 
     Told by the same model of this aircraft, from what it read elsewhere and how much blades of the type differ: the
     ranges are wide. None where the influence has no such model, nothing of it is known there, or a whole run has too

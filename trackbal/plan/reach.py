@@ -182,7 +182,10 @@ def reaches(start: Complexes, effect: Complexes, low: Counts, high: Counts) -> b
 
 
 def best_change(start: Complexes, effect: Complexes, low: Counts, high: Counts) -> Reals:
-    """Return the change, in steps, (A B,), that makes the worst of the readings of `ratios` least."""
+    """Return the change, in steps, (A B,), that makes the worst of the readings of `ratios` least.
+
+    It need not be of whole steps; `low`, `high`, (A, B), in steps.
+    """
     return _least(start, effect, low, high)[1]
 
 

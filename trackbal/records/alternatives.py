@@ -224,7 +224,10 @@ def bounded(rotor: Rotor, influence: Influence, sizes: Sizes) -> Influence:
 
 
 def anything(size: Reals, numbers: int) -> Reals:
-    """Return the log-density of some numbers of which only the usual size is known (a normal law's average)."""
+    """Return the log-density of some numbers of which only the usual size is known (a normal law's average).
+
+    `size`: their root mean square, of any shape, which that of the result is.
+    """
     return np.asarray(-0.5 * numbers * np.log(2.0 * np.pi * np.e * size**2))
 
 

@@ -152,7 +152,7 @@ def pick(judgement: Judgement, job: Counts) -> Counts:
     """Return the indices of runs that do not fit, at most one of a job.
 
     Only runs at least half as surprising as the worst: lesser ones may be in the
-    worst one's shadow, and are judged again without it. Of two equal ones the later.
+    worst one's shadow, and are judged again without it. Of two equal ones the later. `job`, (n,): whose each run is.
     """
     surprise = judgement.surprise
     bound = max(_bound(len(job)), 0.5 * float(surprise.max(initial=0.0)))
@@ -168,7 +168,7 @@ def _bound(runs: int) -> float:
 
 
 def breaks(rotor: Rotor, history: History, estimates: Estimates, jobs: Counts) -> Counts:
-    """Return, for each of some jobs (growing), the run that parts it in two sound halves; -1 if none does.
+    """Return, for each of some jobs (indices, growing), the run that parts it in two sound halves, (K,); -1: none.
 
     A wrong record of an adjustment sets all later runs of its job off.
     """
@@ -192,7 +192,7 @@ def breaks(rotor: Rotor, history: History, estimates: Estimates, jobs: Counts) -
 
 
 def without(history: History, runs: Counts) -> History:
-    """Return the history with the readings of some runs not taken."""
+    """Return the history with the readings of some runs, given by index, shape (K,), not taken."""
     taken = np.ones(len(history.run), dtype=bool)
     taken[runs] = False
     return replace(

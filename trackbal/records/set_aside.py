@@ -65,14 +65,14 @@ class SetAside:
 
 
 def rows_of_jobs(history: History) -> Iterator[Counts]:
-    """Yield the runs (by index) of each job that has any."""
+    """Yield the runs of each job that has any, as indices, shape (T,)."""
     edges = np.flatnonzero(np.diff(history.job, prepend=-1, append=-1))
     for first, last in itertools.pairwise(edges):
         yield np.arange(first, last)
 
 
 def job_arrays(history: History, rows: Counts) -> JobArrays:
-    """Return the runs of one job."""
+    """Return the runs of one job, given by index, shape (T,)."""
     return JobArrays(
         history.vibration[rows],
         history.vibration_count[rows],

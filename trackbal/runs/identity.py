@@ -14,7 +14,7 @@ EXPECTED_DATE = "a date as 2026-03-31, or with a time of day as 2026-03-31T14:05
 
 
 def aircraft_of_jobs(table: CsvTable, found: Headings, jobs: tuple[str, ...], job_of_row: Counts) -> tuple[str, ...]:
-    """Return whose runs each job holds; the job's own name where that is not said.
+    """Return whose runs each job holds (`job_of_row`, (rows,)); the job's own name where that is not said.
 
     Raises
     ------

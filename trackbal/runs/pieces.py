@@ -111,6 +111,7 @@ def change_choices(rotor: Rotor, setting: Reals, low: Counts, high: Counts) -> l
 def exchange(adjuster: Adjuster, before: float, after: float) -> tuple[Counts, Counts] | None:
     """Return the sets fitted before and after, (K,) each, that differ by the fewest pieces; None if there are none.
 
+    `before`, `after`: amounts in the adjuster's unit. A set says how many of each kind of piece.
     What is fitted before is taken to be the fewest pieces that come to it.
     """
     one, other = in_steps(adjuster, before), in_steps(adjuster, after)
@@ -159,7 +160,7 @@ def other_sets(adjuster: Adjuster, setting: float) -> bool:
 
 
 def piece_cautions(rotor: Rotor, setting: Reals, change: Reals) -> list[str]:
-    """Return what to look at before exchanging pieces: stations where the setting does not say which are fitted."""
+    """Return what to look at before exchanging pieces: where settings, (A, B), do not say which are fitted."""
     said = []
     for a, adjuster in enumerate(rotor.adjusters):
         for b in np.flatnonzero(change[a]).tolist() if adjuster.pieces else []:

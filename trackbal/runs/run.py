@@ -382,13 +382,13 @@ class History(Summarised):
         return np.array([number[name] for name in self.aircraft], dtype=int)
 
     def of_runs(self, rows: Counts) -> History:
-        """Return some of the runs, by growing index; names and numbers of jobs stay."""
+        """Return some of the runs, by growing index, shape (K,); names and numbers of jobs stay."""
         apart = ("jobs", "source", "aircraft", "groups", "odd", "resumed")
         names = [f.name for f in fields(self) if f.name not in apart]
         return replace(self, **{name: getattr(self, name)[rows] for name in names})
 
     def of_jobs(self, chosen: Counts) -> History:
-        """Return some of the jobs, by growing index, numbered anew."""
+        """Return some of the jobs, by growing index, shape (K,), numbered anew."""
         part = self.of_runs(np.flatnonzero(np.isin(self.job, chosen)))
         jobs, aircraft = (tuple(names[j] for j in chosen) for names in (self.jobs, self.aircraft))
         return replace(part, jobs=jobs, aircraft=aircraft, job=np.searchsorted(chosen, part.job))

@@ -233,6 +233,11 @@ def read_adjustments(rotor: Rotor, file: File | CsvTable) -> Reals:
     -------
     ndarray, shape (A, B)
         Changes in the adjusters' units; 0 where none is listed.
+
+    Raises
+    ------
+    InputError
+        Naming file, row and column, what was found and what was expected.
     """
     return _read_pairs(rotor, file, "amount", "an adjustments sheet")[0]
 
@@ -254,7 +259,10 @@ def _read_pairs(rotor: Rotor, file: File | CsvTable, value: str, sheet: str) -> 
 
 
 def settings_listed(rotor: Rotor, file: File | CsvTable | None) -> NDArray[np.bool_]:
-    """Return which settings a sheet lists, shape (A, B); the others are taken to be 0. None: none of them."""
+    """Return which settings a sheet lists, shape (A, B); the others are taken to be 0. None: none of them.
+
+    Raises InputError as `read_settings`.
+    """
     if file is None:
         return np.zeros((len(rotor.adjusters), len(rotor.blades)), dtype=bool)
     return np.asarray(_read_pairs(rotor, file, "setting", "a settings sheet")[1] >= 0)
@@ -343,7 +351,10 @@ def settings_text(rotor: Rotor, setting: Reals) -> str:
 
 
 def write_settings(rotor: Rotor, file: File, setting: Reals, *, force: bool) -> None:
-    """Write what is installed, shape (A, B), zeros too, as a settings sheet."""
+    """Write what is installed, shape (A, B), in the adjusters' units, zeros too, as a settings sheet.
+
+    Raises FileExists if the file exists and `force` is false, InputError if it cannot be written.
+    """
     write_whole(file, settings_text(rotor, setting), force=force)
 
 
@@ -371,7 +382,10 @@ def run_text(rotor: Rotor, run: Run) -> str:
 
 
 def write_run(rotor: Rotor, file: File, run: Run, *, force: bool) -> None:
-    """Write the run sheet of `run_text`."""
+    """Write the run sheet of `run_text`.
+
+    Raises FileExists if the file exists and `force` is false, InputError if it cannot be written.
+    """
     write_whole(file, run_text(rotor, run), force=force)
 
 

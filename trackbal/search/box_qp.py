@@ -60,7 +60,7 @@ class Batch:
         return self.choices.nearest(self.support[:, of], x, low, high)
 
     def take(self, chosen: NDArray[np.bool_] | Ints) -> Batch:
-        """Return the quadratics that a mask or an index array picks out."""
+        """Return the quadratics that a mask, shape (K,), or an array of indices picks out."""
         return Batch(
             self.quad[:, :, chosen],
             self.lin[:, chosen],
@@ -101,7 +101,7 @@ def cost(batch: Batch, x: Reals, constant: float) -> Reals:
 
 
 def nearest_step(x: Reals, low: Reals, high: Reals) -> Reals:
-    """Return the nearest whole number to x that lies in [low, high] and is not 0."""
+    """Return the nearest whole number to x that lies in [low, high] and is not 0; all of one shape."""
     whole = np.rint(x)
     whole = np.where(whole == 0.0, np.copysign(1.0, x), whole)
     return np.clip(whole, low, high)

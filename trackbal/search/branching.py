@@ -31,7 +31,10 @@ class _Nodes:
 
 
 def branch_and_bound(problem: Problem, best: Best, support: Supports, bound: Reals) -> None:
-    """Improve `best` to the minimum over the supports, shape (m, K), unless its nodes run out."""
+    """Improve `best` to the minimum over the supports, shape (m, K), unless its nodes run out.
+
+    `bound`, shape (K,): a lower bound of the cost on each support; it is written over.
+    """
     first = np.argpartition(bound, _CHUNK)[:_CHUNK] if bound.size > _CHUNK else np.arange(bound.size)
     _search_chunk(problem, best, support[:, first].astype(int))
     bound[first] = np.inf

@@ -64,19 +64,19 @@ class Choices:
         return self.base.astype(float), self.table[np.arange(len(self.count)), self.count - 1]
 
     def at_most(self, entry: Ints, x: Reals) -> Reals:
-        """Return the largest value of entries not above whole numbers x, -inf where there is none."""
+        """Return the largest value of entries not above whole numbers x, shapes alike; -inf where there is none."""
         place = np.clip(x, -1e15, 1e15).astype(int) - self.base[entry]
         found = self.below[entry, np.clip(place, 0, self.below.shape[1] - 1)]
         return np.where(place < 0, -np.inf, found)
 
     def at_least(self, entry: Ints, x: Reals) -> Reals:
-        """Return the least value of entries not below whole numbers x, inf where there is none."""
+        """Return the least value of entries not below whole numbers x, shapes alike; inf where there is none."""
         place = np.clip(x, -1e15, 1e15).astype(int) - self.base[entry]
         found = self.above[entry, np.clip(place, 0, self.above.shape[1] - 1)]
         return np.where(place >= self.above.shape[1], np.inf, found)
 
     def nearest(self, entry: Ints, x: Reals, low: Reals, high: Reals) -> Reals:
-        """Return the value nearest to x in [low, high], both of them values themselves."""
+        """Return the value nearest to x in [low, high], both of them values themselves; all of one shape."""
         inside = np.clip(x, low, high)
         lower = np.maximum(self.at_most(entry, np.floor(inside)), low)
         upper = np.minimum(self.at_least(entry, np.ceil(inside)), high)

@@ -50,7 +50,10 @@ class Problem:
         return float(self.constant + x @ (self.quad @ x) + 2.0 * (self.lin @ x))
 
     def box(self, support: Ints) -> tuple[Reals, Reals]:
-        """Return the box of a support whose entries are not zero: a side that is 0 moves to one step."""
+        """Return the box of supports, any shape, whose entries are not zero: a side that is 0 moves to one step.
+
+        Lowest and highest step of each entry, both of the shape of `support`.
+        """
         if self.choices is not None:
             low, high = self.choices.ends
             return low[support], high[support]
@@ -58,13 +61,16 @@ class Problem:
         return np.where(low == 0.0, 1.0, low), np.where(high == 0.0, -1.0, high)
 
     def nearest(self, support: Ints, x: Reals, low: Reals, high: Reals) -> Reals:
-        """Return the nearest values to x in [low, high] that the entries of supports may take, none of them 0."""
+        """Return the nearest values to x in [low, high] that the entries of supports may take, none of them 0.
+
+        All of one shape; x and the bounds in steps.
+        """
         if self.choices is None:
             return box_qp.nearest_step(x, low, high)
         return self.choices.nearest(support, x, low, high)
 
     def slack(self, support: Ints) -> float:
-        """Return how far floored pivots may have raised the bound of a singular support."""
+        """Return how far floored pivots may have raised the bound of a singular support of (m, K)."""
         reach = np.maximum(np.abs(self.low), self.high)
         return float(len(support) * box_qp.PIVOT_FLOOR * (np.diag(self.quad) * reach**2).max())
 
@@ -89,7 +95,7 @@ class Best:
         return (np.count_nonzero(x), mean, np.abs(x).sum(), *(-np.abs(x)), *(-x))
 
     def offer(self, x: Ints) -> None:
-        """Take x if it is better."""
+        """Take x, shape (n,), if it is better."""
         cost, key = self._problem.cost(x), self._key(x)
         with self._lock:
             equal = abs(cost - self.cost) <= self._problem.tolerance

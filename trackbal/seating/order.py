@@ -34,14 +34,14 @@ class Order:
 
 
 def orders(n: int, fixed: bool) -> Ints:
-    """Return every order of n blades, one a row; `fixed`: blade 1 stays at position 1, as turning changes nothing."""
+    """Return every order of n blades, shape (orders, n); `fixed`: blade 1 stays at position 1, as turning is idle."""
     rest = list(permutations(range(1, n) if fixed else range(n)))
     found = np.array(rest, dtype=int).reshape(len(rest), n - fixed)
     return np.column_stack([np.zeros(len(found), dtype=int), found]) if fixed else found
 
 
 def turning_changes_nothing(azimuth_deg: NDArray[np.float64], hub: Complexes) -> bool:
-    """Return whether all positions are alike: evenly spaced, on a hub that adds nothing of its own."""
+    """Return whether all positions, (n,), are alike: evenly spaced, on a hub, (n,), that adds nothing of its own."""
     n = len(azimuth_deg)
     even = np.allclose(azimuth_deg, 360.0 * np.arange(n) / n, rtol=0.0, atol=1e-9)
     return bool(even and not hub.any())
@@ -103,7 +103,7 @@ def _halves(moment: Complexes, turn: Complexes, of_hub: complex, fixed: bool) ->
 
 
 def nearest(points: Complexes, wanted: Complexes) -> tuple[NDArray[np.float64], Ints]:
-    """Return, for each place of the plane that is wanted, how far the nearest of some points is, and which."""
+    """Return how far the nearest of some points, (N,), is from each wanted place, (K,), of the plane, and which it is."""
     from scipy.spatial import cKDTree
 
     tree = cKDTree(np.column_stack([points.real, points.imag]))

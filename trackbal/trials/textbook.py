@@ -134,7 +134,10 @@ def rule_of_thumb(rotor: Rotor) -> Reals:
 
 
 def tip_heights(rotor: Rotor) -> tuple[Reals, Reals]:
-    """Return mean and standard deviation of the tip height per unit, height unit, (A, R) each; nan where not known."""
+    """Return what one unit of each adjuster does to a tip's height: mean and standard deviation, (A, R) each.
+
+    In the rotor's height unit, up positive; nan where it is not known.
+    """
     mean = np.full((len(rotor.adjusters), len(rotor.regimes)), np.nan)
     sd = mean.copy()
     blade = None if rotor.blade_data is None else blade_of(rotor.blade_data, rotor.rpm)
