@@ -185,6 +185,9 @@ def run_by_run(
 
     Parameters
     ----------
+    belief : Belief
+        Before any of these runs.
+    job : JobArrays
     runs : sequence of int, optional
         Runs to take, by index, in their order; all if not given.
     beside : function, optional

@@ -103,7 +103,7 @@ def _halves(moment: Complexes, turn: Complexes, of_hub: complex, fixed: bool) ->
 
 
 def nearest(points: Complexes, wanted: Complexes) -> tuple[NDArray[np.float64], Ints]:
-    """Return how far the nearest of some points, (N,), is from each wanted place, (K,), of the plane, and which it is."""
+    """Return how far the nearest of some points, (N,), is from each wanted place, (K,), and which it is."""
     from scipy.spatial import cKDTree
 
     tree = cKDTree(np.column_stack([points.real, points.imag]))
