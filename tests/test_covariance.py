@@ -73,6 +73,7 @@ def test_positive_semidefinite(cov, positive):
 
 def test_squared_distance():
     assert c.squared_distance(np.array([3.0, 4.0]), np.diag([9.0, 4.0])) == pytest.approx(5.0, rel=1e-14)
+    assert c.squared_distance(np.array([3e-3, 4e-3]), np.diag([9e-6, 4e-6])) == pytest.approx(5.0, rel=1e-14)
     assert np.isnan(c.squared_distance(np.array([3.0, 4.0]), np.diag([9.0, 0.0])))
 
 

@@ -263,6 +263,9 @@ def test_a_job_without_a_reading_tells_nothing_of_the_noise() -> None:
     cells = HistoryCells(rotor, partly)
     assert cells.height_statistics[0].dof.tolist() == [0.0, 0.0, 6.0]
     assert cells.vibration_statistics[0].dof.tolist() == [0.0, 0.0, 3.0]
+    tips, whole = cells.height_statistics[0], HistoryCells(rotor, history).height_statistics[0]
+    assert tips.squares.tolist() == [0.0, 0.0, whole.squares[2]]
+    np.testing.assert_array_equal(tips.moment, [[0.0, 0.0]] * 2 + [whole.moment[2].tolist()])
 
 
 def test_the_even_part_of_a_spread_is_the_mean_square_of_its_own_sensor() -> None:

@@ -203,6 +203,8 @@ def test_a_speed_in_doubt_stops_at_either_speed(stand: Stand) -> None:
         (250, True, False, False),
         (280, True, True, False),
         (130, True, True, False),
+        (120, True, True, False),  # half and twice the usual are still taken as read
+        (480, True, True, False),
         (110, True, True, True),
         (2400, True, True, True),
     ],
