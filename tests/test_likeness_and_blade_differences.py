@@ -15,7 +15,7 @@ from trackbal.base.errors import InputError
 from trackbal.estimate.blade_differences import find_blade_differences
 from trackbal.estimate.identification import identify
 from trackbal.estimate.job_statistics import CellStatistics
-from trackbal.estimate.likeness import family_likeness, find_likeness
+from trackbal.estimate.likeness import as_correlation, family_likeness, find_likeness
 from trackbal.fitting.fit import fit
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures_file import departures_document
@@ -63,6 +63,13 @@ def test_of_four_jobs_the_mean_that_is_taken_from_them_costs_one():
     score = relative - relative.mean(axis=1, keepdims=True)
     found = find_likeness(score, information, departure, (2, cells))
     assert found.regimes[0, 1] == pytest.approx(0.6, abs=0.12)  # three standard errors of 60 cells of 2 adjusters
+
+
+def test_a_correlation_matrix_is_left_as_it_is_and_others_made_one():
+    whole = np.array([[1.0, 0.5, 0.2], [0.5, 1.0, 0.3], [0.2, 0.3, 1.0]])
+    assert as_correlation(whole) == pytest.approx(whole, rel=1e-12)
+    made = as_correlation(np.array([[1.0, 0.9, 0.9], [0.9, 1.0, -0.9], [0.9, -0.9, 1.0]]))
+    assert np.diag(made) == pytest.approx(1.0, rel=1e-12) and np.linalg.eigvalsh(made).min() > 0.0
 
 
 def test_correlations_of_a_family_are_those_of_its_readings_written_out():

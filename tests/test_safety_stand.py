@@ -110,6 +110,8 @@ def test_repeats_that_contradict_each_other_are_not_inside(stand: Stand) -> None
     assert (code, checked["inside"]) == (1, False)
     code, advice = stand.json("advise")
     assert (code, advice["verdict"], advice["recommended"]) == (1, "investigate", 0)
+    assert any(c.startswith("Read again before anything is done: r1, s0") for c in advice["cautions"])
+    assert not any("mechanical" in c for c in advice["cautions"])  # nothing is known to be wrong with the rotor
     said = " ".join(stand.call("advise")[1].split())
     assert "invented: READ AGAIN. r1, s0: its 2 readings contradict each other" in said
 
