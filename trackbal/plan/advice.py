@@ -478,13 +478,14 @@ class _Ladder:
 
     def plans(self, most: int) -> tuple[Plan, ...]:
         """Return the plans of 0 ... most adjustments."""
-        return self._weighed(self._search(most), ())
+        found = self._search(most)
+        return self._plans(found, *self._chances(found))
 
     def grown(self, wanted: float) -> tuple[tuple[Plan, ...], int, bool]:
         """Return the plans of as many adjustments as it takes, how many those are, and whether it was cut short."""
         tried = MOST_AT_FIRST
         found = self._search(tried)
-        plans = self._weighed(found, ())
+        plans = self._plans(found, *self._chances(found))
         movable = int(np.count_nonzero(self.high > self.low))
         while tried < min(MOST_AT_ALL, movable):
             best = max(plan.deciding_chance for plan in plans)
@@ -494,10 +495,11 @@ class _Ladder:
             if searches * effort(found, movable, tried) > _LONGEST_SEARCH:
                 return plans, tried, True
             found = self._search(tried + 1, found)
-            more = self._weighed(found, plans if self.work is None else ())
-            if max(plan.deciding_chance for plan in more) < best + WORTH_ONE_MORE:
+            known = plans if self.work is None else ()
+            passing, aimed = self._chances(found[len(known) :])
+            if max(passing if aimed is None else aimed) < best + WORTH_ONE_MORE:
                 break
-            plans, tried = more, tried + 1
+            plans, tried = (*known, *self._plans(found[len(known) :], passing, aimed)), tried + 1
         return plans, tried, False
 
     def _search(self, most: int, known: Sequence[Solution] = ()) -> list[Solution]:
@@ -515,16 +517,28 @@ class _Ladder:
         same = 1e-9 * (1.0 + abs(constant))
         return least_work(lambda allowed, most: solve(allowed, most)[-1], most, self.work, same, self.allowed)
 
-    def _weighed(self, found: list[Solution], known: tuple[Plan, ...]) -> tuple[Plan, ...]:
-        """Return the plans of all solutions, those of the first counts as known already."""
-        found = found[len(known) :]
+    def _changes(self, found: list[Solution]) -> Reals:
+        """Return solutions as changes in adjuster units, shape (P, A, B)."""
         steps = np.array([s.x.reshape(self.low.shape) for s in found])
-        changes = steps * np.array([a.step for a in self.rotor.adjusters])[:, None]
-        passing = self._chances_once(self.run, changes, found).tolist()
-        aimed: list[float | None] = [None] * len(found)
-        if self.aim < 1.0 or self.tips is not None:
-            aimed = self._chances_once(self.tips or self.run, changes, found, self.aim).tolist()
-        return (*known, *(self._plan(*one) for one in zip(found, changes, passing, aimed, strict=True)))
+        return steps * np.array([a.step for a in self.rotor.adjusters])[:, None]
+
+    def _chances(self, found: list[Solution]) -> tuple[list[float], list[float] | None]:
+        """Return the chance of each solution, and that of what is aimed at where it is not the limits."""
+        changes = self._changes(found)
+        passing: list[float] = self._chances_once(self.run, changes, found).tolist()
+        if self.aim == 1.0 and self.tips is None:
+            return passing, None
+        return passing, self._chances_once(self.tips or self.run, changes, found, self.aim).tolist()
+
+    def _plans(self, found: list[Solution], passing: list[float], aimed: list[float] | None) -> tuple[Plan, ...]:
+        """Return solutions and their chances as plans; one that is the same as the last before is not told twice."""
+        plans: list[Plan] = []
+        for m, (solution, change) in enumerate(zip(found, self._changes(found), strict=True)):
+            if m and (solution.x == found[m - 1].x).all():
+                plans.append(replace(plans[-1], proven=solution.proven))
+            else:
+                plans.append(self._plan(solution, change, passing[m], None if aimed is None else aimed[m]))
+        return tuple(plans)
 
     def _chances_once(self, run: Run, changes: Reals, found: list[Solution], part: float = 1.0) -> Reals:
         """Return the chance of each plan, working out plans that are the same only once."""

@@ -8,6 +8,7 @@ either case that from which the chance is worked out (chance.py).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -159,7 +160,7 @@ def elsewhere(
 def _forecast_from(vibration: Complexes, vibration_cov: Reals, height: Reals, height_cov: Reals) -> Forecast:
     low, middle, high = _amplitudes(vibration, vibration_cov)
     spreads = np.full((3, len(height)), np.nan)
-    draws = np.random.default_rng(_SEED).standard_normal((height.shape[1], _SAMPLES))
+    draws = _draws(height.shape[1])
     for r in np.flatnonzero(~np.isnan(height).any(axis=1)):
         tips = height[r][:, None] + symmetric_root(height_cov[r]) @ draws
         spreads[:, r] = np.percentile(np.ptp(tips, axis=0), 100.0 * np.array(_PARTS))
@@ -175,6 +176,12 @@ def _forecast_from(vibration: Complexes, vibration_cov: Reals, height: Reals, he
         spread_low=spreads[0],
         spread_high=spreads[2],
     )
+
+
+@cache
+def _draws(blades: int) -> Reals:
+    """Return the standard normal numbers that every spread of tips is drawn with, shape (B, _SAMPLES)."""
+    return np.random.default_rng(_SEED).standard_normal((blades, _SAMPLES))
 
 
 def _amplitudes(vibration: Complexes, cov: Reals) -> Reals:

@@ -98,9 +98,9 @@ def _grow(wanted: _Wanted, levels: dict[int, _Level]) -> Iterator[tuple[Supports
                 yield from _grow(wanted, grown)
 
 
-def _floored(problem: Problem, last: int, level: _Level) -> Reals:
-    floor = box_qp.PIVOT_FLOOR * np.diag(problem.quad)[last + 1 :, None] + 1e-300
-    return np.maximum(level.pivots, floor)
+def _pivot_floor(problem: Problem) -> Reals:
+    """Return what the pivot of each variable is raised to, shape (n,)."""
+    return np.asarray(box_qp.PIVOT_FLOOR * np.diag(problem.quad) + 1e-300)
 
 
 def _survivors(wanted: _Wanted, size: int, last: int, level: _Level) -> Iterator[tuple[Supports, Reals]]:
@@ -112,7 +112,7 @@ def _survivors(wanted: _Wanted, size: int, last: int, level: _Level) -> Iterator
     """
     problem, additive, worst = wanted.problem, wanted.additive, wanted.worst(size)
     room = worst - additive.constant[size] - additive.weight[size, last + 1 :, None]
-    pivots = _floored(problem, last, level)
+    pivots = np.maximum(level.pivots, _pivot_floor(problem)[last + 1 :, None])
     with np.errstate(over="ignore"):
         bound = level.cost - level.slopes**2 / pivots
     column, k = np.nonzero((bound <= worst) & (level.sums[size] <= room))
@@ -166,61 +166,57 @@ def _extend(wanted: _Wanted, levels: dict[int, _Level], *, keep_rows: bool) -> d
     problem, weight = wanted.problem, wanted.additive.weight
     n = problem.lin.size
     size = next(iter(levels.values())).support.shape[0] + 1
-    floored = {last: _floored(problem, last, level) for last, level in levels.items()}
+    parents = _side_by_side(levels, n)
+    lasts = np.repeat(list(levels), [level.cost.size for level in levels.values()])
     grown = {}
     for j in range(min(levels) + 1, n - 1):  # one that ends in the last variable has no supersets
-        parents = []
-        for last, level in levels.items():
-            if last < j:
-                hopeful = wanted.extensible(level.sums + weight[:, j, None], j, size)
-                chosen = slice(None) if hopeful.all() else np.flatnonzero(hopeful)
-                parents.append((last, level, chosen, int(np.count_nonzero(hopeful))))
-        count = sum(taken for *_, taken in parents)
-        if count:
-            new = _empty(len(wanted.bests), size, n - 1 - j, count, keep_rows=keep_rows)
-            end = 0
-            for last, level, chosen, taken in parents:
-                if taken:
-                    part = slice(end, end := end + taken)
-                    _fill(problem, new, part, level, chosen, j - last - 1, floored[last], j)
-            new.support[size - 1] = j
-            new.sums[:] += weight[:, j, None]
-            grown[j] = new
+        before = int(np.searchsorted(lasts, j))
+        hopeful = wanted.extensible(parents.sums[:, :before] + weight[:, j, None], j, size)
+        if hopeful.any():
+            chosen = slice(before) if hopeful.all() else np.flatnonzero(hopeful)
+            grown[j] = _one_larger(problem, parents, chosen, j, weight[:, j, None], keep_rows=keep_rows)
     return grown
 
 
-def _empty(counts: int, size: int, columns: int, k: int, *, keep_rows: bool) -> _Level:
+def _side_by_side(levels: dict[int, _Level], n: int) -> _Level:
+    """Return the supports of levels, which are in the order of their last variables, as one with a column for each.
+
+    Columns up to the last variable of a support hold nothing.
+    """
+    parts = list(levels.values())
+    kept, k = parts[0].rows.shape[0], sum(level.cost.size for level in parts)
+    rows, pivots, slopes = np.empty((kept, n, k)), np.empty((n, k)), np.empty((n, k))
+    end = 0
+    for last, level in levels.items():
+        at = slice(end, end := end + level.cost.size)
+        rows[:, last + 1 :, at], pivots[last + 1 :, at], slopes[last + 1 :, at] = level.rows, level.pivots, level.slopes
     return _Level(
-        support=np.empty((size, k), dtype=np.int16),
-        sums=np.empty((counts, k)),
-        rows=np.empty((size if keep_rows else 0, columns, k)),
-        pivots=np.empty((columns, k)),
-        slopes=np.empty((columns, k)),
-        cost=np.empty(k),
+        support=np.concatenate([level.support for level in parts], axis=1),
+        sums=np.concatenate([level.sums for level in parts], axis=1),
+        rows=rows,
+        pivots=pivots,
+        slopes=slopes,
+        cost=np.concatenate([level.cost for level in parts]),
     )
 
 
-def _fill(
-    problem: Problem,
-    new: _Level,
-    part: slice,
-    parent: _Level,
-    chosen: slice | NDArray[np.intp],
-    at: int,
-    pivots: Reals,
-    j: int,
-) -> None:
-    """Write the chosen supports of a parent, extended by variable j (its column `at`), into a part of a level."""
-    size = parent.support.shape[0]
-    rows = parent.rows[:, at:, chosen]
-    root = np.sqrt(pivots[at, chosen])
+def _one_larger(
+    problem: Problem, parents: _Level, chosen: slice | NDArray[np.intp], j: int, weight: Reals, *, keep_rows: bool
+) -> _Level:
+    """Return some of the supports of `_side_by_side`, all of which end before variable j, with that variable added.
+
+    `weight`, (counts, 1): what it adds to the sums.
+    """
+    root = np.sqrt(np.maximum(parents.pivots[j, chosen], _pivot_floor(problem)[j]))
+    rows = parents.rows[:, j:, chosen]
     row = (problem.quad[j, j + 1 :, None] - np.einsum("qk,qck->ck", rows[:, 0], rows[:, 1:])) / root
-    y = parent.slopes[at, chosen] / root
-    new.support[:size, part] = parent.support[:, chosen]
-    new.sums[:, part] = parent.sums[:, chosen]
-    if len(new.rows):
-        new.rows[:size, :, part] = rows[:, 1:]
-        new.rows[size, :, part] = row
-    np.subtract(parent.pivots[at + 1 :, chosen], row**2, out=new.pivots[:, part])
-    np.subtract(parent.slopes[at + 1 :, chosen], row * y, out=new.slopes[:, part])
-    new.cost[part] = parent.cost[chosen] - y**2
+    y = parents.slopes[j, chosen] / root
+    support = parents.support[:, chosen]
+    return _Level(
+        support=np.concatenate([support, np.full((1, root.size), j, dtype=np.int16)]),
+        sums=parents.sums[:, chosen] + weight,
+        rows=np.concatenate([rows[:, 1:], row[None]]) if keep_rows else rows[:0, 1:],
+        pivots=parents.pivots[j + 1 :, chosen] - row**2,
+        slopes=parents.slopes[j + 1 :, chosen] - row * y,
+        cost=parents.cost[chosen] - y**2,
+    )
