@@ -68,7 +68,7 @@ def test_scaling_to_a_unit_diagonal_leaves_rows_without_variance():
     ],
 )
 def test_positive_semidefinite(cov, positive):
-    assert c.is_positive(np.array(cov)) is positive
+    assert bool(c.is_positive(np.array(cov))) is positive
 
 
 def test_squared_distance():
@@ -115,3 +115,11 @@ def test_what_coefficients_leave_by_hand():
     remaining, left = c.residual_sums(np.array([[5.0 + 0j]]), np.array([3.0 + 0j]), np.array(2.0), np.array([1.0 + 0j]))
     assert remaining == pytest.approx([-2.0])  # 1 * 0 + 2 * (-1)
     assert left == pytest.approx(1.0)
+
+
+def test_positive_semidefinite_side_by_side():
+    """Each is judged by its own scale, as by itself."""
+    covs = np.array(
+        [np.diag([1e6, -3e-3]), np.diag([1e6, -3e-4]), np.zeros((2, 2)), np.eye(2), [[0.0, 0.1], [0.1, 0.0]]]
+    )
+    assert c.is_positive(covs).tolist() == [False, True, True, True, False]

@@ -89,14 +89,12 @@ def scaled_to_unit(cov: Matrix) -> tuple[Matrix, Reals]:
     return cov / (size[..., :, None] * size[..., None, :]), size
 
 
-def is_positive(cov: Reals) -> bool:
-    """Return whether a symmetric matrix, shape (n, n), has no eigenvalue below 0, rounding aside."""
-    size = np.sqrt(np.abs(np.diag(cov)))
-    largest = size.max(initial=0.0)
-    if largest == 0.0:
-        return not cov.any()
-    values = np.linalg.eigvalsh(cov / largest**2)
-    return bool(values[0] >= -PSD_TOLERANCE * max(values[-1], 1.0))
+def is_positive(cov: Reals) -> NDArray[np.bool_]:
+    """Return whether symmetric matrices, shape (..., n, n), have no eigenvalue below 0, rounding aside; shape (...)."""
+    largest = np.sqrt(np.abs(np.einsum("...ii->...i", cov))).max(axis=-1, initial=0.0)
+    values = np.linalg.eigvalsh(cov / np.where(largest > 0.0, largest, 1.0)[..., None, None] ** 2)
+    positive = values[..., 0] >= -PSD_TOLERANCE * np.maximum(values[..., -1], 1.0)
+    return np.where(largest > 0.0, positive, ~cov.any(axis=(-2, -1)))
 
 
 def pairs(known: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from os import PathLike
 from typing import Any
@@ -87,6 +88,16 @@ def _finite(digits: str) -> float:
     if not math.isfinite(value):
         raise ValueError(f"{digits[:40]} is beyond floating point")
     return value
+
+
+@dataclass(frozen=True)
+class _Claim:
+    """A matrix that is to be a covariance: `block`; what of it is `shown` in a message, its key, what is expected."""
+
+    key: str
+    block: Reals
+    shown: Reals
+    expected: str
 
 
 class _Reader(Checks):
@@ -208,16 +219,13 @@ class _Reader(Checks):
         positions = self.positions[key]
         return positions[self.checked_choice(row.get(key), f"{place}.{key}", list(positions))]
 
-    def matrix(self, value: Any, key: str) -> Reals:
+    def matrix(self, value: Any, key: str) -> list[list[float]]:
         rows = value if isinstance(value, list) and len(value) == 2 else []
         if not rows or not all(isinstance(line, list) and len(line) == 2 for line in rows):
             raise self.error(key, value, "two rows of two numbers")
         if all(type(v) is float and -LARGEST < v < LARGEST for line in rows for v in line):
-            return np.array(rows)  # what nearly every matrix is
-        cells = [
-            [self.checked_number(v, f"{key}[{i}][{j}]") for j, v in enumerate(line)] for i, line in enumerate(rows)
-        ]
-        return np.array(cells)
+            return rows  # what nearly every matrix is
+        return [[self.checked_number(v, f"{key}[{i}][{j}]") for j, v in enumerate(line)] for i, line in enumerate(rows)]
 
     def read_row(self, row: Row, place: str) -> None:
         joint = "adjusters" in row
@@ -258,13 +266,14 @@ class _Reader(Checks):
         for key, into in (("cov", self.cov), ("mean_cov", self.mean_cov)):
             if key == "mean_cov" and key not in row:
                 continue
-            block = self.matrix(row.get(key), f"{place}.{key}")
-            if a == b and abs(block[0, 1] - block[1, 0]) > PSD_TOLERANCE * np.abs(block).max():
-                raise self.error(f"{place}.{key}", row[key], "a symmetric matrix")
+            (first, second), (third, last) = self.matrix(row.get(key), f"{place}.{key}")
             if a == b:
-                block = (block + block.T) / 2
-            into[r, s, 2 * a : 2 * a + 2, 2 * b : 2 * b + 2] = block
-            into[r, s, 2 * b : 2 * b + 2, 2 * a : 2 * a + 2] = block.T
+                if abs(second - third) > PSD_TOLERANCE * max(abs(first), abs(second), abs(third), abs(last)):
+                    raise self.error(f"{place}.{key}", row[key], "a symmetric matrix")
+                second = third = (second + third) / 2.0
+            else:
+                into[r, s, 2 * b : 2 * b + 2, 2 * a : 2 * a + 2] = (first, third), (second, last)
+            into[r, s, 2 * a : 2 * a + 2, 2 * b : 2 * b + 2] = (first, second), (third, last)
 
     def read_height(self, row: Row, place: str, pair: tuple[int, int], r: int) -> None:
         a, b = pair
@@ -281,7 +290,19 @@ class _Reader(Checks):
 
     def check_positive(self) -> None:
         """Raise InputError where covariances contradict each other."""
-        judged: set[tuple[int, int]] = set()  # readings whose rows of two adjusters are known to agree
+        claims = list(self.claims())
+        wrong = []
+        for size in {len(claim.block) for claim in claims}:
+            at = [i for i, claim in enumerate(claims) if len(claim.block) == size]
+            positive = is_positive(np.stack([claims[i].block for i in at]))
+            wrong += [i for i, holds in zip(at, positive.tolist(), strict=True) if not holds]
+        if wrong:
+            first = claims[min(wrong)]
+            raise self.error(first.key, first.shown.tolist(), first.expected)
+
+    def claims(self) -> Iterator[_Claim]:
+        """Yield every matrix that is to be a covariance, row by row."""
+        judged: set[tuple[int, int]] = set()  # readings whose rows of two adjusters are looked at with another row
         for (a, b, r, reading), place in self.place_of.items():
             if a != b:
                 if (r, reading) in judged:
@@ -297,11 +318,10 @@ class _Reader(Checks):
             if ("mean_" + blocks[0][0]) == blocks[-1][0]:
                 blocks.append(("mean_" + blocks[0][0], blocks[0][1] - blocks[1][1]))
             for i, (key, matrix) in enumerate(blocks):
+                what = "no more than the whole covariance" if i == 2 else "a covariance without negative variances"
+                of_row = matrix[columns][:, columns]
                 # a row of two adjusters is judged with all the rows of its reading
-                block = matrix if b != a else matrix[np.ix_(columns, columns)]
-                if not is_positive(block):
-                    what = "no more than the whole covariance" if i == 2 else "a covariance without negative variances"
-                    raise self.error(f"{place}.{key}", matrix[np.ix_(columns, columns)].tolist(), what)
+                yield _Claim(f"{place}.{key}", matrix if b != a else of_row, of_row, what)
 
     def read_noise(self) -> tuple[Reals, Reals]:
         noise = np.zeros((len(self.rotor.regimes), len(self.rotor.sensors)))
