@@ -169,6 +169,9 @@ def test_a_row_that_resumes_a_finished_run_is_named_though_it_agrees(
     sheets = ["--runs", str(tmp_path / "runs.csv"), "--adjustments", str(tmp_path / "made.csv")]
     assert run(["audit", *start, *sheets]) == 0
     assert said in " ".join(capsys.readouterr().err.split())
+    kept = ["--keep", str(tmp_path / "kept.npz"), "--out", str(tmp_path / "i.json")]
+    assert run(["fit", *start, *sheets, *kept]) == 0
+    assert said in " ".join(capsys.readouterr().out.split())
     book = str(tmp_path / "a.tblog")
     assert run(["log", "new", book, *start]) == 0
     capsys.readouterr()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -22,6 +24,7 @@ from trackbal.commands.waiting import working
 if TYPE_CHECKING:
     from trackbal.fitting.job_sums import JobSums
     from trackbal.runs.rotor import Rotor
+    from trackbal.runs.run import History, ResumedRow
 
 
 @click.command()
@@ -75,6 +78,7 @@ def fit(
     from trackbal.influence.coefficients import Influence
     from trackbal.influence.influence_writer import influence_text
     from trackbal.reports.fit_report import fit_json, report
+    from trackbal.runs.resumed import resumed_in_words
     from trackbal.runs.rotor import Rotor
 
     rotor = Rotor.load(rotor_file)
@@ -87,9 +91,10 @@ def fit(
             raise click.UsageError("--keep and --add go with --runs and --adjustments, and without --page")
         from trackbal.fitting.fleet_fit import fit_sums
 
-        sums = _sums(rotor, runs_file, adjustments_file, add_file, plain)
+        sums, late = _sums(rotor, runs_file, adjustments_file, add_file, plain)
         refuse_known_jobs(known_jobs, sums.jobs, runs_file or add_file or "", f"the runs behind {prior_file}")
         found = fit_sums(sums, prior)
+        found = replace(found, cautions=(*resumed_in_words(late), *found.cautions))
         pages += [(keep_file, sums.content())] if keep_file is not None else []
     else:
         history = past_runs(rotor, runs_file, adjustments_file, log_files)
@@ -116,8 +121,8 @@ def _sums(
     adjustments_file: str | None,
     add_file: str | None,
     plain: bool,
-) -> JobSums:
-    """Return the sums of a history read in pieces, with those kept before."""
+) -> tuple[JobSums, list[ResumedRow]]:
+    """Return the sums of a history read in pieces, with those kept before, and its rows that resume a run."""
     from trackbal.fitting.fleet_fit import sum_up
     from trackbal.fitting.job_sums import JobSums
     from trackbal.runs.history_stream import history_pieces
@@ -130,7 +135,14 @@ def _sums(
         )
     kept = JobSums.load(add_file, rotor) if add_file is not None else None
     pieces = history_pieces(rotor, runs_file, adjustments_file, progress=_progress if sys.stderr.isatty() else None)
-    return sum_up(rotor, pieces, kept, robust=not plain)
+    late: list[ResumedRow] = []
+
+    def read() -> Iterator[History]:
+        for piece in pieces:
+            late.extend(piece.resumed)
+            yield piece
+
+    return sum_up(rotor, read(), kept, robust=not plain), late
 
 
 def _progress(share: float) -> None:
