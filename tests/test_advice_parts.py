@@ -99,6 +99,16 @@ def test_a_plan_is_offered_to_work_from_only_where_nothing_is_to_be_found_first(
 
 
 @pytest.mark.parametrize(
+    ("sizes", "shown"),
+    [((0, 1, 2, 3), [0, 1, 2, 3]), ((0, 1, 1, 2, 2), [0, 1, 3]), ((0, 0, 0), [0]), ((0, 1, 2, 1), [0, 1, 2, 3])],
+)
+def test_each_size_of_a_ladder_is_a_rung_once(sizes, shown):
+    advice = advice_of("adjust")
+    advice = replace(advice, plans=tuple(SimpleNamespace(size=size) for size in sizes))
+    assert [m for m, _ in advice.rungs] == shown
+
+
+@pytest.mark.parametrize(
     ("verdict", "unclear", "recommended", "again"),
     [
         ("investigate", ("one",), 0, True),

@@ -68,6 +68,18 @@ def test_readings_that_show_no_change_are_left_out():
     assert np.isnan(left.by_job(rotor)[0]).tolist() == [[True, False], [False, False]]
 
 
+def test_tips_that_were_not_read_leave_nothing():
+    """Of three runs of a job one is without tips: the two others show a change, it has no residual."""
+    rotor = rotor_of(3, 2, 1)
+    history = history_of(rotor, influence_of(rotor), jobs=2, runs=3)
+    count = history.height_count.copy()
+    count[1, 0] = 0
+    height = np.where(count[..., None] > 0, history.height, np.nan)
+    left = residuals(rotor, replace(history, height_count=count, height=height), influence_of(rotor))
+    assert np.isnan(left.height_measured[1, 0]).all() and np.isnan(left.height_predicted[1, 0]).all()
+    assert np.isfinite(left.height_measured[[0, 2], 0]).all() and np.isfinite(left.height_predicted[[0, 2], 0]).all()
+
+
 def test_the_page_says_what_the_fit_says():
     rotor = rotor_of(3, 2, 2)
     history = history_of(rotor, influence_of(rotor), jobs=2)

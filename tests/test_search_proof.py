@@ -244,6 +244,15 @@ def test_pieces_of_a_level_hold_each_of_its_supports_once_with_what_belongs_to_i
     assert sorted(met) == sorted(told)
 
 
+def test_a_singular_support_is_given_what_its_floored_pivots_may_be_worth():
+    """Each pivot may have been raised by a part of the largest diagonal entry, which counts as far as an entry goes."""
+    case = WholeSteps(np.diag([3.0, 1.0]), np.zeros(2), np.array([-2, -5]), np.array([4, 1]), np.arange(2))
+    largest = max(9.0 * 4.0**2, 1.0 * 5.0**2)
+    for size in (1, 2):
+        found = prepared(case).slack(np.arange(size)[:, None])
+        assert found == pytest.approx(size * box_qp.PIVOT_FLOOR * largest)
+
+
 def test_supports_that_cannot_be_the_best_are_left_out():
     """With the best plans of each count known, most of the supports of a plain problem go."""
     case = problem_of(4, "full", n=8)
