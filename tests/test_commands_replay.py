@@ -97,6 +97,23 @@ def test_no_such_folder(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert "no such folder" in err
 
 
+@pytest.mark.parametrize(
+    ("folder", "named"),
+    [
+        ("first_trial", "follow its story.md, whose first command is trackbal log new day.tblog"),
+        ("new_blades", "follow its story.md, whose first command is trackbal seat --rotor rotor.toml"),
+        (".", "expected one of them: five_blades, four_blade_tail, seven_blades"),
+    ],
+)
+def test_a_folder_without_a_finished_job_says_what_it_is_for(
+    folder: str, named: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["replay", str(FIVE.parent / folder)]) == 2
+    out, err = capsys.readouterr()
+    assert (out, err.count("\n")) == ("", 1)
+    assert named in err
+
+
 @pytest.mark.parametrize("options", [["--most", "13"], ["--chance", "0"], ["--chance", "often"], []])
 def test_wrong_usage_is_one_line_and_exit_2(options: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     arguments = ["replay", *options] if not options else ["replay", str(FIVE), *options]

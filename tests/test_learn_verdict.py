@@ -9,14 +9,19 @@ import pytest
 from advised_case import advised
 from invented_cases import invented_case
 from invented_fleet import Truth, plain_rotor, simulate
+from test_textbook import with_data
 
+from trackbal.aircraft.learning import learn
 from trackbal.fitting.fit import fit
 from trackbal.plan.advice import advise
-from trackbal.plan.reach import least_worst
+from trackbal.plan.reach import EVEN, least_worst
 from trackbal.reports.advice_report import advice_text
 from trackbal.runs.reading_noise import ASSUMED_PART, noise_floor
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
+from trackbal.trials.textbook import textbook_influence
+from trackbal.trials.trial import find_trials
+from trackbal.virtual import VirtualType
 
 
 def one_sensor_case(now, taken_off, unidentified=(), reach=1):
@@ -50,6 +55,50 @@ def test_learn_is_what_is_unknown_not_what_is_weak(tmp_path, now, taken_off, uni
     assert (answer["recommended"] is None) is (verdict == "learn")
     assert len(answer["plans"]) == 3
     assert any("trackbal trial" in c for c in answer["cautions"]) is (verdict == "learn")
+
+
+@pytest.mark.parametrize(
+    ("taken_off", "unidentified", "verdict"),
+    [
+        (0.501, [{"adjuster": "a1", "regime": "r1"}], "learn"),  # 0.998 of the limit if all goes well: less than even
+        (0.55, [{"adjuster": "a1", "regime": "r1"}], "adjust"),  # 0.9 of the limit: more than even
+        (0.501, [{"adjuster": "a1", "regime": "r0"}], "adjust"),  # a1 is known where it was read, and weak
+    ],
+)
+def test_a_plan_of_less_than_even_chance_waits_for_what_is_not_known(tmp_path, taken_off, unidentified, verdict):
+    """A plan now takes 1 + 2 (1 - chance) runs, a trial and a plan two; the chance is that of what is known exactly."""
+    case = one_sensor_case(2.0, taken_off, unidentified)
+    case = replace(case, influence=case.influence | {"noise": [{"regime": "r1", "sensor": "s0", "sd": 0.03}]})
+    answer = advised(case, tmp_path, most=2)
+    assert answer["verdict"] == verdict
+    best = max(plan["chance"] for plan in answer["plans"])
+    assert (best < EVEN) is (taken_off == 0.501)
+    assert any("alone would leave the worst reading at 1.00 of its limit (chance" in c for c in answer["cautions"]) is (
+        verdict == "learn"
+    )
+
+
+def test_plans_of_little_chance_wait_for_the_unknown_links():
+    """A first aircraft after a trial of a weight and one of a tab: no weights to the end of their range at 5 %."""
+    kind = VirtualType.shipped("main4")
+    rotor = with_data(kind)
+    aircraft = replace(kind.aircraft(10002, 1.0), rotor=rotor)
+    noise = np.random.default_rng([10002, 1])
+    runs, changes = [aircraft.fly(noise)], [np.zeros_like(aircraft.setting)]
+    for a, amount in ((0, 40.0), (2, 1.0)):
+        change = np.zeros_like(aircraft.setting)
+        change[a, 0] = amount
+        aircraft = aircraft.adjust(change, noise)
+        changes.append(changes[-1] + change)
+        runs.append(aircraft.fly(noise))
+    own = learn(rotor, runs, np.array(changes), textbook_influence(rotor)).influence
+    said = advise(rotor, runs[-1], own, aircraft.setting)
+    assert (said.verdict, said.recommended) == ("learn", None)
+    assert [rotor.adjusters[gap.adjuster].name for gap in said.missing] == ["pitch_link"]
+    assert max(plan.chance for plan in said.plans) < 0.1
+    assert "What pitch_link does is known not in" in said.cautions[0]
+    assert "tip_weight and tab alone would leave" in said.cautions[1]
+    assert find_trials(rotor, runs[-1], own, aircraft.setting).best.adjusters == (1,)
 
 
 def test_an_unknown_adjuster_without_room_is_no_reason_to_learn(tmp_path):

@@ -9,10 +9,10 @@ import pytest
 from invented_rotor import rotor_with
 
 from trackbal.base.phasor import HEIGHT_UNITS
+from trackbal.runs.hub_force import hub_force_per_unit
 from trackbal.runs.rotor import BladeData, Hardware
 from trackbal.trials.textbook import (
     blade_of,
-    hub_force_per_unit,
     rule_of_thumb,
     textbook_influence,
     tip_heights,

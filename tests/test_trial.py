@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from test_textbook import with_data
 
+from trackbal.aircraft.learning import learn
 from trackbal.base.phasor import blade_harmonic
 from trackbal.commands.group import run as run_command
 from trackbal.influence.coefficients import Influence
@@ -17,7 +18,7 @@ from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
 from trackbal.trials.job_trial import find_trials_in_job
 from trackbal.trials.textbook import textbook_influence
-from trackbal.trials.trial import BLUR, _View, find_trials, scale
+from trackbal.trials.trial import BOLD, _View, find_trials, scale
 from trackbal.virtual import VirtualType
 
 
@@ -81,8 +82,6 @@ def test_what_a_trial_teaches_is_what_learning_then_knows():
     by_hand = 1.0 / (1.0 / sd**2 + 60.0**2 / noise)
     np.testing.assert_allclose(after.vibration_cov[..., 0, 0], by_hand, rtol=1e-9)
     np.testing.assert_allclose(after.vibration_cov[..., 2, 2], view.vibration_cov[..., 2, 2])
-    assert view.left_open(change, 0) < 0.4
-    assert view.left_open(change, 1) == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize("name", ["main3", "main4", "main5", "main7", "tail2", "uneven4"])
@@ -115,8 +114,6 @@ def test_a_trial_then_tells_the_influence_within_its_error():
     (a,) = best.adjusters
     rng = np.random.default_rng(8)
     later = aircraft.adjust(best.change).fly(rng)
-    from trackbal.aircraft.learning import learn
-
     own = learn(rotor, [run, later], np.array([0 * best.change, best.change]), influence).influence
     assert not own.unknown_vibration[a].any()
     true = aircraft.true_influence()[0][a]
@@ -137,37 +134,88 @@ def test_a_near_stop_limit_makes_trials_smaller():
     assert find_trials(replace(rotor, vibration_stop=worst), run, textbook_influence(rotor), aircraft.setting).stop
 
 
-def weights_known(rotor, aircraft):
+def after_a_link(name, seed):
+    """Return rotor, aircraft after a trial of a pitch link alone, its readings, and what that taught."""
+    kind = VirtualType.shipped(name)
+    rotor = with_data(kind)
+    aircraft = replace(kind.aircraft(seed, 1.0), rotor=rotor)
+    rng = np.random.default_rng(5)
+    change = np.zeros_like(aircraft.setting)
+    change[[a.kind for a in rotor.adjusters].index("pitch_link"), 0] = 3.0
+    first = aircraft.fly(rng)
+    moved = aircraft.adjust(change)
+    run = moved.fly(rng)
+    own = learn(rotor, [first, run], np.array([0 * change, change]), textbook_influence(rotor)).influence
+    return rotor, moved, run, own
+
+
+def test_a_weight_and_a_tab_are_tried_at_once_only_when_the_link_is_known():
+    """Their effects add up in every reading: without the link nothing tells them apart."""
+    kinds = [a.kind for a in VirtualType.shipped("main5").rotor.adjusters]
+    weight, tab = kinds.index("weight"), kinds.index("tab")
+    for seed in (30002, 30003):
+        rotor, aircraft, run, own = after_a_link("main5", seed)
+        first = find_trials(rotor, run, textbook_influence(rotor), aircraft.setting)
+        assert len(first.best.adjusters) == 1
+        assert rotor.adjusters[first.best.adjusters[0]].kind != "weight"  # an adjuster of lift first: it opens the pair
+        found = find_trials(rotor, run, own, aircraft.setting)
+        assert found.best.adjusters == (weight, tab)
+        assert not (found.best.change[weight].astype(bool) & found.best.change[tab].astype(bool)).any()
+        assert found.best.within
+        assert len(found.alone.adjusters) == 1
+        # of a type with past jobs nobody learns by likeness, so nothing is told apart
+        of_a_fit = replace(own, source={"jobs": 3})
+        assert len(find_trials(rotor, run, of_a_fit, aircraft.setting).best.adjusters) == 1
+
+
+def test_without_tip_heights_two_unknown_adjusters_are_not_tried_at_once():
+    rotor, aircraft, run, own = after_a_link("main5", 30003)
+    blind = replace(run, height_count=np.zeros_like(run.height_count))
+    assert len(find_trials(rotor, blind, own, aircraft.setting).best.adjusters) == 1
+
+
+def test_a_trial_is_to_be_seen_in_the_noise_and_to_bear_upon_the_worst_reading():
+    """On a tail rotor, whose blades weigh little: the rule of thumb asks for a trial that is lost in the noise."""
+    kind = VirtualType.shipped("tail2")
+    rotor = with_data(kind)
+    aircraft = replace(kind.aircraft(33_000, 1.0), rotor=rotor)
+    run = aircraft.fly(np.random.default_rng(1))
+    found = find_trials(rotor, run, textbook_influence(rotor), aircraft.setting)
+    worst = float((np.abs(run.vibration) / rotor.vibration_limit).max())
+    assert found.best.within
+    assert np.abs(found.best.change).max() > 2.0 * found.thumb[found.best.adjusters[0]]
+    assert found.best.effect <= max(1.0, BOLD * worst)
+    assert found.best.noises > 3.0
+    true = np.abs(aircraft.adjust(found.best.change).true_run().vibration - aircraft.true_run().vibration)
+    assert (true > 0.3 * rotor.vibration_limit).all()  # by its own physics, five noises
+
+
+def test_where_all_is_known_roughly_a_plan_is_the_trial():
+    """After one lost in the noise: the plan of the least expected cost teaches and cures, and keeps from the stops."""
+    rotor, aircraft, run = first_run("main4", 10001)
     alpha, tau = aircraft.true_influence()
     nothing = textbook_influence(rotor)
-    return replace(
+    size = np.moveaxis(0.45 * np.abs(alpha), 0, -1)  # (R, S, A)
+    cov = np.einsum("rsa,ab->rsab", np.repeat(size, 2, axis=-1) ** 2 / 2.0, np.eye(2 * len(alpha)))
+    rough = replace(
         nothing,
-        alpha=np.where([[[True]], [[False]], [[False]]], alpha, 0.0),
-        tau=np.where([[True], [False], [False]], tau, 0.0),
-        unknown_vibration=nothing.unknown_vibration & [[[False]], [[True]], [[True]]],
-        unknown_height=nothing.unknown_height & [[False], [True], [True]],
+        alpha=alpha,
+        tau=np.nan_to_num(tau),
+        vibration_cov=cov,
+        unknown_vibration=np.zeros_like(nothing.unknown_vibration),
+        unknown_height=np.zeros_like(nothing.unknown_height),
     )
-
-
-def test_two_unknown_adjusters_are_not_tried_at_once_but_a_known_one_may_go_along():
-    gone_along = 0
-    for seed in range(11000, 11006):
-        rotor, aircraft, run = first_run("main5", seed)
-        found = find_trials(rotor, run, textbook_influence(rotor), aircraft.setting)
-        assert found.together is None or len(found.together.adjusters) == 1
-        known = weights_known(rotor, aircraft)
-        found = find_trials(rotor, run, known, aircraft.setting)
-        assert found.stop or {g.adjuster for g in found.unknown} == {1, 2}
-        if found.together is None or 0 not in found.together.adjusters:
-            continue
-        gone_along += 1
-        view = view_of(rotor, run, known)
-        (a,) = [x for x in found.together.adjusters if x != 0]
-        alone = np.where(np.arange(3)[:, None] == a, found.together.change, 0.0)
-        assert view.left_open(found.together.change, a) <= view.left_open(alone, a) + BLUR
-        assert not (found.together.change[0].astype(bool) & found.together.change[a].astype(bool)).any()
-        assert view.helps(found.together.change) < view.helps(found.best.change)
-    assert gone_along >= 2
+    said = advise(rotor, run, rough, aircraft.setting)
+    assert (said.verdict, said.recommended) == ("learn", None)
+    assert all(gap.roughly for gap in said.missing)
+    found = find_trials(rotor, run, rough, aircraft.setting)
+    assert np.count_nonzero(found.best.change) > 1
+    assert found.best.effect == 0.0
+    best = min(plan.expected_cost for plan in said.plans)
+    assert any(np.array_equal(plan.change, found.best.change) for plan in said.plans)
+    assert best <= said.plans[0].expected_cost / 2.0
+    # of a type with past jobs the plan itself is advised
+    assert advise(rotor, run, replace(rough, source={"jobs": 5}), aircraft.setting).verdict != "learn"
 
 
 def test_nothing_unknown_needs_no_trial():
@@ -187,7 +235,6 @@ def test_nothing_unknown_needs_no_trial():
 
 def test_a_first_aircraft_comes_inside_by_trials_and_advice_alone():
     """The whole day on a virtual aircraft, in the core: advice, trial, advice, until inside; no history anywhere."""
-    from trackbal.aircraft.learning import learn
     from trackbal.check.review import check_run
 
     rotor, aircraft, run = first_run("main4", 10001)
@@ -200,16 +247,15 @@ def test_a_first_aircraft_comes_inside_by_trials_and_advice_alone():
         verdicts.append(said.verdict)
         if said.verdict == "learn":
             found = find_trials_in_job(rotor, runs, np.array(changes), influence, aircraft.setting)
-            change = (found.together or found.best).change
+            change = found.best.change
         else:
             change = said.plans[said.recommended].change
         aircraft = aircraft.adjust(change, rng)
         changes.append(changes[-1] + change)
         runs.append(aircraft.fly(rng))
     assert check_run(rotor, runs[-1]).inside
-    assert len(runs) <= 6
+    assert len(runs) <= 5
     assert verdicts[0] == "learn"
-    assert "adjust" in verdicts
 
 
 def test_the_commands_say_it_in_words_and_as_json(tmp_path, capsys):

@@ -33,6 +33,8 @@ from trackbal.trials.trial import find_trials
 from trackbal.virtual import VirtualType, type_names
 
 MOST_RUNS = 12
+FIRST_SEED = 70_000
+NEAR = 0.7
 CREWS = ("trial", "trial, bare", "one at a time", "ceiling")
 
 
@@ -52,6 +54,8 @@ def change_for(crew, rotor, aircraft, runs, changes):
         said = advise(rotor, runs[-1], known, aircraft.setting, override_stop=True)
         return plan_of(said), said.verdict
     influence = textbook_influence(rotor)
+    if crew == "one at a time":  # nor does one adjuster's trial tell of another
+        influence = replace(influence, source={})
     own = learn(rotor, runs, history, influence).influence
     if crew == "one at a time":
         moved = history[-1].any(axis=1)
@@ -66,10 +70,11 @@ def change_for(crew, rotor, aircraft, runs, changes):
     said = advise(rotor, runs[-1], own, aircraft.setting, override_stop=True)
     if said.verdict == "learn":
         found = find_trials(rotor, runs[-1], own, aircraft.setting)
-        if found.best is None:
-            return np.zeros_like(aircraft.setting), "no trial"
-        chosen = found.together or found.best
-        return chosen.change, "trial"
+        if found.best is not None:
+            return found.best.change, "trial"
+        if found.stop and len(changes) > 1:  # what was done last is taken off again
+            return changes[-2] - changes[-1], "undo"
+        return np.zeros_like(aircraft.setting), "no trial"
     return plan_of(said), said.verdict
 
 
@@ -81,38 +86,66 @@ def plan_of(advice):
 
 
 def fly_job(crew, kind, seed):
-    """Return the number of runs until truly inside, and what was done after each."""
+    """Return the number of runs until truly inside, what was done after each, and how often a trial led to a stop."""
     rotor = kind.rotor if crew == "trial, bare" else with_data(kind)
     aircraft = replace(kind.aircraft(seed, 1.0), rotor=rotor)
     noise = np.random.default_rng([seed, 1])
-    runs, changes, did = [aircraft.fly(noise)], [np.zeros_like(aircraft.setting)], []
+    runs, changes, did, stops = [aircraft.fly(noise)], [np.zeros_like(aircraft.setting)], [], 0
     while len(runs) < MOST_RUNS and not check_run(rotor, aircraft.true_run()).inside:
         change, what = change_for(crew, rotor, aircraft, runs, changes)
         did.append(f"{what} {np.count_nonzero(change)}")
+        stopped = check_run(rotor, aircraft.true_run()).stop
         aircraft = aircraft.adjust(change, noise)
+        stops += what == "trial" and not stopped and check_run(rotor, aircraft.true_run()).stop
         changes.append(changes[-1] + change)
         runs.append(aircraft.fly(noise))
-    return len(runs), did, check_run(rotor, aircraft.true_run()).inside
+    return len(runs), did, stops
+
+
+def near_a_stop(kind, seed):
+    """Return whether a reading of the aircraft as found is beyond NEAR of its stop limit: trials have little room."""
+    run = kind.aircraft(seed, 1.0).true_run()
+    ratios = np.append(
+        np.abs(run.vibration) / kind.rotor.vibration_stop_limit, run.spread / kind.rotor.height_stop_limit
+    )
+    return float(np.nanmax(ratios)) >= NEAR
 
 
 def main(aircraft, names):
-    print("| type | aircraft | " + " | ".join(CREWS) + " | no trial left |")
-    print("|---|---|" + "---|" * (len(CREWS) + 1))
+    print("| type | aircraft | " + " | ".join(CREWS) + " | no trial left | trials, led to a stop |")
+    print("|---|---|" + "---|" * (len(CREWS) + 2))
     for name in names:
-        kind, first = VirtualType.shipped(name), 9000 + 1000 * type_names().index(name)
-        counts = {crew: [] for crew in CREWS}
-        left = 0
+        kind, first = VirtualType.shipped(name), FIRST_SEED + 1000 * type_names().index(name)
+        rows = {"": Row(), ", near a stop": Row()}
         for number in range(aircraft):
+            row = rows[", near a stop" if near_a_stop(kind, first + number) else ""]
             jobs = {crew: fly_job(crew, kind, first + number) for crew in CREWS}
             for crew, (runs, did, _) in jobs.items():
                 print(name, number, crew, runs, did, file=sys.stderr, flush=True)
-            if any("no trial 0" in did for _, did, _ in jobs.values()):
-                left += 1
-                continue
-            for crew, (runs, _, _) in jobs.items():
-                counts[crew].append(runs)
-        means = " | ".join(f"{np.mean(counts[crew]):.2f}" for crew in CREWS)
-        print(f"| {name} | {aircraft - left} | {means} | {left} |", flush=True)
+            row.take(jobs)
+        for which, row in rows.items():
+            print(f"| {name}{which} | {row.words()} |", flush=True)
+
+
+class Row:
+    """What the crews needed on some aircraft."""
+
+    def __init__(self):
+        self.counts = {crew: [] for crew in CREWS}
+        self.left = self.trials = self.stops = 0
+
+    def take(self, jobs):
+        self.trials += sum(one.startswith("trial") for one in jobs["trial"][1])
+        self.stops += jobs["trial"][2]
+        if any("no trial 0" in did for _, did, _ in jobs.values()):
+            self.left += 1
+            return
+        for crew, (runs, _, _) in jobs.items():
+            self.counts[crew].append(runs)
+
+    def words(self):
+        means = " | ".join(f"{np.mean(runs):.2f}" if runs else "" for runs in self.counts.values())
+        return f"{len(self.counts['trial'])} | {means} | {self.left} | {self.trials}, {self.stops}"
 
 
 if __name__ == "__main__":

@@ -38,6 +38,8 @@ from trackbal.runs.run import Complexes, Counts, Reals
 
 LEAST_NOISE = 1e-6  # of the limit: a noise of exactly 0 would make later readings contradict each other
 VAGUE = 10.0  # limits that one step of an adjuster of unknown influence may move a reading by
+#: An unknown coefficient counts as known once its standard deviation has fallen to this part of where it started.
+LEARNED = 0.01
 
 
 @dataclass(frozen=True)

@@ -8,16 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from trackbal.aircraft.belief import Belief, prior_belief, run_by_run
+from trackbal.aircraft.alike import learn_alike
+from trackbal.aircraft.belief import LEARNED, Belief, prior_belief, run_by_run
 from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.posterior import JobRuns, OwnAircraft, TypeModel, own_aircraft
 from trackbal.base.covariance import contrasts, from_real_parts, of_both_parts, pairs
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
-
-#: An unknown coefficient counts as known once its standard deviation has fallen to this part of where it started.
-LEARNED = 0.01
 
 
 @dataclass(frozen=True)
@@ -86,6 +84,9 @@ def learn(
     # a first run teaches nothing of the coefficients: they are returned without the rounding of a filter
     influence_now = influence if alone else _learned_influence(influence, prior, belief)
     present = runs[-1] if len(runs) == 1 else _present_run(rotor, belief, runs[-1])
+    if not alone and influence.source.get("jobs") == 0 and influence.unknown_vibration.any():  # no past jobs at all
+        jobs = [*earlier, JobRuns(runs, change)]
+        influence_now, present = learn_alike(rotor, jobs, influence, influence_now, present)
     return Learned(present, influence_now, belief)
 
 

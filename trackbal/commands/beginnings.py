@@ -26,7 +26,6 @@ from trackbal.commands.options import (
 @click.option("--influence", "influence_file", metavar="INFLUENCE.json", help="What is known [textbook estimates].")
 @click.option("--settings", "settings_file", metavar="SETTINGS.csv", help="What is installed now; not listed is 0.")
 @settings_columns_option
-@click.option("--together", is_flag=True, help="Write the trial with the other change that is offered with it.")
 @click.option("--trial-out", cls=Output, metavar="ADJ.csv", help="Write the trial to an adjustments sheet.")
 @json_option
 @force_option
@@ -35,7 +34,6 @@ def trial(
     run_file: str,
     influence_file: str | None,
     settings_file: str | None,
-    together: bool,
     trial_out: str | None,
     as_json: bool,
     force: bool,
@@ -62,7 +60,7 @@ def trial(
     setting = read_settings(rotor, settings_table(rotor, settings_file))
     check_free(trial_out, force=force)
     found = find_trials(rotor, run, influence, setting)
-    chosen = (found.together or found.best) if together else found.best
+    chosen = found.best
     made = [] if trial_out is None or chosen is None else [(trial_out, adjustments_text(rotor, chosen.change))]
     with Outputs(made, force=force):
         if as_json:

@@ -11,10 +11,10 @@ from trackbal.commands.options import echo_json, json_option, say
 @click.command("trial")
 @book_argument
 @job_option
-@click.option("--together", is_flag=True, help="With the change of another adjuster that is offered with it.")
+@click.option("--singly", is_flag=True, help="One adjuster, even where one run could tell two apart.")
 @by_option
 @json_option
-def trial_command(book_file: str, job_name: str | None, together: bool, author: str, as_json: bool) -> int:
+def trial_command(book_file: str, job_name: str | None, singly: bool, author: str, as_json: bool) -> int:
     """Say which trial to make after the last run, and record it as advised.
 
     What the job's runs have taught counts. Then: trackbal log done, run again, trackbal log
@@ -36,14 +36,14 @@ def trial_command(book_file: str, job_name: str | None, together: bool, author: 
         rotor, setting = record.rotor, record.setting()
         entry, influence = influence_to_go_by(book, rotor, author)
         found = find_trials_in_job(rotor, record.readings, record.change, influence, setting)
-        chosen = (found.together or found.best) if together else found.best
+        chosen = found.alone if singly else found.best
         answer = trial_json(rotor, found, setting)
 
         def show() -> None:
             if as_json:
                 echo_json(answer)
             else:
-                say(trial_text(rotor, found, setting), nl=False)
+                say(trial_text(rotor, found, setting, singly=singly), nl=False)
                 if chosen is not None:
                     say(f"Recorded as advised. When done: trackbal log done {book_file}")
 

@@ -6,7 +6,7 @@ Heights: ``H = H0 + sum_a tau[a] (x[a, b] - mean_b x[a])``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from os import PathLike
 from typing import TYPE_CHECKING, Any
 
@@ -164,6 +164,17 @@ class Influence(Summarised, Contents):
         """Return what a change, shape (..., A, B), does to the tip heights, shape (..., R, B)."""
         u = change - change.mean(axis=-1, keepdims=True)
         return np.einsum("ar,...ab->...rb", self.tau, u)
+
+    def without_covariance(self) -> Influence:
+        """Return the same coefficients as if they were known exactly, of this aircraft."""
+        return replace(
+            self,
+            vibration_cov=np.zeros_like(self.vibration_cov),
+            height_cov=np.zeros_like(self.height_cov),
+            mean_vibration_cov=None,
+            mean_height_cov=None,
+            departures=None,
+        )
 
     def hermitian_cov(self) -> Complexes:
         """Return ``E[delta_a conj(delta_b)]`` of the vibration coefficients, shape (R, S, A, A)."""

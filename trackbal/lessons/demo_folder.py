@@ -53,6 +53,7 @@ def read_demo(folder: str | PathLike[str]) -> Demo:
     place = Path(folder)
     if not place.is_dir():
         raise InputError(folder, "no such folder", "a demo folder, as docs/trainer.md describes it")
+    _refuse_other_folders(place)
     rotor = Rotor.load(place / "rotor.toml")
     count = _numbered(place, "run")
     made = _numbered(place, "adjustments")
@@ -73,6 +74,22 @@ def read_demo(folder: str | PathLike[str]) -> Demo:
         settings.append(settings[-1] + changes[-1])
         _check_range(rotor, file, changes[-1], settings[-1])
     return Demo(rotor, history, runs, tuple(changes), tuple(settings[:count]))
+
+
+def _refuse_other_folders(place: Path) -> None:
+    """Say what a folder is for that holds no finished job: a story to type along with, or a folder of demo folders."""
+    if (place / "story.md").is_file() and not (place / "history.csv").exists():
+        command = re.search(r"^ {4}(trackbal .*)$", (place / "story.md").read_text(encoding="utf-8"), re.MULTILINE)
+        begin = f", whose first command is {command[1]}" if command else ""
+        raise InputError(
+            place,
+            "a story, not a finished job with past runs",
+            f"a folder with history.csv; a story is typed along with: go to that folder and follow its story.md{begin}",
+        )
+    if not (place / "rotor.toml").exists():
+        inside = sorted(file.parent.name for file in place.glob("*/history.csv"))
+        if inside:
+            raise InputError(place, "several demo folders", f"one of them: {', '.join(inside)}")
 
 
 def _numbered(place: Path, stem: str) -> int:

@@ -25,7 +25,7 @@ from trackbal.plan.forecast import Forecast, elsewhere, forecast
 from trackbal.plan.keeping import condition, held_to_nothing, narrowed, tracked_first, work_of
 from trackbal.plan.misread import misread_words
 from trackbal.plan.quadratic import Quadratic, build_quadratic
-from trackbal.plan.reach import CURE, Gap, learn_cautions, missing_knowledge
+from trackbal.plan.reach import CURE, EVEN, Gap, learn_cautions, missing_knowledge, unknown_that_could_do
 from trackbal.runs.frames import change_frame
 from trackbal.runs.pieces import change_choices, piece_cautions
 from trackbal.runs.preferences import NO_PREFERENCES, Preferences
@@ -160,6 +160,8 @@ class Advice(Summarised):
     misread : tuple of str
         With "investigate": the readings that stand alone against a cure, and what they would be if misread.
         Among the cautions too.
+    missing : tuple of Gap
+        With "learn": what is not known, or too roughly.
     blind : tuple of str
         Readings taken of which the influence file says nothing: how likely a plan is to pass is then not known.
     """
@@ -176,6 +178,7 @@ class Advice(Summarised):
     cut_short: bool = False
     blind: tuple[str, ...] = ()
     misread: tuple[str, ...] = ()
+    missing: tuple[Gap, ...] = ()
 
     def summary(self) -> dict[str, object]:
         """Return the verdict and the plan to work from."""
@@ -296,6 +299,8 @@ def advise(
     if verdict != "inside" and plans[recommended].worst_ratio > 1.0:
         now = plans[0].worst_ratio if verdict == "investigate" else None
         missing = missing_knowledge(rotor, run, influence, setting, now)
+    if verdict in ("adjust", "investigate") and not (missing or review.inside or review.unclear or review.stop):
+        missing = _worth_a_trial(ladder, setting, barred, plans, verdict)
     if missing:
         verdict = "learn"
     if verdict == "adjust" and not review.coverage.complete:
@@ -313,7 +318,8 @@ def advise(
             *said,
         )
     if missing:
-        said = (*learn_cautions(rotor, missing, min(plan.worst_ratio for plan in plans)), *said)
+        left, likeliest = min(plan.worst_ratio for plan in plans), max(plan.chance for plan in plans)
+        said = (*learn_cautions(rotor, missing, left, likeliest), *said)
     elif verdict != "inside":
         change = plans[recommended].change
         if verdict == "adjust":
@@ -323,11 +329,36 @@ def advise(
     advice = Advice(
         verdict, None if missing else recommended, plans, setting, barred, said, review, chance, cut_short=cut_short
     )
-    advice = replace(advice, blind=_blind(rotor, run, influence))
+    advice = replace(advice, blind=_blind(rotor, run, influence), missing=missing)
     if verdict == "investigate" and not (advice.read_again or advice.blind):
         alone = misread_words(rotor, run, influence, ladder.low, ladder.high)
         advice = replace(advice, misread=alone, cautions=(*alone, *advice.cautions))
     return advice if settings_given else with_settings_assumed(advice)
+
+
+def _worth_a_trial(
+    ladder: _Ladder, setting: Reals, barred: tuple[tuple[int, str], ...], plans: tuple[Plan, ...], verdict: Verdict
+) -> tuple[Gap, ...]:
+    """Return what is worth a trial before a plan of less than EVEN chance; empty if nothing is.
+
+    What is not known at all, where knowing it might bring the readings inside and knowing the rest exactly would not
+    make the chance even. Without past jobs, else, what is known too roughly: the largest part of it that a plan of the
+    least expected cost would move. (Of a type with past jobs the plan itself is made, and teaches it.)
+    """
+    if max(plan.chance for plan in plans) >= EVEN:
+        return ()
+    rotor, run = ladder.rotor, ladder.run
+    found = unknown_that_could_do(rotor, run, ladder.influence, setting) if verdict == "adjust" else ()
+    if found:
+        exact = ladder.influence.without_covariance()
+        exactly = _Ladder.of(rotor, run, exact, setting, barred, True, None, NO_PREFERENCES).plans(MOST_AT_FIRST)
+        if max(plan.chance for plan in exactly) < EVEN:
+            return found
+    best = min(plans, key=lambda plan: plan.expected_cost)
+    if ladder.influence.source.get("jobs") != 0 or best.worst_ratio > max(1.0, CURE * plans[0].worst_ratio):
+        return ()
+    read = tuple(np.flatnonzero(run.regime_read).tolist())
+    return tuple(Gap(a, read, False, roughly=True) for a in np.flatnonzero(best.change.any(axis=1)).tolist())
 
 
 def _choose(review: Review, plans: tuple[Plan, ...], wanted: float, settled: bool) -> tuple[Verdict, int]:

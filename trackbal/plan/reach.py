@@ -18,8 +18,10 @@ from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Counts, Reals, Run
+from trackbal.runs.words import chance_words
 
 ROUGH = 0.5  # a coefficient uncertain by this part of itself is known roughly
+EVEN = 0.5  # chance of a plan that takes as many runs as a trial first: 1 + 2 (1 - chance), against a trial and a plan
 CURE = 0.5  # a plan must bring the worst reading below this part of today's, or inside
 
 _ROUNDS, _SWEEPS, _SETTLED = 60, 40, 1e-4  # of Lawson's weights, of coordinate descent, and steps that settle it
@@ -62,6 +64,13 @@ def gaps(rotor: Rotor, run: Run, influence: Influence, movable: Sequence[bool]) 
     return tuple(found)
 
 
+def unknown_that_could_do(rotor: Rotor, run: Run, influence: Influence, setting: Reals) -> tuple[Gap, ...]:
+    """Return what is not known of adjusters that have room, where knowing all of it might bring the readings inside."""
+    low, high = _open_bounds(rotor, run, setting)
+    found = gaps(rotor, run, influence, [bool((high[a] > low[a]).any()) for a in range(len(high))])
+    return found if found and _might(rotor, run, influence, low, high, found, 1.0) else ()
+
+
 def missing_knowledge(
     rotor: Rotor, run: Run, influence: Influence, setting: Reals, now: float | None
 ) -> tuple[Gap, ...]:
@@ -75,11 +84,7 @@ def missing_knowledge(
         Today's worst reading over its limit, where a plan that brings it below the part CURE of that would do
         too; None: only inside the limits will do.
     """
-    low, high = rotor.step_bounds(setting)
-    read = {regime.name for r, regime in enumerate(rotor.regimes) if run.regime_read[r]}
-    for a, adjuster in enumerate(rotor.adjusters):
-        if adjuster.needs and not read & set(adjuster.needs):
-            low[a] = high[a] = 0
+    low, high = _open_bounds(rotor, run, setting)
     found = gaps(rotor, run, influence, [bool((high[a] > low[a]).any()) for a in range(len(high))])
     for enough in (1.0,) if now is None else (1.0, CURE * now):
         if enough >= 1.0 and knowing_more_would_do(rotor, run, influence, low, high, found, enough):
@@ -91,11 +96,21 @@ def missing_knowledge(
     return ()
 
 
+def _open_bounds(rotor: Rotor, run: Run, setting: Reals) -> tuple[Counts, Counts]:
+    """Return the bounds in steps, shut for adjusters that need readings which were not taken."""
+    low, high = rotor.step_bounds(setting)
+    read = {regime.name for r, regime in enumerate(rotor.regimes) if run.regime_read[r]}
+    for a, adjuster in enumerate(rotor.adjusters):
+        if adjuster.needs and not read & set(adjuster.needs):
+            low[a] = high[a] = 0
+    return low, high
+
+
 def roughly_known(rotor: Rotor, run: Run, influence: Influence, low: Counts, high: Counts) -> tuple[Gap, ...]:
     """Return the adjusters whose coefficients, over all readings taken, are uncertain by ROUGH of their size or more.
 
-    Of vibration or of the tips. As after a trial that was lost in the noise: plans shy away from what cannot be
-    relied upon.
+    As after a trial that was lost in the noise: plans shy away from what cannot be relied upon. Of the tips only where
+    that is much beside all it does: nobody need know how little a weight lifts them.
     """
     read, tall = run.vibration_read, run.height_read
     variance = np.moveaxis(np.einsum("rsaa->rsa", influence.hermitian_cov()).real, -1, 0)
@@ -103,13 +118,19 @@ def roughly_known(rotor: Rotor, run: Run, influence: Influence, low: Counts, hig
     limit, spread = rotor.vibration_limit[read], rotor.height_limit[tall]
     found = []
     for a in np.flatnonzero((high > low).any(axis=1)).tolist():
-        families = (
-            (np.abs(influence.alpha[a][read]) / limit, variance[a][read] / limit**2),
-            (influence.tau[a, tall] / spread, tips[a, tall] / spread**2),
-        )
-        if any(float(error.sum()) >= ROUGH**2 * float((size**2).sum()) > 0.0 for size, error in families):
+        size, error = _mean_square(influence.alpha[a][read] / limit), _mean(variance[a][read] / limit**2)
+        rise, doubt = _mean_square(influence.tau[a, tall] / spread), _mean(tips[a, tall] / spread**2)
+        if error >= ROUGH**2 * size > 0.0 or doubt >= ROUGH**2 * max(rise, size) > 0.0:
             found.append(Gap(a, tuple(np.flatnonzero(run.regime_read).tolist()), everywhere=False, roughly=True))
     return tuple(found)
+
+
+def _mean(values: Reals) -> float:
+    return float(values.mean()) if values.size else 0.0
+
+
+def _mean_square(values: Reals | Complexes) -> float:
+    return _mean(np.abs(values) ** 2)
 
 
 def _without(found: Sequence[Gap], low: Counts, high: Counts) -> tuple[Counts, Counts]:
@@ -120,8 +141,11 @@ def _without(found: Sequence[Gap], low: Counts, high: Counts) -> tuple[Counts, C
     return low, high
 
 
-def learn_cautions(rotor: Rotor, found: Sequence[Gap], worst: float) -> tuple[str, ...]:
-    """Return what to say of an aircraft whose answer is not known enough; `worst`: worst reading of the best plan."""
+def learn_cautions(rotor: Rotor, found: Sequence[Gap], worst: float, chance: float) -> tuple[str, ...]:
+    """Return what to say of an aircraft whose answer is not known enough.
+
+    `worst`, `chance`: the worst reading that a plan by what is known would leave, and the best chance of one.
+    """
     lines = []
     for gap in found:
         regimes = ", ".join(rotor.regimes[r].label for r in gap.regimes)
@@ -130,12 +154,18 @@ def learn_cautions(rotor: Rotor, found: Sequence[Gap], worst: float) -> tuple[st
         )
         lines.append(f"What {rotor.adjusters[gap.adjuster].name} does is known {where}.")
     known = [a.name for i, a in enumerate(rotor.adjusters) if i not in {gap.adjuster for gap in found}]
-    alone = f"{' and '.join(known)} alone would leave" if known else "Without them nothing can be planned, which leaves"
+    likely = f" (chance {chance_words(chance)} that the next run is inside)" if worst <= 1.0 else ""
+    if all(gap.roughly for gap in found):
+        alone = "By what is known a plan would leave"
+    elif known:
+        alone = f"{' and '.join(known)} alone would leave"
+    else:
+        alone = "Without them nothing can be planned, which leaves"
     return (
         *lines,
-        f"{alone} the worst reading at {worst:.2f} of its limit.",
+        f"{alone} the worst reading at {worst:.2f} of its limit{likely}.",
         "That says nothing of a mechanical fault, neither that there is one nor that there is none. A trial tells "
-        "what an adjuster does here: one adjustment of known size, and the run again (trackbal trial; in a logbook "
+        "what an adjuster does here: a change of known size, and the run again (trackbal trial; in a logbook "
         "trackbal log trial).",
     )
 
@@ -152,11 +182,16 @@ def knowing_more_would_do(
     found : sequence of Gap
         Of those.
     """
-    if not found:
+    if not found or least_worst(rotor, run, influence, *_without(found, low, high)) <= enough:
         return False
+    return _might(rotor, run, influence, low, high, found, enough)
+
+
+def _might(
+    rotor: Rotor, run: Run, influence: Influence, low: Counts, high: Counts, found: Sequence[Gap], enough: float
+) -> bool:
+    """Return whether readings could be brought to `enough` if what is not known were as favourable as could be."""
     unknown = [gap.adjuster for gap in found]
-    if least_worst(rotor, run, influence, *_without(found, low, high)) <= enough:
-        return False
     read = ~influence.unknown_vibration[unknown].any(axis=0) & run.vibration_read
     tips = ~influence.unknown_height[unknown].any(axis=0) & run.height_read
     certain = replace(

@@ -8,8 +8,9 @@ import numpy as np
 
 from trackbal.base.cautions import general_cautions
 from trackbal.base.text_layout import listed, paragraphs, wrap
+from trackbal.runs.hub_force import hub_force_per_unit
 from trackbal.runs.rotor import Rotor
-from trackbal.trials.textbook import hub_force_per_unit, rule_of_thumb, tip_heights
+from trackbal.trials.textbook import rule_of_thumb, tip_heights
 
 
 def estimate_json(rotor: Rotor) -> dict[str, Any]:

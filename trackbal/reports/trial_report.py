@@ -14,7 +14,11 @@ from trackbal.runs.words import adjustment_words
 from trackbal.trials.trial import Trial, Trials
 
 _WORSE = "A trial that makes a reading worse has taught as much as one that helps: go on from it."
-_TOGETHER = "In one run with it, on other blades, without blurring what it tells (--together)"
+_TWO = (
+    "Two at once, on different blades: tips and regimes tell them apart, which saves a run. One adjuster at a time: "
+    "--singly."
+)
+_PLAN = "All of this is known, but roughly: it is the best correction by that, and the run tells the rest."
 
 
 def trial_json(rotor: Rotor, found: Trials, setting: Reals) -> dict[str, Any]:
@@ -22,7 +26,7 @@ def trial_json(rotor: Rotor, found: Trials, setting: Reals) -> dict[str, Any]:
     return {
         "trial": None if found.best is None else _one_json(rotor, found.best, setting),
         "each": [_one_json(rotor, trial, setting) for trial in found.each],
-        "together": None if found.together is None else _one_json(rotor, found.together, setting),
+        "alone": None if found.alone is None else _one_json(rotor, found.alone, setting),
         "sequence": [rotor.adjusters[a].name for a in found.sequence],
         "unknown": [
             {
@@ -59,8 +63,8 @@ def _one_json(rotor: Rotor, trial: Trial, setting: Reals) -> dict[str, Any]:
     }
 
 
-def trial_text(rotor: Rotor, found: Trials, setting: Reals) -> str:
-    """Return what to try as text for the terminal."""
+def trial_text(rotor: Rotor, found: Trials, setting: Reals, *, singly: bool = False) -> str:
+    """Return what to try as text for the terminal; `singly`: the best trial of one adjuster."""
     if found.stop:
         said = f"{rotor.name}: STOP. A reading is at or above its stop limit: no trial. Find the cause first."
         return wrap(said) + "\n"
@@ -71,21 +75,23 @@ def trial_text(rotor: Rotor, found: Trials, setting: Reals) -> str:
     if found.best is None:
         head = wrap(f"{rotor.name}: no trial can be made: the adjusters have no room.")
         return paragraphs([head, listed("Not known", unknown)]) + "\n"
-    best = found.best
+    best = found.alone if singly and found.alone is not None else found.best
     kinds = [rotor.adjusters[a].kind for a in best.adjusters]
-    around = [wrap(line) for line in _thumb_lines(rotor, found)]
+    around = [wrap(line) for line in _thumb_lines(rotor, found, best)]
     if len(found.sequence) > 1:
         names = ", then ".join(rotor.adjusters[a].name for a in found.sequence)
         around.append(wrap(f"If one trial does not suffice: {names}. Ask again after each run; fewer may do."))
-    more = "" if found.together is None else listed(_TOGETHER, _words(rotor, found.together, setting))
+    if len(best.adjusters) > 1:
+        around.append(wrap(_PLAN if best.effect == 0.0 else _TWO))
+    what = "TRIAL, not a correction" if best.effect else "TRIAL and first correction"
     do = [
-        wrap(f"{rotor.name}: TRIAL, not a correction. Do this, then run again in the same regimes:"),
+        wrap(f"{rotor.name}: {what}. Do this, then run again in the same regimes:"),
         *(wrap(f"[ ] {words}", "  ") for words in _words(rotor, best, setting)),
         wrap(_expected(best)),
         wrap(IN_SHORT),
     ]
     mind = [_WORSE, *in_short(adjuster_cautions(kinds))]
-    blocks = [listed("Cautions", mind), listed("Not known so far", unknown), "\n".join(around), more, "\n".join(do)]
+    blocks = [listed("Cautions", mind), listed("Not known so far", unknown), "\n".join(around), "\n".join(do)]
     return paragraphs(blocks) + "\n"
 
 
@@ -111,9 +117,10 @@ def _words(rotor: Rotor, trial: Trial, setting: Reals) -> list[str]:
 
 def _expected(trial: Trial) -> str:
     size = f"by some {trial.noises:.0f} times their noise" if trial.noises < 1e3 else "far beyond their noise"
+    unknown = f"; what is not known may move one by about {trial.effect:.2f} of its limit, either way"
     text = (
-        f"It is expected to move readings {size}. The worst reading stays at {trial.worst:.2f} of its limit as far as "
-        f"is known; what is not known may move one by about {trial.effect:.2f} of its limit, either way."
+        f"It is expected to move readings {size}. The worst reading comes to {trial.worst:.2f} of its limit as far as "
+        f"is known{unknown if trial.effect else ''}."
     )
     if not trial.within:
         text += (
@@ -123,15 +130,15 @@ def _expected(trial: Trial) -> str:
     return text
 
 
-def _thumb_lines(rotor: Rotor, found: Trials) -> list[str]:
-    assert found.best is not None
+def _thumb_lines(rotor: Rotor, found: Trials, best: Trial) -> list[str]:
     lines = []
-    for a in found.best.adjusters:
+    for a in best.adjusters if best.effect else ():  # what a correction takes is no matter of the rule
         if np.isfinite(found.thumb[a]):
-            adjuster, made = rotor.adjusters[a], float(np.abs(found.best.change[a]).max())
+            adjuster, made = rotor.adjusters[a], float(np.abs(best.change[a]).max())
+            tail = "; gearbox and boom, which it leaves out, are far heavier" if rotor.place == "tail" else ""
             lines.append(
                 f"Rule of thumb for {adjuster.name}: {found.thumb[a]:.3g} {adjuster.unit}, whose pull at speed is a "
-                f"tenth of the blades' weight (common practice, no published source); this is {made:.3g}."
+                f"tenth of the blades' weight (common practice, no published source{tail}); this is {made:.3g}."
             )
     return lines
 

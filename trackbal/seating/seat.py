@@ -15,12 +15,12 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.runs.hub_force import moment_per_unit
 from trackbal.runs.pieces import change_choices
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals
 from trackbal.search.search import search
 from trackbal.seating.order import EVERY, Complexes, Ints, Order, best_order, nearest, orders, turning_changes_nothing
-from trackbal.trials.textbook import moment_per_unit
 
 MOST_WEIGHTS = 2
 _MOST_SUMS = 1_500_000

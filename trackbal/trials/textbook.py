@@ -14,8 +14,7 @@ nu^2 = 1 + e R S / I + K / (I Omega^2) (W. Johnson, Helicopter Theory (1980), ch
 (1 - e) R beta. In forward flight a pitch change also tilts the blade's own path, and what a tracker sees of it
 depends on speed and on where it looks: from once to some two and a half times as much.
 
-**Hub force.** F = m r Omega^2 (elementary mechanics), outward along the blade, a weight ahead of the axis by y
-pulling at ``r + i y``.
+The hub force of a weight stands in ``runs/hub_force.py``.
 """
 
 from __future__ import annotations
@@ -26,17 +25,16 @@ import numpy as np
 
 from trackbal.base.phasor import HEIGHT_UNITS
 from trackbal.influence.coefficients import Influence
+from trackbal.runs.hub_force import hub_force_per_unit
 from trackbal.runs.meaning import meaning
 from trackbal.runs.reading_noise import noise_floor
 from trackbal.runs.rotor import Adjuster, BladeData, Rotor
-from trackbal.runs.run import Complexes, Reals
+from trackbal.runs.run import Reals
 
 SOURCE = "textbook estimates from the rotor file"
 AIR_DENSITY = 1.225  # kg/m^3, standard atmosphere at sea level
 _GROUND_SD = 0.3  # of the estimate; our own choice, wide
 _FLIGHT_MEAN, _FLIGHT_SD = 1.5, 0.75  # the same in flight: once to some two and a half times the hover estimate
-#: What a unit of a weight adjuster weighs, kg, where the rotor file does not say.
-_KG = {"g": 1e-3, "kg": 1.0, "oz": 0.028349523125, "lb": 0.45359237}
 _GRAVITY = 9.80665
 
 
@@ -90,35 +88,6 @@ def pitch_per_unit(adjuster: Adjuster) -> float | None:
     if adjuster.kind != "pitch_link" or hardware.thread_pitch_mm is None or hardware.arm_mm is None:
         return None
     return hardware.thread_pitch_mm / hardware.units_per_turn / hardware.arm_mm
-
-
-def mass_per_unit(adjuster: Adjuster) -> float | None:
-    """Return what one unit of a weight weighs, kg; None for other adjusters and unknown units."""
-    if adjuster.kind != "weight":
-        return None
-    return adjuster.hardware.kg_per_unit or _KG.get(adjuster.unit)
-
-
-def moment_per_unit(adjuster: Adjuster) -> complex | None:
-    """Return the static moment of one unit about the rotor's axis, kg m: outward + i ahead; None if not known.
-
-    Outward is along its blade; a station that passes after it, on the hub between two, is turned back by as much.
-    """
-    mass, radius, hardware = mass_per_unit(adjuster), adjuster.hardware.radius_m, adjuster.hardware
-    if mass is None or radius is None:
-        return None
-    turn = complex(np.exp(-1j * np.deg2rad(hardware.azimuth_offset_deg)))
-    return mass * complex(radius, hardware.ahead_mm / 1e3) * turn
-
-
-def hub_force_per_unit(rotor: Rotor) -> Complexes:
-    """Return the hub force of one unit of each adjuster, N, outward + i ahead, shape (A,); nan where not known."""
-    found = np.full(len(rotor.adjusters), complex(np.nan, np.nan))
-    for a, adjuster in enumerate(rotor.adjusters):
-        moment = moment_per_unit(adjuster)
-        if moment is not None:
-            found[a] = moment * (rotor.rpm * np.pi / 30.0) ** 2
-    return found
 
 
 def rule_of_thumb(rotor: Rotor) -> Reals:

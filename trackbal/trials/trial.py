@@ -8,11 +8,16 @@ a change makes of them. Of Gaussian a with covariance C the reading is expected 
 summed over the readings that were taken, the noise being that of the reading before and after. C is that of
 the influence where it knows; of what it does not know the type's scale is all there is (`scale`): the
 coefficients are not guessed, only how large they may be, so that a trial is neither lost in the noise nor
-dangerous. No reading is expected past its limit, or farther past it than it is, or near its stop.
+dangerous. A plan cures a reading V to within V times the relative error of what it goes by, so a trial is to move
+readings by some part of the worst of them (BOLD). No reading inside is expected past its limit, or near its stop.
+
+On the first aircraft of a type two unknown adjusters may be tried at once, where what is alike between adjusters
+(aircraft/alike.py) tells them apart; and where all is known but roughly, a plan is the trial.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,9 +26,9 @@ from trackbal.base.covariance import real_map
 from trackbal.base.phasor import blade_harmonic
 from trackbal.check.review import check_run
 from trackbal.influence.coefficients import Influence
-from trackbal.plan.advice import advise
+from trackbal.plan.advice import Plan, advise
 from trackbal.plan.quadratic import build_quadratic
-from trackbal.plan.reach import Gap, gaps, roughly_known
+from trackbal.plan.reach import CURE, Gap, gaps, roughly_known
 from trackbal.runs.pieces import change_choices
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, Reals, Run
@@ -33,10 +38,12 @@ from trackbal.trials.textbook import rule_of_thumb
 #: reading, and to a tip against half the spread limit, by kind. Our own choice, no published source.
 REACH = {"weight": 8.0, "pitch_link": 2.5, "tab": 2.5}
 TIP_REACH = {"weight": 1.0, "pitch_link": 8.0, "tab": 8.0}
-THUMB = 0.6  # the same of a weight by the rule of thumb, where the rotor file gives its data
+TAIL = 2.0  # times that of a weight on a tail rotor, whose gearbox and boom are light beside its pull
+DOUBT = 2.0  # times that: how much more it may be, where a stop limit is to be kept
+BOLD = 0.4  # of the worst reading: what an unknown effect may come to; a trial below that tells too little of its cure
 TOLD = 5.0  # a trial must be expected to move a reading by this many noises to be worth a run
+LOST = 2.5  # and with fewer it is lost in the noise
 NEARLY = 0.8  # trials that teach this part of the best one's are as good; the one that helps most is taken
-BLUR = 0.05  # of its variance: how much less of an adjuster a trial may tell when another is changed in the same run
 _FAR = 2.0  # standard deviations short of a stop limit
 _SMALL = 1e-12
 
@@ -60,8 +67,9 @@ class Trial:
     effect : float
         Largest root mean square of that unknown part, in limits.
     within : bool
-        No reading now inside is expected past its limit, and none farther past it than it is; none within two
-        standard deviations of its stop; and the unknown part is below one limit everywhere.
+        No reading now inside is expected past its limit, and none outside farther than it is, or than BOLD of the worst
+        now; none within two standard deviations of its stop, were what is not known DOUBT times as large; and the
+        unknown part is below one limit, or BOLD of the worst reading, everywhere.
     """
 
     change: Reals
@@ -85,12 +93,12 @@ class Trials:
     Parameters
     ----------
     best : Trial or None
-        None where nothing is unknown, a stop limit is reached, or no trial can be made.
+        None where nothing is unknown, a stop limit is reached, or no trial can be made. Of one adjuster, of two on
+        different blades that one run tells apart, or a plan where all is known roughly.
+    alone : Trial or None
+        The best trial of one adjuster.
     each : tuple of Trial
         The best trial of every adjuster with something unknown, the most instructive first.
-    together : Trial or None
-        The best trial with a change of another adjuster on other blades, where neither blurs the other and the
-        two together help: two steps of the work in one run.
     sequence : tuple of int
         Adjusters in the order in which to try them, each with what the ones before it taught.
     unknown : tuple of Gap
@@ -102,8 +110,8 @@ class Trials:
     """
 
     best: Trial | None
+    alone: Trial | None
     each: tuple[Trial, ...]
-    together: Trial | None
     sequence: tuple[int, ...]
     unknown: tuple[Gap, ...]
     thumb: Reals
@@ -134,31 +142,33 @@ def find_trials(rotor: Rotor, run: Run, influence: Influence, setting: Reals) ->
     unknown = gaps(rotor, run, influence, [bool((high[a] > low[a]).any()) for a in range(len(high))])
     named = {gap.adjuster for gap in unknown}
     unknown += tuple(g for g in roughly_known(rotor, run, influence, low, high) if g.adjuster not in named)
-    thumb = rule_of_thumb(rotor)
+    first_of_type = influence.source.get("jobs") == 0
+    said = None  # asked for where all is known roughly
+    if first_of_type and not review.stop and all(gap.roughly for gap in unknown):
+        said = advise(rotor, run, influence, setting)
+        unknown = unknown or said.missing
+    nothing = Trials(None, None, (), (), unknown, rule_of_thumb(rotor), review.stop)
     if review.stop or not unknown:
-        return Trials(None, (), None, (), unknown, thumb, review.stop)
+        return nothing
+    asked = [gap.adjuster for gap in unknown]
     view = _View.of(rotor, run, influence, scale(rotor, influence))
-    candidates = _singles(rotor, setting, low, high, [gap.adjuster for gap in unknown])
-    levelling = _levelling(rotor, run, influence, setting, [gap.adjuster for gap in unknown])
-    made = [view.trial(change) for change in (*candidates, *levelling)]
-    each = []
-    for gap in unknown:
-        single = [t for t in made if t.adjusters == (gap.adjuster,)]
-        if single:
-            each.append(_choose(view, single))
-    each.sort(key=lambda t: -t.worth)
-    if not each:
-        return Trials(None, (), None, (), unknown, thumb, False)
-    best = _choose(view, each)
-    return Trials(
-        best=best,
-        each=tuple(each),
-        together=_pair(view, best, each, made, _known_plans(rotor, run, influence, setting)),
-        sequence=_sequence(view, each),
-        unknown=unknown,
-        thumb=thumb,
-        stop=False,
+    candidates = (
+        *_singles(rotor, setting, low, high, asked),
+        *_levelling(rotor, run, influence, setting, asked),
     )
+    made = [view.trial(change) for change in candidates]
+    singles = [[t for t in made if t.adjusters == (a,)] for a in asked]
+    each = sorted((_choose(view, trials) for trials in singles if trials), key=lambda t: -t.worth)
+    if not each:
+        return nothing
+    apart = _told_apart(rotor, run, influence, asked)
+    opening = [t for t in each if t.within and t.noises >= LOST and t.adjusters[0] in apart.first]
+    alone = _choose(view, opening or each)
+    best = _two(view, made, apart) or alone
+    if first_of_type and (said is not None or best.noises < LOST):  # or so near a stop that it is lost in the noise
+        plans = advise(rotor, run, influence, setting).plans if said is None else said.plans
+        best = _plan_as_trial(view, plans, anyway=said is not None) or best
+    return replace(nothing, best=best, alone=alone, each=tuple(each), sequence=_sequence(view, each))
 
 
 def scale(rotor: Rotor, influence: Influence) -> tuple[Reals, Reals]:
@@ -170,10 +180,8 @@ def scale(rotor: Rotor, influence: Influence) -> tuple[Reals, Reals]:
         Of the real and of the imaginary part each, sensor unit per adjuster unit; of a tip height.
     """
     largest = np.array([min(a.largest_change, a.maximum - a.minimum) for a in rotor.adjusters])
-    thumb = rule_of_thumb(rotor)
-    by_reach = np.array([REACH[a.kind] for a in rotor.adjusters]) / largest
-    by_thumb = np.where(np.isfinite(thumb), THUMB / np.where(np.isfinite(thumb), thumb, 1.0), by_reach)
-    per_unit = np.sqrt(by_reach * by_thumb)  # two rough measures of the same: halfway between, in ratio
+    tail = TAIL if rotor.place == "tail" else 1.0
+    per_unit = np.array([REACH[a.kind] * (tail if a.kind == "weight" else 1.0) for a in rotor.adjusters]) / largest
     tips = np.where(np.isfinite(rotor.height_limit), rotor.height_limit / 2.0, 0.0)
     vibration = per_unit[:, None, None] * rotor.vibration_limit / np.sqrt(2.0)
     height = (np.array([TIP_REACH[a.kind] for a in rotor.adjusters]) / largest)[:, None] * tips
@@ -240,7 +248,9 @@ class _View:
         unknown_rise = np.sqrt(np.einsum("ar,ab->rb", self.sd[1] ** 2, u**2).max(axis=1))[tall]
         after, now, error = (x[read] for x in (np.abs(moved), np.abs(self.run.vibration), np.sqrt(vibration)))
         limit, stop = self.rotor.vibration_limit[read], self.rotor.vibration_stop_limit[read]
-        within = np.all((after <= np.maximum(limit, now)) & (effect <= limit))
+        bold = max(1.0, BOLD * float((now / limit).max(initial=0.0))) * limit
+        within = np.all((after <= np.where(now <= limit, limit, np.maximum(now, bold))) & (effect <= bold))
+        error = np.sqrt(error**2 + (DOUBT**2 - 1.0) * effect**2)
         within &= np.all(after + _FAR * error / np.sqrt(2.0) < stop)
         spread, spread_now = np.ptp(tips, axis=1)[tall], self.run.spread[tall]
         rise = np.sqrt(height.max(axis=1))[tall]
@@ -279,15 +289,6 @@ class _View:
                 u.T @ pull + tip_noise[r] * np.eye(u.shape[1]), pull.T
             )
         return replace(self, vibration_cov=cov, height_cov=height_cov)
-
-    def left_open(self, change: Reals, a: int) -> float:
-        """Return what a trial leaves of the variance of an adjuster's unknown coefficients, mean over what is read."""
-        after = self.taught(change)
-        read = self.influence.unknown_vibration[a] & self.run.vibration_read
-        parts = (after.vibration_cov[read][:, 2 * a, 2 * a] / self.vibration_cov[read][:, 2 * a, 2 * a]).tolist()
-        tall = self.influence.unknown_height[a] & self.run.height_read
-        parts += (after.height_cov[tall, a, a] / self.height_cov[tall, a, a]).tolist()
-        return float(np.mean(parts)) if parts else 0.0
 
     def helps(self, change: Reals) -> float:
         """Return the expected cost after a change, of what is known."""
@@ -342,6 +343,71 @@ def _levelling(rotor: Rotor, run: Run, influence: Influence, setting: Reals, adj
     return found
 
 
+@dataclass(frozen=True)
+class _Apart:
+    """What a run can tell apart of two unknown adjusters, by what adjusters that are alike tell of each other.
+
+    Parameters
+    ----------
+    pairs : tuple of (int, int)
+        A weight and an adjuster of lift that may be tried in one run: what the latter does is known roughly from its
+        fellow, and least where it does least, which tells the weight's effect, the same in all flight regimes.
+    first : tuple of int
+        Adjusters of lift of which one has to be known before there is such a pair.
+    """
+
+    pairs: tuple[tuple[int, int], ...]
+    first: tuple[int, ...]
+
+
+def _told_apart(rotor: Rotor, run: Run, influence: Influence, unknown: list[int]) -> _Apart:
+    flown = np.array([regime.airborne for regime in rotor.regimes])
+    flown &= run.vibration_read.all(axis=1) & run.height_read
+    if influence.source.get("jobs") != 0 or flown.sum() < 2:
+        return _Apart((), ())
+    kind = [adjuster.kind for adjuster in rotor.adjusters]
+    lift = [a for a in range(len(kind)) if kind[a] != "weight"]
+    dark = [bool(influence.unknown_vibration[a, flown].any()) for a in range(len(kind))]
+    weights = [a for a in unknown if kind[a] == "weight" and dark[a]]
+    known = [a for a in lift if not dark[a] and not influence.unknown_height[a, flown].any()]
+    if known:
+        return _Apart(tuple((w, a) for w in weights for a in lift if a in unknown and dark[a]), ())
+    return _Apart((), tuple(lift) if weights and len(lift) > 1 else ())
+
+
+def _two(view: _View, made: list[Trial], apart: _Apart) -> Trial | None:
+    """Return the best trial of two unknown adjusters on different blades that one run can tell apart."""
+    found = []
+    for weight, lift in apart.pairs:
+        ones, others = (_best_of_each_blade(made, a) for a in (weight, lift))
+        for one in ones:
+            for other in others:
+                if not (one.change.any(axis=0) & other.change.any(axis=0)).any():
+                    both = view.trial(one.change + other.change)
+                    if both.within:
+                        found.append((round(one.worth + other.worth, 6), float(both.change.sum()), both))
+    return max(found, key=lambda f: f[:2])[2] if found else None
+
+
+def _plan_as_trial(view: _View, plans: Sequence[Plan], *, anyway: bool) -> Trial | None:
+    """Return the plan of the least expected cost as a trial: it teaches what is known roughly, and cures.
+
+    `anyway`: where every plan might take a reading past its limit, that of the least cost none the less.
+    """
+    ahead = [p for p in plans if p.expected_cost < CURE * plans[0].expected_cost]
+    trials = [view.trial(p.change) for p in sorted(ahead, key=lambda p: p.expected_cost)]
+    within = [t for t in trials if t.within]
+    return next(iter(within or (trials if anyway else [])), None)
+
+
+def _best_of_each_blade(made: list[Trial], adjuster: int, most: int = 4) -> list[Trial]:
+    single = [t for t in made if t.adjusters == (adjuster,) and t.within and t.noises >= LOST]
+    blades: dict[int, list[Trial]] = {}
+    for t in sorted(single, key=lambda t: -t.worth):
+        blades.setdefault(int(t.change[adjuster].nonzero()[0][0]), []).append(t)
+    return [t for row in blades.values() for t in row[:most]]
+
+
 def _choose(view: _View, trials: list[Trial]) -> Trial:
     """Return the trial to make: within limits if one is, telling, among the instructive the one that helps most."""
     pool = [t for t in trials if t.within] or [min(trials, key=lambda t: t.worst + t.effect)]
@@ -350,37 +416,6 @@ def _choose(view: _View, trials: list[Trial]) -> Trial:
     near = [t for t in pool if t.worth >= NEARLY * best]
     # of those that help alike, the more instructive; then what is added rather than taken off, and the first blade
     return min(near, key=lambda t: (round(view.helps(t.change), 6), -round(t.worth, 6), -float(t.change.sum())))
-
-
-def _pair(view: _View, best: Trial, each: list[Trial], made: list[Trial], known: list[Reals]) -> Trial | None:
-    """Return the best trial with another change on other blades in the same run, where neither blurs the other.
-
-    The other is a trial of another adjuster, or a plan with what is known: its effect can be told apart.
-    """
-    found = []
-    for one in (t for t in made if t.adjusters == best.adjusters and t.within and t.worth >= NEARLY * best.worth):
-        for other in [t.change for t in each if t.adjusters != best.adjusters] + known:
-            if (one.change.any(axis=0) & other.any(axis=0)).any():
-                continue
-            both = view.trial(one.change + other)
-            subjects = {*one.adjusters} | {a for t in each for a in t.adjusters if other[a].any()}
-            apart = all(
-                view.left_open(both.change, a) <= view.left_open(one.change if one.change[a].any() else other, a) + BLUR
-                for a in subjects
-            )
-            if both.within and apart:
-                found.append(both)
-    better = [t for t in found if len(t.adjusters) > 1 and view.helps(t.change) < view.helps(best.change)]
-    pool = better or [t for t in found if sum(t.adjusters == (a,) for a in t.adjusters)]
-    return min(pool, key=lambda t: (round(view.helps(t.change), 6), -round(t.worth, 6)), default=None)
-
-
-def _known_plans(rotor: Rotor, run: Run, influence: Influence, setting: Reals) -> list[Reals]:
-    """Return plans of one to three adjustments of what is known, (A, B) each, that are worth making along the way."""
-    plans = advise(rotor, run, influence, setting, most=3, override_stop=True).plans
-    return [
-        plan.change for m, plan in enumerate(plans) if plan.count and plan.expected_cost < plans[m - 1].expected_cost
-    ]
 
 
 def _sequence(view: _View, each: list[Trial]) -> tuple[int, ...]:
