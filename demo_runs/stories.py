@@ -212,13 +212,22 @@ What is known does not reach the limits, and trackbal says so instead of guessin
 neither that there is one nor that there is none. It names what it does not know, and asks for a trial.
 """,
     "learn": "What the trial told is not enough yet: another one, of what is still not known.\n",
+    "two": """\
+A weight and a tab at once, on different blades: what one does to the tips, and that a weight does in every flight
+regime what it does in another, tell their effects apart, since the link is known. That saves a run.
+""",
+    "plan": """\
+Every adjuster is known now, but roughly: a plan would more likely miss than hit. So the best correction by what is
+known is made as the next trial, and its run tells the rest.
+""",
     "adjust": "What the runs of this aircraft have taught is now enough for a plan.\n",
 }
 ENDING = f"""\
 ## What to take from it
 
 - A trial that makes a reading worse has taught as much as one that helps.
-- Trials are small on purpose: no reading inside is expected past its limit, none comes near its stop.
+- Trials are small on purpose: no reading inside is expected past its limit, none comes near its stop; and large enough
+  to be seen in the noise.
 - Weights: approved parts, torque and locking by the manual. Pitch links are flight controls: witness mark,
   locking, independent inspection. Tabs: the proper tool and gauge.
 - The job is now the first of the type's history: `trackbal fit --rotor rotor.toml --log day.tblog`. One job does
@@ -280,9 +289,9 @@ def _after_run(place: Path, rotor: Rotor, number: int) -> tuple[list[str | Step]
     """Do what the logbook says comes next after a run; return the steps, the verdict and what was changed."""
     steps: list[str | Step] = [f"## Run {number}\n"]
 
-    def step(command: str, *quotes: str) -> None:
+    def step(command: str, *quotes: str) -> str:
         steps.append(Step(f"{command} --by '{WHO}'", quotes))
-        answer(place, steps[-1].command)  # type: ignore[union-attr]
+        return answer(place, steps[-1].command)  # type: ignore[union-attr]
 
     step(f"log run day.tblog run{number}.csv", r"~(in|out)side limits; worst [\d.]+ of its limit")
     step("log advise day.tblog", f"{rotor.name}:", "[ ]")
@@ -293,9 +302,13 @@ def _after_run(place: Path, rotor: Rotor, number: int) -> tuple[list[str | Step]
         step("log close day.tblog --outcome 'inside limits as read'", "Job No. 1-1 closed", "Worst reading")
         return steps, "inside", change
     kind = "learn" if shown["next"] == "trial" else "adjust"
-    steps.append(INTRODUCED["first" if number == 1 and kind == "learn" else kind])
     if kind == "learn":
-        step("log trial day.tblog", "[ ]", "It is expected", "Rule of thumb")
+        at = len(steps)
+        said = step("log trial day.tblog", "[ ]", "It is expected", "Rule of thumb")
+        which = "plan" if "first correction" in said else "two" if "Two at once" in said else kind
+        steps.insert(at, INTRODUCED["first" if number == 1 else which])
+    else:
+        steps.append(INTRODUCED[kind])
     step("log done day.tblog", "blade")
     for item in json.loads(answer(place, "log show day.tblog --json"))["runs"][-1]["done"]:
         change[rotor.adjuster_index(item["adjuster"]), rotor.blades.index(item["blade"])] = float(item["amount"])

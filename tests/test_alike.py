@@ -11,6 +11,8 @@ from test_textbook import with_data
 from trackbal.aircraft.alike import alike_pairs
 from trackbal.aircraft.learning import learn
 from trackbal.aircraft.posterior import JobRuns
+from trackbal.influence.coefficients import Influence
+from trackbal.plan.job_advice import advise_in_job
 from trackbal.trials.textbook import textbook_influence
 from trackbal.virtual import VirtualType
 
@@ -75,6 +77,9 @@ def test_a_second_weight_follows_from_the_first_by_their_hub_forces():
     assert (miss < 0.35).all()
     assert (miss < CLAIMED * claimed).all()
     assert claimed[1] > claimed[0]  # it was not tried
+    setting = np.zeros(changes.shape[1:]) + 20.0
+    said = advise_in_job(rotor, runs, changes, textbook_influence(rotor), setting, checked=range(2)).advice.cautions
+    assert any(caution.startswith("chord_weight never moved: what it does is taken from the other") for caution in said)
     bare = VirtualType.shipped("tail2").rotor
     assert learn(bare, runs, changes, textbook_influence(bare)).influence.unknown_vibration[1].all()
 
@@ -106,6 +111,15 @@ def test_regimes_at_another_speed_of_rotation_are_not_alike():
     slower = tuple(replace(r, rpm=0.8 * rotor.rpm) if r.name == "hover" else r for r in rotor.regimes)
     other = alike_pairs(replace(rotor, regimes=slower), np.zeros(none.shape), none)
     assert {pair.one[1] for pair in other} == {3}
+
+
+def test_a_file_without_rows_is_not_said_to_be_silent_on_what_the_runs_have_told(tmp_path):
+    """A tail rotor's textbook file has no rows at all; after a trial the readings are known by this aircraft's runs."""
+    rotor, _, runs, changes = job("tail2", 30_000, [{"weight": (0, 2.0)}])
+    textbook_influence(rotor).save(tmp_path / "i.json", rotor)
+    influence = Influence.load(tmp_path / "i.json", rotor)
+    assert influence.blind.vibration.all()
+    assert not learn(rotor, runs, changes, influence).influence.blind.vibration.any()
 
 
 def test_earlier_jobs_of_the_aircraft_count():

@@ -10,8 +10,8 @@ Four crews on the same aircraft of every type, with the same noise. None has pas
 - *ceiling*: advice that knows this aircraft's own influence from the start.
 
 A run is a run: the first, each after a trial, each after adjustments. A job ends when the readings without noise
-are inside all limits, or after MOST_RUNS. Aircraft for which a crew finds no trial any more, at a stop limit or so near
-one that every trial could reach it, are counted apart: what they need is not told by numbers.
+are inside all limits, or those read are, or after MOST_RUNS. Aircraft for which a crew finds no trial any more, at a
+stop limit or so near one that every trial could reach it, are counted apart: what they need is not told by numbers.
 """
 
 from __future__ import annotations
@@ -93,6 +93,8 @@ def fly_job(crew, kind, seed):
     runs, changes, did, stops = [aircraft.fly(noise)], [np.zeros_like(aircraft.setting)], [], 0
     while len(runs) < MOST_RUNS and not check_run(rotor, aircraft.true_run()).inside:
         change, what = change_for(crew, rotor, aircraft, runs, changes)
+        if what == "inside":  # as read, by its noise: the crew closes the job
+            break
         did.append(f"{what} {np.count_nonzero(change)}")
         stopped = check_run(rotor, aircraft.true_run()).stop
         aircraft = aircraft.adjust(change, noise)

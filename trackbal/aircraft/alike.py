@@ -133,7 +133,9 @@ def _with_tips_of_weights(rotor: Rotor, influence: Influence) -> Influence:
     weights = [a for a in _of_kind(rotor, "weight") if np.isfinite(force[a]) and force[a] > 0.0]
     for a in weights:
         for r in np.flatnonzero(influence.unknown_height[a]):
-            known = [b for b in weights if not influence.unknown_height[b, r] and not influence.unknown_vibration[a, r].any()]
+            known = [
+                b for b in weights if not influence.unknown_height[b, r] and not influence.unknown_vibration[a, r].any()
+            ]
             if known:
                 ratio = float(force[a] / force[known[0]])
                 tau[a, r] = ratio * influence.tau[known[0], r] / 2.0

@@ -13,6 +13,7 @@ from trackbal.aircraft.belief import LEARNED, Belief, prior_belief, run_by_run
 from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.posterior import JobRuns, OwnAircraft, TypeModel, own_aircraft
 from trackbal.base.covariance import contrasts, from_real_parts, of_both_parts, pairs
+from trackbal.influence.binding import Blind
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
@@ -87,7 +88,17 @@ def learn(
     if not alone and influence.source.get("jobs") == 0 and influence.unknown_vibration.any():  # no past jobs at all
         jobs = [*earlier, JobRuns(runs, change)]
         influence_now, present = learn_alike(rotor, jobs, influence, influence_now, present)
-    return Learned(present, influence_now, belief)
+    return Learned(present, _no_longer_blind(influence, influence_now), belief)
+
+
+def _no_longer_blind(influence: Influence, influence_now: Influence) -> Influence:
+    """Return what is known now without saying that the file says nothing of readings which the runs have told of."""
+    if influence.blind is None:
+        return influence_now
+    shown = (influence.unknown_vibration & ~influence_now.unknown_vibration).any(axis=0)
+    shown_height = (influence.unknown_height & ~influence_now.unknown_height).any(axis=0)
+    blind = Blind(influence.blind.vibration & ~shown, influence.blind.height & ~shown_height)
+    return replace(influence_now, blind=blind)
 
 
 def _filtered(rotor: Rotor, belief: Belief, job: JobRuns) -> Belief:

@@ -128,6 +128,7 @@ def advise_in_job(
             said = (_EXPLAINED_AWAY, *by_type.cautions)
             return JobAdvice(replace(by_type, cautions=said), runs[-1], influence, False, judged[-1])
     said = (_learned_from(known.runs, len(past)), *_unlike_type(rotor, influence, known.influence))
+    said += _never_moved(rotor, influence, known.influence, change)
     if known.run is not runs[-1]:
         said = (*said, _ESTIMATED)
     advice = replace(advice, cautions=(*said, *advice.cautions))
@@ -197,6 +198,15 @@ def _known(
         before = posterior_of(rotor, earlier, influence)
         plan_by = found.influence if before is None else before.influence()
     return _Known(last, plan_by, found.posterior, len(kept), True)
+
+
+def _never_moved(rotor: Rotor, influence: Influence, influence_now: Influence, change: Reals) -> tuple[str, ...]:
+    """Return which adjusters the runs have told of although they were never moved: by what acts alike (alike.py)."""
+    shown = (influence.unknown_vibration & ~influence_now.unknown_vibration).any(axis=(1, 2))
+    names = [rotor.adjusters[a].name for a in np.flatnonzero(shown & ~change.any(axis=(0, 2))).tolist()]
+    if not names:
+        return ()
+    return (f"{' and '.join(names)} never moved: what it does is taken from the other weight, by their hub forces.",)
 
 
 _UNLIKE_TYPE = 2.0  # standard deviations of the spread between aircraft: beyond, an aircraft is said to differ

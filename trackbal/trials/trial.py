@@ -40,6 +40,7 @@ REACH = {"weight": 8.0, "pitch_link": 2.5, "tab": 2.5}
 TIP_REACH = {"weight": 1.0, "pitch_link": 8.0, "tab": 8.0}
 TAIL = 2.0  # times that of a weight on a tail rotor, whose gearbox and boom are light beside its pull
 DOUBT = 2.0  # times that: how much more it may be, where a stop limit is to be kept
+AS_GOOD = 1.25  # times the least expected cost: plans that cost no more are as good a trial; the fewest adjustments win
 BOLD = 0.4  # of the worst reading: what an unknown effect may come to; a trial below that tells too little of its cure
 TOLD = 5.0  # a trial must be expected to move a reading by this many noises to be worth a run
 LOST = 2.5  # and with fewer it is lost in the noise
@@ -379,7 +380,7 @@ def _two(view: _View, made: list[Trial], apart: _Apart) -> Trial | None:
     """Return the best trial of two unknown adjusters on different blades that one run can tell apart."""
     found = []
     for weight, lift in apart.pairs:
-        ones, others = (_best_of_each_blade(made, a) for a in (weight, lift))
+        ones, others = (_of_each_blade(made, a) for a in (weight, lift))
         for one in ones:
             for other in others:
                 if not (one.change.any(axis=0) & other.change.any(axis=0)).any():
@@ -390,22 +391,25 @@ def _two(view: _View, made: list[Trial], apart: _Apart) -> Trial | None:
 
 
 def _plan_as_trial(view: _View, plans: Sequence[Plan], *, anyway: bool) -> Trial | None:
-    """Return the plan of the least expected cost as a trial: it teaches what is known roughly, and cures.
+    """Return the fewest adjustments of about the least expected cost as a trial: it teaches what is known roughly.
 
     `anyway`: where every plan might take a reading past its limit, that of the least cost none the less.
     """
     ahead = [p for p in plans if p.expected_cost < CURE * plans[0].expected_cost]
-    trials = [view.trial(p.change) for p in sorted(ahead, key=lambda p: p.expected_cost)]
-    within = [t for t in trials if t.within]
-    return next(iter(within or (trials if anyway else [])), None)
+    trials = [(p, view.trial(p.change)) for p in ahead]
+    pool = [(p, t) for p, t in trials if t.within] or (trials if anyway else [])
+    least = min((p.expected_cost for p, _ in pool), default=0.0)
+    return next((t for p, t in pool if p.expected_cost <= AS_GOOD * least), None)
 
 
-def _best_of_each_blade(made: list[Trial], adjuster: int, most: int = 4) -> list[Trial]:
+def _of_each_blade(made: list[Trial], adjuster: int, most: int = 6) -> list[Trial]:
+    """Return single trials of an adjuster to combine with another's: of each blade some of all useful sizes."""
     single = [t for t in made if t.adjusters == (adjuster,) and t.within and t.noises >= LOST]
     blades: dict[int, list[Trial]] = {}
     for t in sorted(single, key=lambda t: -t.worth):
-        blades.setdefault(int(t.change[adjuster].nonzero()[0][0]), []).append(t)
-    return [t for row in blades.values() for t in row[:most]]
+        blades.setdefault(int(np.flatnonzero(t.change[adjuster])[0]), []).append(t)
+    some = {n: np.unique(np.linspace(0, n - 1, min(n, most)).round().astype(int)) for n in map(len, blades.values())}
+    return [row[i] for row in blades.values() for i in some[len(row)]]
 
 
 def _choose(view: _View, trials: list[Trial]) -> Trial:
