@@ -318,8 +318,8 @@ def advise(
             *said,
         )
     if missing:
-        left, likeliest = min(plan.worst_ratio for plan in plans), max(plan.chance for plan in plans)
-        said = (*learn_cautions(rotor, missing, left, likeliest), *said)
+        least, likeliest = min(plan.worst_ratio for plan in plans), max(plan.chance for plan in plans)
+        said = (*learn_cautions(rotor, missing, least, likeliest), *said)
     elif verdict != "inside":
         change = plans[recommended].change
         if verdict == "adjust":

@@ -66,7 +66,7 @@ def gaps(rotor: Rotor, run: Run, influence: Influence, movable: Sequence[bool]) 
 
 def unknown_that_could_do(rotor: Rotor, run: Run, influence: Influence, setting: Reals) -> tuple[Gap, ...]:
     """Return what is not known of adjusters that have room, where knowing all of it might bring the readings inside."""
-    low, high = _open_bounds(rotor, run, setting)
+    low, high = open_bounds(rotor, run, setting)
     found = gaps(rotor, run, influence, [bool((high[a] > low[a]).any()) for a in range(len(high))])
     return found if found and _might(rotor, run, influence, low, high, found, 1.0) else ()
 
@@ -84,7 +84,7 @@ def missing_knowledge(
         Today's worst reading over its limit, where a plan that brings it below the part CURE of that would do
         too; None: only inside the limits will do.
     """
-    low, high = _open_bounds(rotor, run, setting)
+    low, high = open_bounds(rotor, run, setting)
     found = gaps(rotor, run, influence, [bool((high[a] > low[a]).any()) for a in range(len(high))])
     for enough in (1.0,) if now is None else (1.0, CURE * now):
         if enough >= 1.0 and knowing_more_would_do(rotor, run, influence, low, high, found, enough):
@@ -96,8 +96,11 @@ def missing_knowledge(
     return ()
 
 
-def _open_bounds(rotor: Rotor, run: Run, setting: Reals) -> tuple[Counts, Counts]:
-    """Return the bounds in steps, shut for adjusters that need readings which were not taken."""
+def open_bounds(rotor: Rotor, run: Run, setting: Reals) -> tuple[Counts, Counts]:
+    """Return the bounds in steps, (A, B) each, shut for adjusters that need readings which were not taken.
+
+    `setting`, shape (A, B): what is installed, in the adjusters' units.
+    """
     low, high = rotor.step_bounds(setting)
     read = {regime.name for r, regime in enumerate(rotor.regimes) if run.regime_read[r]}
     for a, adjuster in enumerate(rotor.adjusters):

@@ -28,7 +28,7 @@ from trackbal.check.review import check_run
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.advice import Plan, advise
 from trackbal.plan.quadratic import build_quadratic
-from trackbal.plan.reach import CURE, Gap, gaps, roughly_known
+from trackbal.plan.reach import CURE, Gap, gaps, open_bounds, roughly_known
 from trackbal.runs.pieces import change_choices
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, Reals, Run
@@ -135,11 +135,7 @@ def find_trials(rotor: Rotor, run: Run, influence: Influence, setting: Reals) ->
         If the run has no reading that counts.
     """
     review = check_run(rotor, run)
-    low, high = rotor.step_bounds(setting)
-    read = {regime.name for r, regime in enumerate(rotor.regimes) if run.regime_read[r]}
-    for a, adjuster in enumerate(rotor.adjusters):
-        if adjuster.needs and not read & set(adjuster.needs):
-            low[a] = high[a] = 0
+    low, high = open_bounds(rotor, run, setting)
     unknown = gaps(rotor, run, influence, [bool((high[a] > low[a]).any()) for a in range(len(high))])
     named = {gap.adjuster for gap in unknown}
     unknown += tuple(g for g in roughly_known(rotor, run, influence, low, high) if g.adjuster not in named)
