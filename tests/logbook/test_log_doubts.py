@@ -12,7 +12,11 @@ from logbook_cases import Command, sheet, show
 from trackbal.check.comparisons import own_jumps, tip_jumps, tips_apart
 from trackbal.check.plausibility import same_readings
 from trackbal.check.review import check_run
+from trackbal.logbook.entries import open_job
+from trackbal.logbook.report import doubts_of_rows
 from trackbal.logbook.rows import Cell, run_of_rows
+from trackbal.logbook.sheets import load_table, rows_of_run
+from trackbal.logbook.store import Book
 
 SKIP = ["skip"] * 4
 
@@ -145,3 +149,31 @@ def test_comparisons_by_hand() -> None:
     amplitude = np.array([[0.3], [0.2], [3.1]])
     (jump,) = own_jumps(amplitude, np.full((3, 1), 0.2))
     assert (jump.regime, jump.sensor, jump.most) == (2, 0, 0.3) and jump.times == pytest.approx(3.1 / 0.3)
+
+
+def test_a_tip_that_its_own_tab_may_have_moved_is_asked_about_with_that_said(tmp_path: Path, command: Command) -> None:
+    """A trial of a tab lifts its blade the more the faster the flight: the question stays, and names the tab."""
+    day = Path(__file__).parents[2] / "demo_runs/first_trial"
+    book = tmp_path / "day.tblog"
+    command("new", book, "--rotor", day / "rotor.toml")
+    command("start", book, "No. 1", "--settings", day / "settings.csv")
+    assert command("run", book, day / "run1.csv")[0] in (0, 1)
+    lines = (day / "run1.csv").read_text(encoding="utf-8").splitlines()
+    cells = lines[-1].split(",")
+    column = lines[0].split(",").index("height.2")
+    cells[column] = f"{float(cells[column]) + 1.6:.2f}"
+    jumped = tmp_path / "jumped.csv"
+    jumped.write_text("\n".join([*lines[:-1], ",".join(cells), ""]), encoding="utf-8")
+
+    def doubts() -> list[str]:
+        with Book.open(book) as opened:
+            job = open_job(opened, None)
+            return doubts_of_rows(job, rows_of_run(job.rotor, load_table(jumped)), "jumped.csv")
+
+    (before,) = [text for text in doubts() if "blade 2 flies" in text]
+    assert "its tab" not in before
+    done = tmp_path / "done.csv"
+    done.write_text("blade,adjuster,amount\n2,tab,1\n", encoding="utf-8")
+    assert command("done", book, "--sheet", done)[0] == 0
+    (after,) = [text for text in doubts() if "blade 2 flies" in text]
+    assert after == before + "; its tab was changed since, which acts the more the faster it flies"

@@ -323,7 +323,17 @@ def doubts_of_rows(record: JobRecord, rows: Sequence[Row], source: str) -> list[
     """Return what is hard to believe in a run that is not recorded yet. Raises InputError if it is no run."""
     copied = copy_of(record, rows, source)
     said = [] if copied is None else [f"These are the readings of run {copied} again. Is it the same sheet?"]
-    return said + [finding.text for finding in check_run(record.rotor, run_of_rows(record.rotor, rows, source)).doubts]
+    since = max((run.entry for run in record.runs), default=0)
+    bent = {
+        blade
+        for after, items in record.done.items()
+        for blade, name in items
+        if after >= since and record.rotor.adjusters[record.rotor.adjuster_index(name)].kind == "tab"
+    }
+    for finding in check_run(record.rotor, run_of_rows(record.rotor, rows, source)).doubts:
+        own_tab = finding.kind == "tip_elsewhere" and str(finding.place).removeprefix("height.") in bent
+        said.append(finding.text + ("; its tab was changed since, which acts the more the faster it flies" * own_tab))
+    return said
 
 
 def doubts_text(doubts: Sequence[str]) -> str:
