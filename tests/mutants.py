@@ -85,6 +85,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
         "test_preferences.py",
         "test_elsewhere.py",
         "test_safety_stand.py",
+        "test_learn_verdict.py",
         "test_commands_advise.py",
     ),
     "aircraft/posterior": ("test_posterior_oracle.py", "test_own_aircraft.py", "test_chance.py"),

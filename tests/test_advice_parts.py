@@ -104,8 +104,13 @@ def test_a_plan_is_offered_to_work_from_only_where_nothing_is_to_be_found_first(
 )
 def test_each_size_of_a_ladder_is_a_rung_once(sizes, shown):
     advice = advice_of("adjust")
-    advice = replace(advice, plans=tuple(SimpleNamespace(size=size) for size in sizes))
+    advice = replace(advice, plans=tuple(SimpleNamespace(size=size, count=size) for size in sizes))
     assert [m for m, _ in advice.rungs] == shown
+
+
+def test_a_plan_that_takes_no_time_is_a_rung_beside_the_empty_one():
+    plans = tuple(SimpleNamespace(size=0.0, count=count) for count in (0, 2))
+    assert len(replace(advice_of("adjust"), plans=plans).rungs) == 2
 
 
 @pytest.mark.parametrize(

@@ -61,6 +61,8 @@ def test_scaling_to_a_unit_diagonal_leaves_rows_without_variance():
         ([[0.0, 0.0], [0.0, 0.0]], True),
         ([[0.0, 0.1], [0.1, 0.0]], False),
         ([[1e-12, 0.0], [0.0, 1.0]], True),
+        ([[1.0, 1.0 + 1.5e-9], [1.0 + 1.5e-9, 1.0]], True),  # eigenvalues 2 and -1.5e-9
+        ([[1.0, 1.0 + 2.5e-9], [1.0 + 2.5e-9, 1.0]], False),
         ([[1e6, 0.0], [0.0, -3e-3]], False),  # rounding is judged against the largest variance, in any unit
         ([[1e6, 0.0], [0.0, -3e-4]], True),
         ([[1e-6, 0.0], [0.0, -3e-15]], False),

@@ -78,6 +78,8 @@ def test_tips_that_were_not_read_leave_nothing():
     left = residuals(rotor, replace(history, height_count=count, height=height), influence_of(rotor))
     assert np.isnan(left.height_measured[1, 0]).all() and np.isnan(left.height_predicted[1, 0]).all()
     assert np.isfinite(left.height_measured[[0, 2], 0]).all() and np.isfinite(left.height_predicted[[0, 2], 0]).all()
+    of_two = np.concatenate([left.height[0, 0], left.height[2, 0]]) / (rotor.height_limit[0] / 2.0)
+    assert left.by_job(rotor)[1][0, 0] == pytest.approx(np.sqrt(np.mean(of_two**2)), rel=1e-12)
 
 
 def test_the_page_says_what_the_fit_says():

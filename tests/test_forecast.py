@@ -63,6 +63,8 @@ def test_covariance_is_that_of_sampled_coefficients():
     several = np.stack([change, -change, change[:, ::-1]])
     one_by_one = np.stack([influence.height_change(one) for one in several])
     np.testing.assert_allclose(influence.height_change(several), one_by_one, rtol=1e-12)
+    one_by_one = np.stack([influence.height_change_cov(one) for one in several])
+    np.testing.assert_allclose(influence.height_change_cov(several), one_by_one, rtol=1e-12)
     lifted = rng.multivariate_normal(np.zeros(3), tip_root @ tip_root.T, 40_000) @ change
     tips = np.cov((lifted - lifted.mean(axis=1, keepdims=True)).T)
     wanted = tips + influence.height_noise[0] ** 2 * (np.eye(3) - 1.0 / 3.0)

@@ -204,6 +204,12 @@ def test_refusals_name_the_key(tmp_path: Path, change: Any, key: str, expected: 
     assert "influence.json" in message and expected in message and "\n" not in message
 
 
+def test_a_largest_change_may_be_small(tmp_path: Path) -> None:
+    document = copy.deepcopy(PLAIN) | {"source": {"largest_past_change": {"adjuster0": 0.02, "adjuster1": 0}}}
+    found = Influence.load(save(tmp_path, document), ROTOR).source["largest_past_change"]
+    assert found == {"adjuster0": 0.02, "adjuster1": 0}
+
+
 def test_same_row_twice_is_refused(tmp_path: Path) -> None:
     for i in (0, 1, 3):
         document = copy.deepcopy(PLAIN)

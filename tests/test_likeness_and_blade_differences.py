@@ -53,10 +53,11 @@ def test_departures_that_share_nothing_are_found_to_share_next_to_nothing():
     assert np.abs(found.sensors - np.eye(2)).max() < 0.08
 
 
-def test_of_four_jobs_the_mean_that_is_taken_from_them_costs_one():
+@pytest.mark.parametrize("jobs", [2, 4])
+def test_of_few_jobs_the_mean_that_is_taken_from_them_costs_one(jobs):
     """Jobs of one design, so that the type's coefficients are the mean of theirs: as a sum of squares over n - 1."""
     rng, regimes, cells = np.random.default_rng(4), np.array([[1.0, 0.6], [0.6, 1.0]]), 60
-    jobs, departure = 4, np.full((2 * cells, A), 1.0 + 0.0j)
+    departure = np.full((2 * cells, A), 1.0 + 0.0j)
     normal = (rng.normal(size=(2, cells, jobs, A)) + 1j * rng.normal(size=(2, cells, jobs, A))) / np.sqrt(2.0)
     relative = np.einsum("rs,scja->rcja", np.linalg.cholesky(regimes), normal).reshape(2 * cells, jobs, A)
     information = np.broadcast_to(np.eye(A), (2 * cells, jobs, A, A))
@@ -189,6 +190,17 @@ def test_an_adjuster_that_does_nothing_here_tells_no_blade_difference():
     fleet = Fleet(influence, truth, 7)
     found = find_blade_differences(ROTOR, influence, truth, [fleet.read(*fleet.draw()) for _ in range(60)])
     assert found.blade_differences == pytest.approx([25.0, 0.0], rel=0.3)
+
+
+def test_only_what_nothing_explains_is_kept_off_0():
+    """Blades that do not differ in an adjuster are found so, where its variance would climb to what it cannot be."""
+    influence, truth = invented_influence(), even_departures(0.6, fault=(25.0, 0.0))
+    found = []
+    for seed in (7, 8, 9):
+        fleet = Fleet(influence, truth, seed)
+        starts = [fleet.read(*fleet.draw()) for _ in range(40)]
+        found.append(find_blade_differences(ROTOR, influence, truth, starts).blade_differences[1])
+    assert min(found) < 1e-3
 
 
 def invented_history(jobs, runs, seed):

@@ -120,6 +120,17 @@ def test_minutes_make_the_ladder_that_of_the_least_work(given):
         assert plan.expected_cost == pytest.approx(best_by_trying(given, lambda x, r=room: work(x) <= r)[MOST])
 
 
+def test_changes_that_take_no_time_are_held_against_todays_readings(given):
+    rotor, run, influence = given
+    free = replace(
+        rotor, adjusters=tuple(replace(a, minutes=m) for a, m in zip(rotor.adjusters, (0.0, 20.0), strict=True))
+    )
+    plain, advice = advise(rotor, run, influence, most=2), advise(free, run, influence, most=2)
+    assert (advice.plans[0].count, advice.plans[0].minutes) == (0, 0.0)
+    assert advice.plans[0].worst_ratio == plain.plans[0].worst_ratio
+    assert (advice.plans[1].count > 0, advice.plans[1].minutes) == (True, 0.0)
+
+
 def test_without_minutes_and_preferences_it_is_the_ladder_of_counts_to_the_last_digit(given):
     rotor, run, influence = given
     even = replace(rotor, adjusters=tuple(replace(a, minutes=1.0) for a in rotor.adjusters))

@@ -66,6 +66,17 @@ def test_every_amount_of_work_has_the_best_plan_of_all(seed):
     assert [s.cost for s in found] == pytest.approx([cost for _, cost in wanted])
 
 
+@pytest.mark.parametrize("entry", [[0.0, 0.0, 0.0, 9.0, 9.0, 9.0], [0.0] * 6])
+def test_what_takes_no_time_at_all_comes_after_the_empty_plan(entry):
+    """Changes made in passing: today's readings stay the first rung, the best of what is free is the second."""
+    problem, work = small(2), Work(np.array(entry), np.zeros(6, dtype=int), 0.0)
+    found = ladder_of(problem, work, 3)
+    assert not found[0].x.any() and all(s.proven for s in found)
+    free = [minutes for minutes, _ in front_by_brute_force(problem, work, 3)]
+    assert [work.of(s.x) for s in found[1:]] == pytest.approx(free)
+    assert found[1].x.any() and work.of(found[1].x) == 0.0
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_a_condition_on_supports_is_kept_and_the_rest_is_proven(seed):
     """No two of the first three entries at once, and no plan of the last kind on two blades."""

@@ -198,7 +198,8 @@ class Advice(Summarised):
     @property
     def rungs(self) -> list[tuple[int, Plan]]:
         """Index and plan of each size once, the least first: larger plans may come to the same."""
-        return [(m, p) for m, p in enumerate(self.plans) if m == 0 or p.size != self.plans[m - 1].size]
+        sizes = [(plan.size, plan.count) for plan in self.plans]
+        return [(m, p) for m, p in enumerate(self.plans) if m == 0 or sizes[m] != sizes[m - 1]]
 
     @property
     def offered(self) -> Plan | None:

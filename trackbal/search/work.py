@@ -69,7 +69,7 @@ def least_work(
     tolerance: float,
     allowed: Allowed | None = None,
 ) -> list[Solution]:
-    """Return the best plan of each amount of work that buys a lower cost, the least work first.
+    """Return the empty plan and the best plan of each amount of work that buys a lower cost, the least work first.
 
     Parameters
     ----------
@@ -98,5 +98,7 @@ def least_work(
             found.pop()
         found.append(best)
         room = work.of(best.x) - _SLACK
-        if not best.x.any() or room <= 0.0:
+        if not best.x.any():
             return found[::-1]
+        if room <= 0.0:  # what is left takes no work at all: before it stands the empty plan
+            return [best_within(allowed, 0), *found[::-1]]
