@@ -90,7 +90,7 @@ GUARDS: dict[str, tuple[str, ...]] = {
     ),
     "aircraft/posterior": ("test_posterior_oracle.py", "test_own_aircraft.py", "test_chance.py"),
     "aircraft/surprise": ("test_posterior_oracle.py", "test_surprise.py", "test_learning.py"),
-    "check/review": ("test_review.py",),
+    "check/review": ("test_review.py", "test_safety_stand.py"),
 }
 
 _COMPARISONS = {

@@ -92,7 +92,8 @@ def test_one_of_two_readings_at_its_stop_stops(stand: Stand) -> None:
 
 def test_tips_far_apart_in_opposite_order_stop(stand: Stand) -> None:
     stand.sheet(sheet_of("r1,0.02,10,0.02,40,0,100,200", "r1,0.02,10,0.02,40,200,100,0"))
-    assert stand.json("check")[1]["stop"]
+    checked = stand.json("check")[1]
+    assert checked["stop"] and checked["readings"][0]["count"] == 2
     assert stand.json("advise")[1]["verdict"] == "stop"
 
 
