@@ -104,23 +104,24 @@ def test_correlations_of_a_family_are_those_of_its_readings_written_out():
     assert family_likeness(cells, found, (2, 1)).regimes == pytest.approx(wanted.regimes, rel=1e-9)
 
 
-@pytest.mark.parametrize("tips", [0.3, 1.5])
-def test_blade_differences_and_the_unexplained_are_found_from_first_runs(tips):
+@pytest.mark.parametrize(("tips", "share"), [(0.3, 0.0), (1.5, 0.0), (1.5, 0.7)])
+def test_blade_differences_and_the_unexplained_are_found_from_first_runs(tips, share):
     influence = invented_influence()
-    truth = replace(even_departures(0.6, fault=(25.0, 2.0)), unexplained_height=tips)
+    truth = replace(even_departures(0.6, fault=(25.0, 2.0), rest_alike=share), unexplained_height=tips)
     fleet = Fleet(influence, truth, 7)
     starts = [fleet.read(*fleet.draw()) for _ in range(120)]
     found = find_blade_differences(ROTOR, influence, truth, starts)
     # three standard errors of 120 times 3 numbers
     assert found.blade_differences == pytest.approx(truth.blade_differences, rel=0.12)
-    assert found.unexplained == pytest.approx(truth.unexplained, rel=0.1)  # three of 120 times 8, noise taken off
+    # three of 120 times 8, noise taken off, is 0.1; what regimes share passes in part for blade differences
+    assert found.unexplained == pytest.approx(truth.unexplained, rel=0.15)
     # three of 120 times R (B - 1) numbers about their mean, of variance tips^2 + TIP_NOISE^2, that taken off
     error = (tips**2 + TIP_NOISE**2) * np.sqrt(2.0 / (120 * R * (B - 1)))
     assert found.unexplained_height**2 == pytest.approx(tips**2, abs=3.0 * error)
 
 
-def shares(entries):
-    """Return what a unit of each variance adds to the covariance of a first run's readings, shape (A + S + 1, D, D)."""
+def shares(entries, alike):
+    """Return what a unit of each variance adds to a first run's covariance, shape (A + 2 (S + 1), D, D)."""
     about_mean = np.eye(B) - 1.0 / B
     size, cells = entries.values.size, 2 * len(entries.regime)
     result = []
@@ -128,14 +129,18 @@ def shares(entries):
         effect = entries.effect[:, a * B : (a + 1) * B]
         result.append(effect @ about_mean @ effect.T)
     limit = np.tile(ROTOR.vibration_limit[entries.regime, entries.sensor], 2)
-    for s in range(S):
-        own = np.zeros(size)
-        own[:cells] = np.where(np.tile(entries.sensor == s, 2), limit**-2, 0.0)
-        result.append(np.diag(own))
-    tips = np.zeros((size, size))
     half = ROTOR.height_limit[entries.height_regime] / 2.0
-    tips[cells:, cells:] = np.kron(np.diag(half**-2), about_mean)
-    return np.array([*result, tips])
+    for regimes, heights in ((np.eye(R), np.eye(R)), (alike.regimes, alike.heights)):
+        for s in range(S):
+            mine = np.where(np.tile(entries.sensor == s, 2), 1.0 / limit, 0.0)
+            part = np.kron(np.eye(2), regimes[np.ix_(entries.regime, entries.regime)]) * np.outer(mine, mine)
+            result.append(np.zeros((size, size)))
+            result[-1][:cells, :cells] = part
+        tips = np.zeros((size, size))
+        between = heights[np.ix_(entries.height_regime, entries.height_regime)] / np.outer(half, half)
+        tips[cells:, cells:] = np.kron(between, about_mean)
+        result.append(tips)
+    return np.array(result)
 
 
 def test_what_nothing_explains_is_never_found_to_be_0():
@@ -145,26 +150,28 @@ def test_what_nothing_explains_is_never_found_to_be_0():
     fleet = Fleet(influence, truth, 3)
     for jobs in (6, 60):
         found = find_blade_differences(ROTOR, influence, truth, [fleet.read(*fleet.draw()) for _ in range(jobs)])
-        # a variance is told to within that of the noise and sqrt(2 / numbers); twice that is far for a bound off 0
+        # a variance is told to within that of the noise and sqrt(2 / numbers), far less well what regimes share
         could_miss = NOISE**2 * np.sqrt(2.0 / (jobs * 2 * R))
         assert (found.unexplained**2 > 0.05 * could_miss).all()
-        assert (found.unexplained**2 < 4.0 * could_miss + 0.1 * NOISE**2).all()
+        assert (found.unexplained < (2.0 if jobs == 6 else 1.0) * NOISE).all()
 
 
 def test_the_blade_differences_found_are_the_most_likely():
     """Against the likelihood of all first runs written out: no variance a little off makes them more probable."""
-    influence, truth = invented_influence(), even_departures(0.6, fault=(25.0, 2.0))
+    influence, truth = invented_influence(), even_departures(0.6, fault=(25.0, 2.0), rest_alike=0.5)
     fleet = Fleet(influence, truth, 8)
     starts = [fleet.read(*fleet.draw()) for _ in range(30)]
     found = find_blade_differences(ROTOR, influence, truth, starts)
     model = TypeModel.of(ROTOR, influence, found)
     # the departures of the coefficients come in at the best estimate of the blade differences and stay as they are
-    best = np.array([*found.blade_differences, *found.unexplained, found.unexplained_height]) ** 2
+    rest = np.array([*found.unexplained, found.unexplained_height]) ** 2
+    part = np.array([*found.unexplained_alike, found.unexplained_height_alike])
+    best = np.concatenate([found.blade_differences**2, rest * (1.0 - part), rest * part])
     at_best = []
     for start in starts:
         entries = entries_of(model, start)
         seen = Seen(0, entries, np.zeros((A, B)), np.zeros(A * B), basis_of(model, entries))
-        share = shares(entries)
+        share = shares(entries, truth)
         at_best.append((entries.values, posterior(model, (seen,)).cov - np.tensordot(best, share, axes=1), share))
 
     def loss(variances):
@@ -172,13 +179,17 @@ def test_the_blade_differences_found_are_the_most_likely():
         for values, fixed, share in at_best:
             cov = fixed + np.tensordot(variances, share, axes=1)
             total += np.linalg.slogdet(cov)[1] + values @ np.linalg.solve(cov, values)
-        return total - np.log(variances[A:]).sum()  # times the standard deviations of what is left unexplained
+        both = variances[A:].reshape(2, -1).sum(axis=0)
+        return total - np.log(both).sum()  # times the standard deviations of what is left unexplained
 
     for k in range(best.size):
         for factor in (0.9, 1.1):  # departures are taken at an estimate that is settled to less
             off = best.copy()
             off[k] *= factor
-            assert loss(off) > loss(best)
+            assert loss(off) > loss(best) - 0.02  # some are next to 0 and act on nothing
+
+
+KEYS = ("blade_differences", "unexplained", "unexplained_height", "setting_error", "unexplained_alike")
 
 
 def test_an_adjuster_that_does_nothing_here_tells_no_blade_difference():
@@ -245,7 +256,7 @@ def test_a_fit_finds_what_departures_share(fitted):
 
 def test_departures_survive_writing_and_reading(fitted):
     back = Influence.parse(influence_text(ROTOR, fitted), "influence.json", ROTOR)
-    for name in ("regimes", "sensors", "heights", "blade_differences", "unexplained", "unexplained_height"):
+    for name in ("regimes", "sensors", "heights", *KEYS):
         assert np.array_equal(getattr(back.departures, name), getattr(fitted.departures, name))
 
 

@@ -44,9 +44,10 @@ def invented_influence(seed=1, spread=SPREAD):
     )
 
 
-def even_departures(shared, fault=(25.0, 2.0)):
+def even_departures(shared, fault=(25.0, 2.0), rest_alike=0.0):
     alike = lambda n: np.full((n, n), shared) + (1.0 - shared) * np.eye(n)  # noqa: E731
-    return Departures(alike(R), alike(S), alike(R), np.array(fault), np.full(S, 0.02), 0.3, np.zeros(A))
+    rest = np.full(S, 0.02), 0.3, np.zeros(A), np.full(S, rest_alike), rest_alike
+    return Departures(alike(R), alike(S), alike(R), np.array(fault), *rest)
 
 
 def effect_of(alpha, tau, x):
@@ -60,6 +61,11 @@ def effect_of(alpha, tau, x):
                 vibration[:, s] += alpha[a, :, s] * x[a, b] * turn
             height[:, b] += tau[a] * (x[a, b] - x[a].mean())
     return vibration, height
+
+
+def partly(own, shared, share):
+    """Return numbers of which a part of the variance is shared."""
+    return np.sqrt(1.0 - share) * own + np.sqrt(share) * shared
 
 
 class Fleet:
@@ -77,8 +83,11 @@ class Fleet:
         alpha = own.alpha * (1.0 + SPREAD * relative)
         tau = own.tau * (1.0 + SPREAD * np.einsum("rq,aq->ar", heights, rng.normal(size=(A, R))))
         fault = rng.normal(size=(A, B)) * self.departures.blade_differences[:, None]
-        rest = self.departures.unexplained * (rng.normal(size=(R, S)) + 1j * rng.normal(size=(R, S)))
-        rest_height = self.departures.unexplained_height * rng.normal(size=(R, B))
+        both = rng.normal(size=(2, R, S)) + 1j * rng.normal(size=(2, R, S))
+        rest = self.departures.unexplained * partly(both[0], regimes @ both[1], self.departures.unexplained_alike)
+        tips = rng.normal(size=(2, R, B))
+        share = self.departures.unexplained_height_alike
+        rest_height = self.departures.unexplained_height * partly(tips[0], heights @ tips[1], share)
         return alpha, tau, fault - fault.mean(axis=1, keepdims=True), rest, rest_height
 
     def read(self, alpha, tau, x, rest, rest_height):

@@ -55,7 +55,8 @@ def invented_type(seed, setting_error):
     )
     rest = rng.uniform(0.01, 0.03, S)
     alike = correlation(rng, R), correlation(rng, S), correlation(rng, R)
-    return influence, Departures(*alike, np.array([25.0, 2.0]), rest, 0.4, np.array(setting_error))
+    parts = rest, 0.4, np.array(setting_error), rng.uniform(0.2, 0.8, S), 0.6
+    return influence, Departures(*alike, np.array([25.0, 2.0]), *parts)
 
 
 def invented_run(rng, size=0.15):
@@ -153,7 +154,18 @@ class Dense:
             tip = self.departures.unexplained_height / HALF[r]
             size = tip if family == "tip" else self.departures.unexplained[s] / ROTOR.vibration_limit[r, s]
             rest[i, names.index((row[0], *row[2:]))] = size
-        return errors @ np.diag(sd**2) @ errors.T + rest @ rest.T
+        return errors @ np.diag(sd**2) @ errors.T + rest @ self.rest_cov(names) @ rest.T
+
+    def rest_cov(self, names):
+        """Return how what nothing explains goes together in readings: its own, and in part alike in the regimes."""
+        cov = np.eye(len(names))
+        for i, (j, family, r, s, part) in enumerate(names):
+            for k, (other_j, other_family, q, other_s, other_part) in enumerate(names):
+                if i != k and (j, family, s, part) == (other_j, other_family, other_s, other_part):
+                    tip, departures = family == "tip", self.departures
+                    share = departures.unexplained_height_alike if tip else departures.unexplained_alike[s]
+                    cov[i, k] = share * (departures.heights if tip else departures.regimes)[r, q]
+        return cov
 
     def joint(self, rows, fault, doubt):
         """Return effects of x, mean, rows of delta, covariance without noise, at an estimate of x and its doubt."""
@@ -363,14 +375,14 @@ def test_a_surprise_is_the_mahalanobis_distance_from_the_joint_distribution(runs
     squared = float(miss @ linalg.solve(spread, miss, assume_a="pos"))
     assert seen.dof == len(miss)
     assert seen.chi2 == pytest.approx(squared, rel=1e-8)
-    weight, angle = [0.5], [stats.f.sf(squared / (1.2 * len(miss)), len(miss), 25.0)]
+    weight, angle = [0.5], [stats.chi2.sf(squared, len(miss))]  # the file says exactly how aircraft differ
     moved = np.argwhere(change[-1] - change[-2])
     for a, b in moved:  # along what each recorded adjustment does, half the weight among them
         does = free @ np.array([dense.of_unit((0, 0, *row), a, b)[0] for row, _, _ in told])
         part = float(does @ linalg.solve(spread, miss, assume_a="pos"))
         part = part**2 / float(does @ linalg.solve(spread, does, assume_a="pos"))
         weight.append(0.5 / len(moved))
-        angle.append(stats.f.sf(part / 1.2, 1, 25.0))
+        angle.append(stats.chi2.sf(part, 1))
     turned = np.tan((0.5 - np.minimum(angle, 0.99)) * np.pi)
     assert seen.p == pytest.approx(stats.cauchy.sf(np.sum(np.array(weight) * turned)), rel=1e-6)
     assert 1e-4 < seen.p < 0.9

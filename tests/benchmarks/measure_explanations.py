@@ -21,7 +21,7 @@ from dataclasses import replace
 import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.surprise import ALARM, estimated_tail, surprise
+from trackbal.aircraft.surprise import ALARM, surprise
 from trackbal.base.phasor import VIBRATION_UNITS, unit_factor
 from trackbal.fitting.fit import fit
 from trackbal.influence.coefficients import Influence
@@ -319,7 +319,7 @@ def _judged(
 ) -> list[int]:
     """Return 1 or 0 for: made, noticed, noticed by all readings as a whole, and how the true one was listed."""
     seen = surprise(rotor, written, influence)
-    whole = seen is not None and estimated_tail(seen.chi2, seen.dof) < ALARM
+    whole = seen is not None and seen.p_as_whole < ALARM
     if seen is None or not seen.surprising:
         return [1, 0, whole, 0, 0, 0, 0]
     advised = truth.change[-1] if what == UNRECORDED else None

@@ -26,7 +26,7 @@ deviations and 0.005 limits of the expected readings of what forty rounds come t
 
 Neglected is: that delta and x - x^ are correlated once readings are known; that their product is not
 normal, but has longer tails; the product of delta with e; and that the covariances are estimates
-(surprise.py widens its distribution for that). `tests/test_posterior_oracle.py` holds the rounds against the
+(surprise.py allows for that). `tests/test_posterior_oracle.py` holds the rounds against the
 same model written out in full.
 
 What the next run will read, how far it may miss that, the chance that it is inside limits, and
@@ -240,6 +240,11 @@ class OwnAircraft:
         return np.asarray(np.linalg.inv(self.cov))
 
     @cached_property
+    def noise(self) -> Reals:
+        """Variance of the noise of all readings, shape (D,)."""
+        return np.concatenate([one.entries.noise for one in self.seen]) + _LEAST
+
+    @cached_property
     def _slices(self) -> list[slice]:
         ends = np.cumsum([0, *(one.entries.values.size for one in self.seen)])
         return [slice(int(a), int(b)) for a, b in pairwise(ends)]
@@ -266,6 +271,23 @@ class OwnAircraft:
         change : ndarray, shape (A, B)
             Adjustments between the last run and that one, in the adjusters' units.
         """
+        mean, cov, cross = self._predicted(entries, change)
+        return mean, hermitian_part(cov - cross @ self.inverse @ cross.T)
+
+    def missed(self, entries: Entries, change: Reals) -> tuple[Reals, Reals, Reals]:
+        """Return by how much a run misses what `predict` says, (E,), and the covariance of that, (E, E), in two parts.
+
+        The first is of what aircraft differ by, the second of the noise, of that run's readings and of earlier ones.
+        """
+        mean, cov, cross = self._predicted(entries, change)
+        gain = cross @ self.inverse
+        noise = (gain * self.noise) @ gain.T
+        rest = cov - gain @ cross.T - noise
+        noise[np.diag_indices_from(noise)] += entries.noise
+        return entries.values - mean, hermitian_part(rest), hermitian_part(noise)
+
+    def _predicted(self, entries: Entries, change: Reals) -> tuple[Reals, Reals, Reals]:
+        """Return the mean (E,), the covariance before anything was read (E, E), and that with all readings (E, D)."""
         last = self.seen[-1]
         model, total = self.model, last.change + change
         error = last.error + _setting_variance(model, change)
@@ -284,8 +306,7 @@ class OwnAircraft:
             cross[:, part] = block
         cov = (lever @ lever.T + _flat(doubt) @ _flat(doubt).T) * _alike(model, entries, entries)
         cov += (between + entries.effect * error) @ entries.effect.T + _unexplained(model, entries, entries)
-        cov -= cross @ self.inverse @ cross.T
-        return entries.effect @ total.ravel() + cross @ self.weighed, hermitian_part(cov)
+        return entries.effect @ total.ravel() + cross @ self.weighed, cov, cross
 
     def state(self) -> Reals:
         """Return the best estimate of the last run's readings without their noise, shape (D of that run,)."""
@@ -538,21 +559,29 @@ def _alike(model: TypeModel, one: Entries, other: Entries) -> Reals:
 
 
 def _unexplained(model: TypeModel, one: Entries, other: Entries) -> Reals:
-    """Return the covariance, (D, D'), of what no blade difference explains: a reading's own, the same in every run."""
-    rotor, departures = model.rotor, model.departures
-    n = 2 * len(one.regime)
-    rest = np.concatenate(
-        [
-            departures.unexplained[one.sensor_of[:n]] / rotor.vibration_limit[one.regime_of[:n], one.sensor_of[:n]],
-            departures.unexplained_height / (rotor.height_limit[one.regime_of[n:]] / 2.0),
-        ]
-    )
-    if one is other:
-        return np.diag(rest**2)
+    """Return the covariance, (D, D'), of what no blade difference explains: the same in every run of a job.
+
+    Of a reading's part (or a tip's height) some is its own, and some is shared by the regimes.
+    """
+    departures = model.departures
     same = one.is_height[:, None] == other.is_height
-    for name in ("regime_of", "sensor_of", "part_of"):
+    for name in ("sensor_of", "part_of"):
         same &= np.equal.outer(getattr(one, name), getattr(other, name))
-    return np.where(same, (rest**2)[:, None], 0.0)
+    regimes = np.ix_(one.regime_of, other.regime_of)
+    alike = np.where(one.is_height, departures.unexplained_height_alike, departures.unexplained_alike[one.sensor_of])
+    between = np.where(one.is_height[:, None], departures.heights[regimes], departures.regimes[regimes])
+    shared = np.where(np.equal.outer(one.regime_of, other.regime_of), 1.0, alike[:, None] * between)
+    return np.where(same, np.outer(_rest(model, one), _rest(model, other)) * shared, 0.0)
+
+
+def _rest(model: TypeModel, entries: Entries) -> Reals:
+    """Return the root mean square of what no blade difference explains of each entry, shape (D,)."""
+    rotor, departures = model.rotor, model.departures
+    n = 2 * len(entries.regime)
+    vibration = departures.unexplained[entries.sensor_of[:n]]
+    limit = rotor.vibration_limit[entries.regime_of[:n], entries.sensor_of[:n]]
+    tips = departures.unexplained_height / (rotor.height_limit[entries.regime_of[n:]] / 2.0)
+    return np.concatenate([vibration / limit, tips])
 
 
 def _blade_cov(model: TypeModel) -> Reals:

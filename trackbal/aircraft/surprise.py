@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.aircraft.belief import prior_belief, run_by_run
+from trackbal.aircraft.estimated_law import EstimatedLaw, known_by, tail, together
 from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.learning import posterior_of
 from trackbal.aircraft.posterior import Entries, JobRuns, OwnAircraft, entries_of
@@ -33,10 +34,6 @@ from trackbal.runs.run import Complexes, Counts, Reals
 
 #: A run less probable than this is called surprising: of runs with nothing wrong, one in a thousand.
 ALARM = 1e-3
-#: Degrees of freedom with which the variances of the model are taken to be known, and what squared distances are
-#: larger by than these say: what makes p uniform on virtual aircraft with nothing wrong (docs/logbook_evidence.md).
-_KNOWN, _LARGER = 25.0, 1.2
-_NEARLY_ONE = 0.99  # a p above does not hide a small one beside it
 
 
 @dataclass(frozen=True)
@@ -50,6 +47,8 @@ class Surprise:
     p : float
         Probability of being this far off or farther, as a whole or along a recorded adjustment; 1 where nothing can be
         compared.
+    p_as_whole : float
+        The same of all readings together alone.
     vibration, vibration_sd : ndarray, shape (R, S)
         Expected phasors, and the standard deviation of one part of the difference.
     height, height_sd : ndarray, shape (R, B) and (R,)
@@ -67,6 +66,7 @@ class Surprise:
     chi2: float
     dof: int
     p: float
+    p_as_whole: float
     vibration: Complexes
     vibration_sd: Reals
     height: Reals
@@ -148,14 +148,14 @@ def _by_model(
         job.vibration[t : t + 1], count[None], job.height[t : t + 1], height_count[None], job.change[t : t + 1]
     )
     entries = entries_of(posterior.model, now.run(0))
-    mean, cov = posterior.predict(entries, made)
-    cov[np.diag_indices_from(cov)] += entries.noise
-    miss = entries.values - mean
+    miss, rest, noise = posterior.missed(entries, made)
     turn = _free_parts(entries, blades)
     cells, free = len(entries.regime), blades - 1
-    part, spread = turn @ miss, turn @ cov @ turn.T
+    part, known = turn @ miss, known_by(posterior.model.influence)
+    law = EstimatedLaw(turn @ rest @ turn.T, turn @ noise @ turn.T, known)
+    spread, whole = law.rest + law.noise, law.whole(part)
     chi2 = float(part @ np.linalg.solve(spread, part)) if part.size else 0.0
-    along = _along(part, spread, turn @ entries.effect[:, made.ravel() != 0.0])
+    mean = entries.values - miss
     at = entries.regime, entries.sensor
     limit, half = rotor.vibration_limit[at], rotor.height_limit[entries.height_regime] / 2.0
     vibration = np.full((regimes, sensors), complex(np.nan, np.nan))
@@ -175,7 +175,8 @@ def _by_model(
     return Surprise(
         chi2=chi2,
         dof=part.size,
-        p=together(estimated_tail(chi2, part.size), along),
+        p=together(whole, law.along(part, turn @ entries.effect[:, made.ravel() != 0.0])),
+        p_as_whole=whole,
         vibration=vibration,
         vibration_sd=sd,
         height=height,
@@ -187,33 +188,6 @@ def _by_model(
         log_likelihood=-0.5 * (chi2 + float(np.linalg.slogdet(spread)[1]) + part.size * math.log(2.0 * math.pi)),
         rests_on=before,
     )
-
-
-def _along(part: Reals, spread: Reals, effect: Reals) -> list[float]:
-    """Return, for each adjustment, the tail of the squared distance along what it does, effect (D, K)."""
-    if not (part.size and effect.size):
-        return []
-    solved = np.linalg.solve(spread, np.column_stack([part, effect]))
-    size = np.einsum("dk,dk->k", effect, solved[:, 1:])
-    acts = size > 1e-12 * size.max(initial=0.0)  # on evenly spaced blades some act on nothing that was read
-    squares = (effect.T @ solved[:, 0])[acts] ** 2 / size[acts]
-    return [estimated_tail(float(square), 1) for square in squares]
-
-
-def together(whole: float, parts: Sequence[float]) -> float:
-    """Return one p of several that are not independent, half of the weight on the first.
-
-    Cauchy's combination: the mean of ``tan((0.5 - p) pi)`` is of his law, nearly whatever the dependence, where it is
-    large (Liu and Xie 2020, J. Am. Stat. Assoc. 115, from memory).
-    """
-    if not parts:
-        return whole
-    p = np.clip([whole, *parts], 1e-300, _NEARLY_ONE)
-    weight = np.array([0.5, *[0.5 / len(parts)] * len(parts)])
-    least = float(p.min())
-    if least < 1e-12:  # beyond, the tangent is the inverse to the last digit
-        return min(float(1.0 / np.sum(weight / p)), 1.0)
-    return float(0.5 - np.arctan(np.sum(weight * np.tan((0.5 - p) * np.pi))) / np.pi)
 
 
 def _free_parts(entries: Entries, blades: int) -> Reals:
@@ -247,6 +221,7 @@ def _by_reading(rotor: Rotor, job: JobArrays, t: int, influence: Influence, befo
         chi2=chi2,
         dof=dof,
         p=tail(chi2, dof),
+        p_as_whole=tail(chi2, dof),
         vibration=np.where(started, state.mean[..., 0] + 1j * state.mean[..., 1], complex(np.nan, np.nan)),
         vibration_sd=np.where(started, np.sqrt(spread), np.nan),
         height=np.where(tips_started[:, None], tips.mean[:, :free] @ contrasts(free + 1), np.nan),
@@ -258,21 +233,3 @@ def _by_reading(rotor: Rotor, job: JobArrays, t: int, influence: Influence, befo
         log_likelihood=float(vibration.log_likelihood.sum() + height.log_likelihood.sum()),
         rests_on=before,
     )
-
-
-def tail(chi2: float, dof: int) -> float:
-    """Return the upper tail probability of chi-square; 1 without degrees of freedom."""
-    if dof == 0:
-        return 1.0
-    from scipy.special import chdtrc
-
-    return float(chdtrc(dof, chi2))
-
-
-def estimated_tail(chi2: float, dof: int) -> float:
-    """Return the same where the covariance is itself an estimate: chi2 over dof, less a factor, is of F."""
-    if dof == 0:
-        return 1.0
-    from scipy.special import fdtrc
-
-    return float(fdtrc(dof, _KNOWN, chi2 / (_LARGER * dof)))

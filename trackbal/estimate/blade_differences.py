@@ -13,9 +13,14 @@ of the coefficients too, and they are taken at the best estimate of the blade di
 heights are about their mean, which therefore says nothing: V'[k] of what heights leave unexplained is the
 projector on the other B - 1 directions.
 
+What is left unexplained has two variances for each sensor, and for the tips: of what a reading has for itself, and of
+what regimes share, as far as they are alike (likeness.py): a force that no blade exerts, or a tip that stands high
+without flying high, is much the same in every regime. Taken for each regime's own, it would look two or three times
+too small, as what regimes share passes for blade differences.
+
 The most likely value of what is left unexplained is often 0 where few jobs tell it, and chances that believe a 0 are
-too bold. So its likelihood is multiplied by the standard deviation itself, which keeps it off 0 by about its
-standard error and moves it little where it is told (Chung, Rabe-Hesketh, Dorie, Gelman & Liu 2013, Psychometrika
+too bold. So the likelihood is multiplied by the standard deviation of the two together, which keeps it off 0 by about
+its standard error and moves it little where it is told (Chung, Rabe-Hesketh, Dorie, Gelman & Liu 2013, Psychometrika
 78:685, from memory).
 """
 
@@ -27,21 +32,20 @@ from dataclasses import replace
 import numpy as np
 
 from trackbal.aircraft.posterior import Entries, OwnAircraft, Seen, TypeModel, basis_of, entries_of, posterior
-from trackbal.base.covariance import contrasts
-from trackbal.base.sampling import evenly_spaced
-from trackbal.estimate.mixed import scoring_step
+from trackbal.base.covariance import contrasts, symmetric_root
+from trackbal.estimate import mixed
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures import Departures
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import History, Reals, Run
+from trackbal.runs.run import Reals, Run
 
 _MOST_ROUNDS = 40
 _SETTLED = 1e-6  # of twice the log-likelihood: a step that promises less is the last
 _LEAST_OF_LAST = 0.05  # a variance falls to no less of itself in a round
 _MOST_OF_LAST = 10.0
-MOST_JOBS = 60
 _MOST_ENTRIES = 150  # readings of a job; more are thinned evenly
 _START_UNEXPLAINED = 0.2  # of the limit
+_START_ALIKE = 0.5
 
 
 def find_blade_differences(rotor: Rotor, influence: Influence, alike: Departures, starts: Sequence[Run]) -> Departures:
@@ -72,26 +76,6 @@ def find_blade_differences(rotor: Rotor, influence: Influence, alike: Departures
     return now
 
 
-def first_runs(history: History) -> list[Run]:
-    """Return the first run of every job, evenly spaced jobs of many."""
-    starts = np.flatnonzero(history.run == 1)
-    chosen = starts[evenly_spaced(len(starts), MOST_JOBS)]
-    return [
-        Run(
-            vibration=history.vibration[i],
-            height=history.height[i],
-            vibration_count=history.vibration_count[i],
-            height_count=history.height_count[i],
-            vibration_squares=history.vibration_squares[i],
-            height_squares=history.height_squares[i],
-            height_taken=~np.isnan(history.height[i]),
-            rpm=np.full(history.height.shape[1], np.nan),
-            source=history.source,
-        )
-        for i in chosen
-    ]
-
-
 def _first_guess(rotor: Rotor, alike: Departures, jobs: Sequence[Entries]) -> Departures:
     """Return blade differences that would, each adjuster for its part, make readings as large as they are."""
     adjusters, blades = len(rotor.adjusters), len(rotor.blades)
@@ -106,6 +90,8 @@ def _first_guess(rotor: Rotor, alike: Departures, jobs: Sequence[Entries]) -> De
         blade_differences=differences,
         unexplained=_START_UNEXPLAINED * rotor.vibration_limit.min(axis=0),
         unexplained_height=_START_UNEXPLAINED * _half_spread(rotor),
+        unexplained_alike=np.full(len(rotor.sensors), _START_ALIKE),
+        unexplained_height_alike=_START_ALIKE,
     )
 
 
@@ -116,58 +102,78 @@ def _half_spread(rotor: Rotor) -> float:
 
 def _climbed(model: TypeModel, jobs: Sequence[OwnAircraft]) -> tuple[Departures, float]:
     """Return the variances after a scoring step, as departures, and the gain that the step promises."""
-    now = model.departures
-    theta = np.concatenate([now.blade_differences, now.unexplained, [now.unexplained_height]]) ** 2
+    theta = _variances(model.departures)
     slope, information = np.zeros(theta.size), np.zeros((theta.size, theta.size))
     for own in jobs:
-        of_one = _slope(model.rotor, own)
+        of_one = _slope(model, own)
         slope += of_one[0]
         information += of_one[1]
     estimable = information.diagonal() > 0.0
-    unexplained = estimable & (np.arange(theta.size) >= now.blade_differences.size)
-    off_zero = np.divide(1.0, theta, out=np.zeros_like(theta), where=unexplained)
-    slope += off_zero
-    information[np.diag_indices_from(information)] += off_zero**2
-    step, promised = scoring_step(slope, information, estimable, theta)
-    moved = np.sqrt(np.clip(theta + step, _LEAST_OF_LAST * theta, _MOST_OF_LAST * theta))
+    adjusters = model.departures.blade_differences.size
+    of_reading = np.arange(adjusters, adjusters + (theta.size - adjusters) // 2)
+    for pair in np.column_stack([of_reading, of_reading + of_reading.size]):
+        total = theta[pair].sum()
+        if estimable[pair].any() and total > 0.0:
+            slope[pair] += 1.0 / total
+            information[np.ix_(pair, pair)] += 1.0 / total**2
+    step, promised = mixed.scoring_step(slope, information, estimable, theta)
+    moved = np.clip(theta + step, _LEAST_OF_LAST * theta, _MOST_OF_LAST * theta)
+    return _of_variances(model.departures, moved), promised
+
+
+def _variances(now: Departures) -> Reals:
+    """Return the variances to be found: blade differences; of the unexplained its own part, then the shared."""
+    rest = np.array([*now.unexplained, now.unexplained_height]) ** 2
+    alike = np.array([*now.unexplained_alike, now.unexplained_height_alike])
+    return np.concatenate([now.blade_differences**2, rest * (1.0 - alike), rest * alike])
+
+
+def _of_variances(now: Departures, theta: Reals) -> Departures:
     adjusters = now.blade_differences.size
+    own, shared = theta[adjusters:].reshape(2, -1)
+    rest = np.sqrt(own + shared)
+    alike = np.divide(shared, own + shared, out=np.zeros_like(rest), where=rest > 0.0)
     return replace(
         now,
-        blade_differences=moved[:adjusters],
-        unexplained=moved[adjusters:-1],
-        unexplained_height=float(moved[-1]),
-    ), promised
+        blade_differences=np.sqrt(theta[:adjusters]),
+        unexplained=rest[:-1],
+        unexplained_height=float(rest[-1]),
+        unexplained_alike=alike[:-1],
+        unexplained_height_alike=float(alike[-1]),
+    )
 
 
-def _slope(rotor: Rotor, own: OwnAircraft) -> tuple[Reals, Reals]:
+def _slope(model: TypeModel, own: OwnAircraft) -> tuple[Reals, Reals]:
     """Return what one aircraft adds to the slope by each variance, and to the information.
 
     V'[k] is ``load[k] @ load[k].T``, so that all is in the products of loads with V^-1, squared and summed.
     """
-    loads = _loads(rotor, own.seen[0].entries)
-    sizes = [load.shape[1] for load in loads]
-    of = np.repeat(np.eye(len(loads)), sizes, axis=0)  # which columns are whose
-    together = np.concatenate(loads, axis=1)
-    inward = together.T @ own.inverse @ together
-    slope = ((together.T @ own.weighed) ** 2 - inward.diagonal()) @ of
-    return slope, of.T @ inward**2 @ of
+    return mixed.slope_of_loads(_loads(model, own.seen[0].entries), own.inverse, own.weighed)
 
 
-def _loads(rotor: Rotor, entries: Entries) -> list[Reals]:
-    """Return a root of V'[k], shape (D, n), for each adjuster, each sensor and the tips, in this order."""
-    cells, regimes, blades = len(entries.regime), len(entries.height_regime), len(rotor.blades)
+def _loads(model: TypeModel, entries: Entries) -> list[Reals]:
+    """Return a root of V'[k], shape (D, n), for each variance, in the order of `_variances`."""
+    rotor, departures = model.rotor, model.departures
+    blades = len(rotor.blades)
     centre = contrasts(blades).T
+    loads = [entries.effect[:, start : start + blades] @ centre for start in range(0, entries.effect.shape[1], blades)]
+    own = _unexplained_loads(rotor, entries, np.eye(len(rotor.regimes)), np.eye(len(rotor.regimes)))
+    shared = _unexplained_loads(rotor, entries, symmetric_root(departures.regimes), symmetric_root(departures.heights))
+    return [*loads, *own, *shared]
+
+
+def _unexplained_loads(rotor: Rotor, entries: Entries, regimes: Reals, heights: Reals) -> list[Reals]:
+    """Return a root of V'[k] of each sensor and of the tips, for roots (R, R) of how regimes are alike."""
+    cells, blades, count = len(entries.regime), len(rotor.blades), len(rotor.regimes)
+    limit = rotor.vibration_limit[entries.regime, entries.sensor]
     loads = []
-    for start in range(0, entries.effect.shape[1], blades):
-        loads.append(entries.effect[:, start : start + blades] @ centre)
-    limit = np.tile(rotor.vibration_limit[entries.regime, entries.sensor], 2)
     for s in range(len(rotor.sensors)):
-        rows = np.flatnonzero(np.tile(entries.sensor == s, 2))
-        load = np.zeros((entries.values.size, rows.size))
-        load[rows, np.arange(rows.size)] = 1.0 / limit[rows]
+        rows = np.flatnonzero(entries.sensor == s)
+        load = np.zeros((entries.values.size, 2 * count))
+        part = regimes[entries.regime[rows]] / limit[rows, None]
+        load[rows, :count] = load[cells + rows, count:] = part
         loads.append(load)
-    tips = np.zeros((entries.values.size, regimes * (blades - 1)))
+    tips = np.zeros((entries.values.size, count * (blades - 1)))
     half = rotor.height_limit[entries.height_regime] / 2.0
-    tips[2 * cells :] = np.kron(np.diag(1.0 / half), centre)
-    loads.append(tips)
-    return loads
+    tips[2 * cells :] = np.kron(heights[entries.height_regime] / half[:, None], contrasts(blades).T)
+    return [*loads, tips]

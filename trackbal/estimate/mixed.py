@@ -334,6 +334,24 @@ def _noise_information(data: Stack, sigma2: Reals, at: Solution) -> Reals:
     return np.asarray(np.einsum("cjab,cjba->c", at.g, at.g).real + alone / sigma2**2)
 
 
+def slope_of_loads(loads: Sequence[Reals], inverse: Reals, weighed: Reals) -> tuple[Reals, Reals]:
+    """Return the slope of twice the log-likelihood by each of K variances, (K,), and its information, (K, K).
+
+    Variance k adds ``load[k] @ load[k].T`` to the covariance V of D readings.
+
+    Parameters
+    ----------
+    loads : sequence of ndarray, shape (D, any)
+    inverse, weighed : ndarray, shape (D, D) and (D,)
+        V^-1, and V^-1 times what the readings miss their mean by.
+    """
+    of = np.repeat(np.eye(len(loads)), [load.shape[1] for load in loads], axis=0)  # which columns are whose
+    together = np.concatenate(loads, axis=1)
+    inward = together.T @ inverse @ together
+    slope = ((together.T @ weighed) ** 2 - inward.diagonal()) @ of
+    return slope, of.T @ inward**2 @ of
+
+
 def scoring_step(gradient: Reals, information: Reals, estimable: NDArray[np.bool_], room: Reals) -> tuple[Reals, float]:
     """Return the step, shape (T,), that promises the largest gain of a likelihood of T variances, and the gain.
 

@@ -15,6 +15,7 @@ from trackbal.estimate.estimate import Estimate, Estimates, Floor, estimate, noi
 from trackbal.estimate.job_statistics import CellStatistics, HistoryCells, Sums, by_aircraft
 from trackbal.estimate.likeness import family_likeness
 from trackbal.estimate.prior import history_family, prior_jobs, prior_knowledge, unite
+from trackbal.estimate.setting_errors import find_setting_errors
 from trackbal.fitting.fit_cautions import amount_cautions, aside_cautions, cautions, prior_cautions, suspect_cautions
 from trackbal.fitting.job_sums import JobSums
 from trackbal.influence.coefficients import Influence
@@ -377,8 +378,13 @@ def _with_departures(sums: JobSums, estimates: Estimates, influence: Influence, 
         unexplained=np.zeros(sensors),
         unexplained_height=0.0,
         setting_error=np.zeros(adjusters),
+        unexplained_alike=np.zeros(sensors),
+        unexplained_height_alike=0.0,
     )
-    return replace(influence, departures=find_blade_differences(rotor, influence, together, sums.starts))
+    starts = [job.runs[0] for job in sums.sample]
+    departures = find_blade_differences(rotor, influence, together, starts)
+    errors = find_setting_errors(rotor, replace(influence, departures=departures), sums.sample)
+    return replace(influence, departures=replace(departures, setting_error=errors))
 
 
 def _source(sums: JobSums, prior: Influence | None) -> dict[str, Any]:

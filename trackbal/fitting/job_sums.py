@@ -13,24 +13,26 @@ import json
 import zipfile
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from os import PathLike
 from typing import Any
 
 import numpy as np
 
+from trackbal.aircraft.posterior import JobRuns
 from trackbal.base.covariance import Matrix
 from trackbal.base.errors import InputError
 from trackbal.base.files import read_bytes, write_whole
 from trackbal.base.sampling import evenly_spaced
-from trackbal.estimate.blade_differences import MOST_JOBS, first_runs
+from trackbal.estimate.job_sample import MOST_JOBS, sample_jobs
 from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
 from trackbal.records.robust import Record
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History, Reals, Run
 
-SCHEMA = 2
+SCHEMA = 3
 LARGEST_FILE = 1024**3  # bytes
-_START_FIELDS = (
+_RUN_FIELDS = (
     "vibration",
     "height",
     "vibration_count",
@@ -55,8 +57,8 @@ class JobSums:
     vibration_statistics, height_statistics : list of CellStatistics
         R * S and R of them. Cells that see the same changes share arrays.
     largest_change : ndarray, shape (A,)
-    starts : tuple of Run
-        First runs of some jobs.
+    sample : tuple of JobRuns
+        First runs of some jobs (job_sample.py).
     aircraft : tuple of str
         Whose job each row of the statistics is; a job parted in two has two rows.
     set_aside : tuple of Record
@@ -69,7 +71,7 @@ class JobSums:
     vibration_statistics: list[CellStatistics]
     height_statistics: list[CellStatistics]
     largest_change: Reals
-    starts: tuple[Run, ...]
+    sample: tuple[JobRuns, ...]
     aircraft: tuple[str, ...]
     set_aside: tuple[Record, ...] = ()
 
@@ -84,7 +86,7 @@ class JobSums:
             cells.vibration_statistics,
             cells.height_statistics,
             cells.largest_change,
-            tuple(first_runs(cells.history)),
+            tuple(sample_jobs(cells.history)),
             cells.aircraft,
             set_aside,
         )
@@ -93,7 +95,7 @@ class JobSums:
     def joined(cls, parts: Sequence[JobSums]) -> JobSums:
         """Return the sums of several parts of a fleet, which must not share jobs."""
         first = parts[0]
-        starts = [start for part in parts for start in part.starts]
+        sample = [job for part in parts for job in part.sample]
         return cls(
             first.rotor,
             tuple(job for part in parts for job in part.jobs),
@@ -101,7 +103,7 @@ class JobSums:
             _joined([part.vibration_statistics for part in parts]),
             _joined([part.height_statistics for part in parts]),
             np.max([part.largest_change for part in parts], axis=0),
-            tuple(starts[i] for i in evenly_spaced(len(starts), MOST_JOBS).tolist()),
+            tuple(sample[i] for i in evenly_spaced(len(sample), MOST_JOBS).tolist()),
             tuple(name for part in parts for name in part.aircraft),
             tuple(record for part in parts for record in part.set_aside),
         )
@@ -124,8 +126,11 @@ class JobSums:
             "aircraft": np.array(self.aircraft, dtype=np.str_),
             "largest_change": self.largest_change,
         }
-        for name in _START_FIELDS:
-            arrays[f"start_{name}"] = np.array([getattr(start, name) for start in self.starts])
+        arrays["sample_runs"] = np.array([len(job.runs) for job in self.sample], dtype=int)
+        shape = len(self.rotor.adjusters), len(self.rotor.blades)
+        arrays["sample_change"] = np.concatenate([np.zeros((0, *shape)), *(job.change for job in self.sample)])
+        for name in _RUN_FIELDS:
+            arrays[f"sample_{name}"] = np.array([getattr(run, name) for job in self.sample for run in job.runs])
         for family, cells in (("v", self.vibration_statistics), ("h", self.height_statistics)):
             arrays |= _as_arrays(family, cells)
         stream = io.BytesIO()
@@ -143,7 +148,6 @@ class JobSums:
                     raise InputError(file, head.get("schema"), f"sums of schema {SCHEMA}", column="schema")
                 if head["kept"] != _kept(rotor):
                     raise InputError(file, "sums of another rotor", "those kept with this rotor file")
-                starts = [arrays[f"start_{name}"] for name in _START_FIELDS]
                 return cls(
                     rotor,
                     tuple(arrays["jobs"].tolist()),
@@ -151,7 +155,7 @@ class JobSums:
                     _as_cells("v", arrays, len(rotor.regimes) * len(rotor.sensors)),
                     _as_cells("h", arrays, len(rotor.regimes)),
                     arrays["largest_change"],
-                    tuple(Run(**dict(zip(_START_FIELDS, values, strict=True))) for values in zip(*starts, strict=True)),
+                    _sample(arrays),
                     tuple(arrays["aircraft"].tolist()),
                     tuple(Record(**record | {"sensors": tuple(record["sensors"])}) for record in head["set_aside"]),
                 )
@@ -240,6 +244,13 @@ def _as_arrays(family: str, cells: Sequence[CellStatistics]) -> dict[str, Any]:
         arrays[f"{family}_moment_{c}"], arrays[f"{family}_squares_{c}"] = cell.moment, cell.squares
     arrays[f"{family}_repeats"] = np.array([[cell.repeat_squares, cell.repeat_dof] for cell in cells])
     return arrays
+
+
+def _sample(arrays: Any) -> tuple[JobRuns, ...]:
+    fields = [arrays[f"sample_{name}"] for name in _RUN_FIELDS]
+    runs = [Run(**dict(zip(_RUN_FIELDS, values, strict=True))) for values in zip(*fields, strict=True)]
+    change, ends = arrays["sample_change"], np.cumsum(arrays["sample_runs"]).tolist()
+    return tuple(JobRuns(runs[a:b], change[a:b]) for a, b in pairwise([0, *ends]))
 
 
 def _as_cells(family: str, arrays: Any, number: int) -> list[CellStatistics]:

@@ -101,6 +101,8 @@ def _departures(first: Departures | None, second: Departures | None, jobs: tuple
         unexplained=mixed("unexplained", 2),
         unexplained_height=float(mixed("unexplained_height", 2)),
         setting_error=mixed("setting_error", 2),
+        unexplained_alike=mixed("unexplained_alike", 1),
+        unexplained_height_alike=float(mixed("unexplained_height_alike", 1)),
     )
 
 

@@ -155,6 +155,14 @@ class Influence(Summarised, Contents):
             "runs": self.source.get("runs"),
         }
 
+    @property
+    def aircraft(self) -> float | None:
+        """Aircraft that the spread between aircraft rests on (jobs, where they are not told apart); None: not said."""
+        of_history = self.source.get("aircraft", self.source.get("jobs", 0))
+        counts = [of_history, self.source.get("prior_jobs", 0)]
+        said = sum(float(c) for c in counts if isinstance(c, int | float) and not isinstance(c, bool) and 0 < c < 1e9)
+        return said or None
+
     def vibration_change(self, rotor: Rotor, change: Reals) -> Complexes:
         """Return what a change, shape (..., A, B) in adjuster units, does to vibration, shape (..., R, S)."""
         z = blade_harmonic(change, rotor.azimuth_deg, rotor.harmonics)

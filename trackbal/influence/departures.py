@@ -30,6 +30,10 @@ class Departures:
         The same of one tip's height.
     setting_error : ndarray, shape (A,)
         Root-mean-square error of setting one adjustment, in the adjuster's unit.
+    unexplained_alike : ndarray, shape (S,)
+        Part of the variance of `unexplained` that regimes share, as far as their departures are alike.
+    unexplained_height_alike : float
+        The same of the tips.
 
     Raises
     ------
@@ -44,6 +48,8 @@ class Departures:
     unexplained: Reals
     unexplained_height: float
     setting_error: Reals
+    unexplained_alike: Reals
+    unexplained_height_alike: float
 
     def __post_init__(self) -> None:
         """Check shapes and numbers."""
@@ -54,6 +60,11 @@ class Departures:
         check_shape("heights", self.heights, (regimes, regimes))
         for name in ("regimes", "sensors", "heights", "blade_differences", "unexplained", "setting_error"):
             check_finite(name, getattr(self, name))
+        check_shape("unexplained_alike", self.unexplained_alike, (sensors,))
+        if not (np.all((self.unexplained_alike >= 0.0) & (self.unexplained_alike <= 1.0))):
+            raise ValueError(f"unexplained_alike is {self.unexplained_alike}, not parts from 0 to 1")
+        if not 0.0 <= self.unexplained_height_alike <= 1.0:
+            raise ValueError(f"unexplained_height_alike is {self.unexplained_height_alike}, not a part from 0 to 1")
         for name in ("blade_differences", "unexplained", "setting_error"):
             check_not_negative(name, getattr(self, name))
         if not 0.0 <= self.unexplained_height < np.inf:
@@ -62,5 +73,5 @@ class Departures:
     @classmethod
     def neutral(cls, regimes: int, sensors: int, blade_differences: Reals) -> Departures:
         """Return departures that share nothing, with given blade differences, (A,), and nothing unexplained."""
-        none = np.zeros(sensors), 0.0, np.zeros(len(blade_differences))
+        none = np.zeros(sensors), 0.0, np.zeros(len(blade_differences)), np.zeros(sensors), 0.0
         return cls(np.eye(regimes), np.eye(sensors), np.eye(regimes), blade_differences, *none)

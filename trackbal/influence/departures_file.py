@@ -16,7 +16,7 @@ from trackbal.influence.departures import Departures
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals
 
-_SET = "setting_error"  # may be left out: none
+_SET, _ALIKE, _TIPS_ALIKE = "setting_error", "unexplained_alike", "unexplained_height_alike"  # left out: none
 
 
 def departures_document(rotor: Rotor, departures: Departures) -> dict[str, Any]:
@@ -31,7 +31,9 @@ def departures_document(rotor: Rotor, departures: Departures) -> dict[str, Any]:
         "fault": departures.blade_differences.tolist(),
         "unexplained": departures.unexplained.tolist(),
         "unexplained_height": departures.unexplained_height,
-        "setting_error": departures.setting_error.tolist(),
+        _SET: departures.setting_error.tolist(),
+        _ALIKE: departures.unexplained_alike.tolist(),
+        _TIPS_ALIKE: departures.unexplained_height_alike,
     }
 
 
@@ -43,6 +45,8 @@ def read_departures(checks: Checks, rotor: Rotor, given: Any) -> Departures | No
         raise checks.error("departures", given, "an object {...}")
     regimes, sensors, adjusters = (_order(checks, rotor, given, kind) for kind in ("regimes", "sensors", "adjusters"))
     tips = checks.checked_number(given.get("unexplained_height"), "departures.unexplained_height", least=0.0)
+    given = {_SET: [0.0] * len(adjusters), _ALIKE: [0.0] * len(sensors), _TIPS_ALIKE: 0.0} | given
+    shares = _deviations(checks, given, _ALIKE, sensors)
     return Departures(
         regimes=_correlation(checks, given, "between_regimes", regimes),
         sensors=_correlation(checks, given, "between_sensors", sensors),
@@ -50,7 +54,9 @@ def read_departures(checks: Checks, rotor: Rotor, given: Any) -> Departures | No
         blade_differences=_deviations(checks, given, "fault", adjusters),
         unexplained=_deviations(checks, given, "unexplained", sensors),
         unexplained_height=tips,
-        setting_error=_deviations(checks, {_SET: [0.0] * len(adjusters)} | given, _SET, adjusters),
+        setting_error=_deviations(checks, given, _SET, adjusters),
+        unexplained_alike=np.array([_share(checks, f"departures.{_ALIKE}", v) for v in shares]),
+        unexplained_height_alike=_share(checks, f"departures.{_TIPS_ALIKE}", given[_TIPS_ALIKE]),
     )
 
 
@@ -68,6 +74,12 @@ def _deviations(checks: Checks, given: dict[str, Any], name: str, order: list[in
     if not isinstance(values, list) or len(values) != len(order):
         raise checks.error(key, values, f"a list of {len(order)} numbers")
     return np.array([checks.checked_number(values[i], f"{key}[{i}]", least=0.0) for i in order])
+
+
+def _share(checks: Checks, key: str, value: Any) -> float:
+    if checks.checked_number(value, key, least=0.0) > 1.0:
+        raise checks.error(key, value, "a part, from 0 to 1")
+    return float(value)
 
 
 def _correlation(checks: Checks, given: dict[str, Any], name: str, order: list[int]) -> Reals:
