@@ -379,6 +379,14 @@ def own_aircraft(model: TypeModel, jobs: Sequence[JobRuns], *, most: int = MOST_
     most : int
         Readings to go by before the last run's, about; more are thinned out evenly, run by run.
     """
+    found = seen_runs(model, jobs, most)
+    first = next(one for one in found if one.job == len(jobs) - 1)
+    factor = unlikeness(model, first)
+    return replace(posterior(_rest_times(model, factor), found), unlike=factor)
+
+
+def seen_runs(model: TypeModel, jobs: Sequence[JobRuns], most: int) -> tuple[Seen, ...]:
+    """Return runs as the posterior holds them; parameters as in `own_aircraft`."""
     blades, runs = len(model.rotor.blades), sum(len(job.runs) for job in jobs)
     found: list[Seen] = []
     for j, job in enumerate(jobs):
@@ -390,9 +398,7 @@ def own_aircraft(model: TypeModel, jobs: Sequence[JobRuns], *, most: int = MOST_
             if t:
                 error = error + _setting_variance(model, change - job.change[t - 1])
             found.append(Seen(j, entries, change, error, basis_of(model, entries)))
-    first = next(one for one in found if one.job == len(jobs) - 1)
-    factor = unlikeness(model, first)
-    return replace(posterior(_rest_times(model, factor), tuple(found)), unlike=factor)
+    return tuple(found)
 
 
 def unlikeness(model: TypeModel, seen: Seen) -> float:

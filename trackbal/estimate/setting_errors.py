@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trackbal.aircraft.posterior import JobRuns, OwnAircraft, TypeModel, own_aircraft
+from trackbal.aircraft.posterior import JobRuns, OwnAircraft, TypeModel, posterior, seen_runs
 from trackbal.base.sampling import evenly_spaced
 from trackbal.estimate import mixed
 from trackbal.influence.coefficients import Influence
@@ -53,7 +53,7 @@ def find_setting_errors(rotor: Rotor, influence: Influence, jobs: Sequence[JobRu
     model = TypeModel.of(rotor, influence, without)
     several = [job for job in jobs if len(job.runs) > 1]
     several = [several[i] for i in evenly_spaced(len(several), MOST_JOBS).tolist()]
-    parts = [_parts(own_aircraft(model, [job], most=_MOST_ENTRIES)) for job in several]
+    parts = [_parts(posterior(model, seen_runs(model, [job], _MOST_ENTRIES))) for job in several]
     theta = np.array([(_START * a.step) ** 2 for a in rotor.adjusters])
     moved = np.zeros(theta.size, dtype=bool)
     for _ in range(_MOST_ROUNDS if parts else 0):
