@@ -10,7 +10,7 @@ import pytest
 from invented_rotor import ROTOR
 from test_own_aircraft import NOISE, TIP_NOISE, A, B, Fleet, R, S, even_departures, invented_influence
 
-from trackbal.aircraft.posterior import Seen, TypeModel, basis_of, entries_of, posterior
+from trackbal.aircraft.posterior import RunEntries, TypeModel, basis_of, entries_of, posterior
 from trackbal.base.errors import InputError
 from trackbal.estimate.blade_differences import find_blade_differences
 from trackbal.estimate.identification import identify
@@ -170,7 +170,7 @@ def test_the_blade_differences_found_are_the_most_likely():
     at_best = []
     for start in starts:
         entries = entries_of(model, start)
-        seen = Seen(0, entries, np.zeros((A, B)), np.zeros(A * B), basis_of(model, entries))
+        seen = RunEntries(0, entries, np.zeros((A, B)), np.zeros(A * B), basis_of(model, entries))
         share = shares(entries, truth)
         at_best.append((entries.values, posterior(model, (seen,)).cov - np.tensordot(best, share, axes=1), share))
 

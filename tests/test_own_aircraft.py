@@ -239,5 +239,5 @@ def test_what_is_left_of_the_next_run_is_a_covariance_however_far_off_the_readin
             tips = 15.0 * rng.normal(size=(R, B))
             flown.append(as_run(vibration, tips - tips.mean(axis=1, keepdims=True)))
         own = own_aircraft(model, [JobRuns(flown, change)])
-        left = own.predict(own.seen[-1].entries, -own.blade_differences[-1].reshape(A, B))[1]
+        left = own.predict(own.runs[-1].entries, -own.blade_differences[-1].reshape(A, B))[1]
         assert np.linalg.eigvalsh(left).min() >= -1e-9 * np.diag(left).max()

@@ -182,7 +182,7 @@ class JobRuns:
 
 
 @dataclass(frozen=True)
-class Seen:
+class RunEntries:
     """A run as the posterior holds it.
 
     Parameters
@@ -212,7 +212,7 @@ class OwnAircraft:
     Parameters
     ----------
     model : TypeModel
-    seen : tuple of Seen
+    runs : tuple of RunEntries
         The runs, job by job.
     blade_differences : ndarray, shape (J, A B)
         Best estimate of x in each job, at which delta times x is taken.
@@ -227,7 +227,7 @@ class OwnAircraft:
     """
 
     model: TypeModel
-    seen: tuple[Seen, ...]
+    runs: tuple[RunEntries, ...]
     blade_differences: Reals
     cov: Reals
     weighed: Reals
@@ -242,24 +242,24 @@ class OwnAircraft:
     @cached_property
     def noise(self) -> Reals:
         """Variance of the noise of all readings, shape (D,)."""
-        return np.concatenate([one.entries.noise for one in self.seen]) + _LEAST
+        return np.concatenate([one.entries.noise for one in self.runs]) + _LEAST
 
     @cached_property
     def _slices(self) -> list[slice]:
-        ends = np.cumsum([0, *(one.entries.values.size for one in self.seen)])
+        ends = np.cumsum([0, *(one.entries.values.size for one in self.runs)])
         return [slice(int(a), int(b)) for a, b in pairwise(ends)]
 
     @cached_property
     def _levers(self) -> list[Reals]:
         """Coordinates of delta to readings, (D of a run, 3A), run by run, at the best estimate of x."""
-        return [one.basis @ (self.blade_differences[one.job] + one.change.ravel()) for one in self.seen]
+        return [one.basis @ (self.blade_differences[one.job] + one.change.ravel()) for one in self.runs]
 
     @cached_property
     def _doubts(self) -> list[Reals]:
         """The same of what x may differ by, (D of a run, 3A, J A B), run by run."""
         size = self.blade_differences.shape[1]
         root = self.estimate[1]
-        return [one.basis @ root[one.job * size : (one.job + 1) * size] for one in self.seen]
+        return [one.basis @ root[one.job * size : (one.job + 1) * size] for one in self.runs]
 
     def predict(self, entries: Entries, change: Reals) -> tuple[Reals, Reals]:
         """Return what the next run of the present job is to read, mean (E,) and covariance (E, E), its noise apart.
@@ -288,7 +288,7 @@ class OwnAircraft:
 
     def _predicted(self, entries: Entries, change: Reals) -> tuple[Reals, Reals, Reals]:
         """Return the mean (E,), the covariance before anything was read (E, E), and that with all readings (E, D)."""
-        last = self.seen[-1]
+        last = self.runs[-1]
         model, total = self.model, last.change + change
         error = last.error + _setting_variance(model, change)
         basis = basis_of(model, entries)
@@ -297,7 +297,7 @@ class OwnAircraft:
         doubt = basis @ self.estimate[1][last.job * size : (last.job + 1) * size]
         between = entries.effect @ _blade_cov(model)
         cross = np.empty((entries.values.size, len(self.cov)))
-        for one, part, other, unsure in zip(self.seen, self._slices, self._levers, self._doubts, strict=True):
+        for one, part, other, unsure in zip(self.runs, self._slices, self._levers, self._doubts, strict=True):
             shared = lever @ other.T + _flat(doubt) @ _flat(unsure).T
             block = shared * _alike(model, entries, one.entries)
             if one.job == last.job:
@@ -310,7 +310,7 @@ class OwnAircraft:
 
     def state(self) -> Reals:
         """Return the best estimate of the last run's readings without their noise, shape (D of that run,)."""
-        last = self.seen[-1].entries
+        last = self.runs[-1].entries
         return last.values - (last.noise + _LEAST) * self.weighed[self._slices[-1]]
 
     def influence(self) -> Influence:
@@ -346,21 +346,21 @@ class OwnAircraft:
         adjusters = len(model.rotor.adjusters)
         height = sensor == HEIGHTS
         root = model.height_root[regime] if height else model.root[regime, sensor]
-        own = slice(2 * adjusters, None) if height else slice(2 * adjusters)
+        columns = slice(2 * adjusters, None) if height else slice(2 * adjusters)
         blocks = []
-        for one, lever in zip(self.seen, self._levers, strict=True):
+        for one, lever in zip(self.runs, self._levers, strict=True):
             entries = one.entries
             if height:
                 alike = model.departures.heights[regime, entries.regime_of]
             else:
                 alike = model.departures.regimes[regime, entries.regime_of]
                 alike = alike * model.departures.sensors[sensor, entries.sensor_of]
-            blocks.append(root @ (lever[:, own] * alike[:, None]).T)
+            blocks.append(root @ (lever[:, columns] * alike[:, None]).T)
         return np.concatenate(blocks, axis=1)
 
     def present(self, last: Run) -> Run:
         """Return the last run with its readings replaced by the best estimate of the present state."""
-        entries = self.seen[-1].entries
+        entries = self.runs[-1].entries
         mean = self.state()
         cells, rotor = len(entries.regime), self.model.rotor
         vibration, height = last.vibration.copy(), last.height.copy()
@@ -379,16 +379,16 @@ def own_aircraft(model: TypeModel, jobs: Sequence[JobRuns], *, most: int = MOST_
     most : int
         Readings to go by before the last run's, about; more are thinned out evenly, run by run.
     """
-    found = seen_runs(model, jobs, most)
+    found = runs_of_jobs(model, jobs, most)
     first = next(one for one in found if one.job == len(jobs) - 1)
     factor = unlikeness(model, first)
     return replace(posterior(_rest_times(model, factor), found), unlike=factor)
 
 
-def seen_runs(model: TypeModel, jobs: Sequence[JobRuns], most: int) -> tuple[Seen, ...]:
+def runs_of_jobs(model: TypeModel, jobs: Sequence[JobRuns], most: int) -> tuple[RunEntries, ...]:
     """Return runs as the posterior holds them; parameters as in `own_aircraft`."""
     blades, runs = len(model.rotor.blades), sum(len(job.runs) for job in jobs)
-    found: list[Seen] = []
+    found: list[RunEntries] = []
     for j, job in enumerate(jobs):
         error = np.zeros(job.change[0].size)
         for t, (run, change) in enumerate(zip(job.runs, job.change, strict=True)):
@@ -397,25 +397,25 @@ def seen_runs(model: TypeModel, jobs: Sequence[JobRuns], most: int) -> tuple[See
                 entries = entries.thinned(max(most // (runs - 1), 1), blades)
             if t:
                 error = error + _setting_variance(model, change - job.change[t - 1])
-            found.append(Seen(j, entries, change, error, basis_of(model, entries)))
+            found.append(RunEntries(j, entries, change, error, basis_of(model, entries)))
     return tuple(found)
 
 
-def unlikeness(model: TypeModel, seen: Seen) -> float:
+def unlikeness(model: TypeModel, first: RunEntries) -> float:
     """Return how many times as large as the record's what no adjuster explains is on this aircraft, by a first run.
 
     A first run is held against what first runs of the type look like given any blade differences. The
     factor is the mean of its logarithm over a few values, weighed by how probable the run is under each and by
     how far aircraft of a type may be thought to differ (a standard deviation of _UNLIKE in the logarithm).
     """
-    few = seen.entries.thinned(_MOST_JUDGED, len(model.rotor.blades))
-    seen = replace(seen, entries=few, basis=basis_of(model, few))
+    few = first.entries.thinned(_MOST_JUDGED, len(model.rotor.blades))
+    first = replace(first, entries=few, basis=basis_of(model, few))
     logs = np.log(_FACTORS)
     weights = np.empty(len(_FACTORS))
     for i, factor in enumerate(_FACTORS):
-        own = posterior(_rest_times(model, factor), (seen,))
-        distance = float(own.weighed @ own.cov @ own.weighed)
-        weights[i] = -0.5 * (distance + np.linalg.slogdet(own.cov)[1]) - 0.5 * (logs[i] / _UNLIKE) ** 2
+        fitted = posterior(_rest_times(model, factor), (first,))
+        distance = float(fitted.weighed @ fitted.cov @ fitted.weighed)
+        weights[i] = -0.5 * (distance + np.linalg.slogdet(fitted.cov)[1]) - 0.5 * (logs[i] / _UNLIKE) ** 2
     weights = np.exp(weights - weights.max())
     return float(np.exp(weights @ logs / weights.sum()))
 
@@ -430,31 +430,31 @@ def _rest_times(model: TypeModel, factor: float) -> TypeModel:
     return replace(model, departures=rest)
 
 
-def posterior(model: TypeModel, seen: tuple[Seen, ...], before: OwnAircraft | None = None) -> OwnAircraft:
+def posterior(model: TypeModel, runs: tuple[RunEntries, ...], before: OwnAircraft | None = None) -> OwnAircraft:
     """Return the posterior of one aircraft from readings as vectors; see own_aircraft.
 
     `before`: what was found with other `departures` of the model, from which a single round goes on.
     """
-    jobs, size = seen[-1].job + 1, seen[-1].change.size
-    effect = _by_job([one.entries.effect for one in seen], [one.job for one in seen], jobs)
-    made = np.concatenate([one.entries.effect @ one.change.ravel() for one in seen])
-    misfit = np.concatenate([one.entries.values for one in seen]) - made
+    jobs, size = runs[-1].job + 1, runs[-1].change.size
+    effect = _by_job([one.entries.effect for one in runs], [one.job for one in runs], jobs)
+    made = np.concatenate([one.entries.effect @ one.change.ravel() for one in runs])
+    misfit = np.concatenate([one.entries.values for one in runs]) - made
     prior = np.kron(np.eye(jobs), _blade_cov(model))
-    fixed = effect @ prior @ effect.T + np.block([[_own_to_job(model, a, b) for b in seen] for a in seen])
-    fixed[np.diag_indices_from(fixed)] += np.concatenate([one.entries.noise for one in seen]) + _LEAST
-    alike = np.block([[_alike(model, a.entries, b.entries) for b in seen] for a in seen])
+    fixed = effect @ prior @ effect.T + np.block([[_own_to_job(model, a, b) for b in runs] for a in runs])
+    fixed[np.diag_indices_from(fixed)] += np.concatenate([one.entries.noise for one in runs]) + _LEAST
+    alike = np.block([[_alike(model, a.entries, b.entries) for b in runs] for a in runs])
     found, root = (np.zeros(jobs * size), np.zeros((jobs * size, 0))) if before is None else before.estimate
     for _ in range(_ROUNDS if before is None else 1):
         estimate, doubt = found.reshape(jobs, size), root  # those that cov is of: others can leave a variance negative
-        levers = np.concatenate([_levers_of(one, estimate, doubt) for one in seen])
+        levers = np.concatenate([_levers_of(one, estimate, doubt) for one in runs])
         cov = fixed + (levers @ levers.T) * alike
         pull = np.linalg.solve(cov, np.column_stack([misfit, effect @ prior]))
         found = prior @ (effect.T @ pull[:, 0])
         root = symmetric_root(prior - prior @ effect.T @ pull[:, 1:])
-    return OwnAircraft(model, seen, estimate, cov, pull[:, 0], (found, doubt))
+    return OwnAircraft(model, runs, estimate, cov, pull[:, 0], (found, doubt))
 
 
-def _levers_of(one: Seen, estimate: Reals, doubt: Reals) -> Reals:
+def _levers_of(one: RunEntries, estimate: Reals, doubt: Reals) -> Reals:
     """Return what delta makes of x^ and of a root of C, n columns, flat, (D of the run, 3A (1 + n))."""
     size = estimate.shape[1]
     sure = one.basis @ (estimate[one.job] + one.change.ravel())
@@ -473,7 +473,7 @@ def _by_job(blocks: list[Reals], job: list[int], jobs: int) -> Reals:
     return wide
 
 
-def _own_to_job(model: TypeModel, one: Seen, other: Seen) -> Reals:
+def _own_to_job(model: TypeModel, one: RunEntries, other: RunEntries) -> Reals:
     """Return the covariance, (D, D'), of what else belongs to one job: setting errors, the unexplained."""
     if one.job != other.job:
         return np.zeros((one.entries.values.size, other.entries.values.size))

@@ -31,7 +31,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from trackbal.aircraft.posterior import Entries, OwnAircraft, Seen, TypeModel, basis_of, entries_of, posterior
+from trackbal.aircraft.posterior import Entries, OwnAircraft, RunEntries, TypeModel, basis_of, entries_of, posterior
 from trackbal.base.covariance import contrasts, symmetric_root
 from trackbal.estimate import mixed
 from trackbal.influence.coefficients import Influence
@@ -65,11 +65,11 @@ def find_blade_differences(rotor: Rotor, influence: Influence, alike: Departures
     jobs = [entries for entries in jobs if entries.values.size]
     now = _first_guess(rotor, alike, jobs)
     still = np.zeros((len(rotor.adjusters), len(rotor.blades)))
-    seen = [(Seen(0, e, still, np.zeros(still.size), basis_of(neutral, e)),) for e in jobs]
+    runs = [(RunEntries(0, e, still, np.zeros(still.size), basis_of(neutral, e)),) for e in jobs]
     posteriors: list[OwnAircraft | None] = [None] * len(jobs)
     for _ in range(_MOST_ROUNDS if jobs else 0):
         model = replace(neutral, departures=now)
-        posteriors = [posterior(model, one, before) for one, before in zip(seen, posteriors, strict=True)]
+        posteriors = [posterior(model, one, before) for one, before in zip(runs, posteriors, strict=True)]
         now, promised = _climbed(model, [one for one in posteriors if one is not None])
         if promised < _SETTLED:
             break
@@ -104,8 +104,8 @@ def _climbed(model: TypeModel, jobs: Sequence[OwnAircraft]) -> tuple[Departures,
     """Return the variances after a scoring step, as departures, and the gain that the step promises."""
     theta = _variances(model.departures)
     slope, information = np.zeros(theta.size), np.zeros((theta.size, theta.size))
-    for own in jobs:
-        of_one = _slope(model, own)
+    for aircraft in jobs:
+        of_one = _slope(model, aircraft)
         slope += of_one[0]
         information += of_one[1]
     estimable = information.diagonal() > 0.0
@@ -130,9 +130,9 @@ def _variances(now: Departures) -> Reals:
 
 def _of_variances(now: Departures, theta: Reals) -> Departures:
     adjusters = now.blade_differences.size
-    own, shared = theta[adjusters:].reshape(2, -1)
-    rest = np.sqrt(own + shared)
-    alike = np.divide(shared, own + shared, out=np.zeros_like(rest), where=rest > 0.0)
+    alone, shared = theta[adjusters:].reshape(2, -1)
+    rest = np.sqrt(alone + shared)
+    alike = np.divide(shared, alone + shared, out=np.zeros_like(rest), where=rest > 0.0)
     return replace(
         now,
         blade_differences=np.sqrt(theta[:adjusters]),
@@ -143,12 +143,12 @@ def _of_variances(now: Departures, theta: Reals) -> Departures:
     )
 
 
-def _slope(model: TypeModel, own: OwnAircraft) -> tuple[Reals, Reals]:
+def _slope(model: TypeModel, aircraft: OwnAircraft) -> tuple[Reals, Reals]:
     """Return what one aircraft adds to the slope by each variance, and to the information.
 
     V'[k] is ``load[k] @ load[k].T``, so that all is in the products of loads with V^-1, squared and summed.
     """
-    return mixed.slope_of_loads(_loads(model, own.seen[0].entries), own.inverse, own.weighed)
+    return mixed.slope_of_loads(_loads(model, aircraft.runs[0].entries), aircraft.inverse, aircraft.weighed)
 
 
 def _loads(model: TypeModel, entries: Entries) -> list[Reals]:
@@ -157,9 +157,9 @@ def _loads(model: TypeModel, entries: Entries) -> list[Reals]:
     blades = len(rotor.blades)
     centre = contrasts(blades).T
     loads = [entries.effect[:, start : start + blades] @ centre for start in range(0, entries.effect.shape[1], blades)]
-    own = _unexplained_loads(rotor, entries, np.eye(len(rotor.regimes)), np.eye(len(rotor.regimes)))
+    alone = _unexplained_loads(rotor, entries, np.eye(len(rotor.regimes)), np.eye(len(rotor.regimes)))
     shared = _unexplained_loads(rotor, entries, symmetric_root(departures.regimes), symmetric_root(departures.heights))
-    return [*loads, *own, *shared]
+    return [*loads, *alone, *shared]
 
 
 def _unexplained_loads(rotor: Rotor, entries: Entries, regimes: Reals, heights: Reals) -> list[Reals]:

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trackbal.aircraft.posterior import JobRuns, OwnAircraft, TypeModel, posterior, seen_runs
+from trackbal.aircraft.posterior import JobRuns, OwnAircraft, TypeModel, posterior, runs_of_jobs
 from trackbal.base.sampling import evenly_spaced
 from trackbal.estimate import mixed
 from trackbal.influence.coefficients import Influence
@@ -53,7 +53,7 @@ def find_setting_errors(rotor: Rotor, influence: Influence, jobs: Sequence[JobRu
     model = TypeModel.of(rotor, influence, without)
     several = [job for job in jobs if len(job.runs) > 1]
     several = [several[i] for i in evenly_spaced(len(several), MOST_JOBS).tolist()]
-    parts = [_parts(posterior(model, seen_runs(model, [job], _MOST_ENTRIES))) for job in several]
+    parts = [_parts(posterior(model, runs_of_jobs(model, [job], _MOST_ENTRIES))) for job in several]
     theta = np.array([(_START * a.step) ** 2 for a in rotor.adjusters])
     moved = np.zeros(theta.size, dtype=bool)
     for _ in range(_MOST_ROUNDS if parts else 0):
@@ -90,16 +90,16 @@ def _slope(parts: Sequence[_JobPart], theta: Reals) -> tuple[Reals, Reals]:
     return slope, information
 
 
-def _parts(own: OwnAircraft) -> _JobPart:
-    rotor, size, blades = own.model.rotor, len(own.cov), len(own.model.rotor.blades)
-    ends = np.cumsum([0, *(one.entries.values.size for one in own.seen)])
+def _parts(aircraft: OwnAircraft) -> _JobPart:
+    rotor, size, blades = aircraft.model.rotor, len(aircraft.cov), len(aircraft.model.rotor.blades)
+    ends = np.cumsum([0, *(one.entries.values.size for one in aircraft.runs)])
     loads = [np.zeros((size, 0)) for _ in rotor.adjusters]
-    for t in range(1, len(own.seen)):
-        made = own.seen[t].change - own.seen[t - 1].change
-        acted = np.concatenate([one.entries.effect for one in own.seen[t:]])
+    for t in range(1, len(aircraft.runs)):
+        made = aircraft.runs[t].change - aircraft.runs[t - 1].change
+        acted = np.concatenate([one.entries.effect for one in aircraft.runs[t:]])
         for a in range(len(rotor.adjusters)):
             columns = a * blades + np.flatnonzero(made[a])
             load = np.zeros((size, columns.size))
             load[ends[t] :] = acted[:, columns]
             loads[a] = np.column_stack([loads[a], load])
-    return _JobPart(own.cov, own.cov @ own.weighed, loads)
+    return _JobPart(aircraft.cov, aircraft.cov @ aircraft.weighed, loads)
