@@ -74,10 +74,13 @@ def test_tips_that_were_not_read_leave_nothing():
     history = history_of(rotor, influence_of(rotor), jobs=2, runs=3)
     count = history.height_count.copy()
     count[1, 0] = 0
+    count[3:5, 0] = 0  # read once only in the second job: no change to show
     height = np.where(count[..., None] > 0, history.height, np.nan)
     left = residuals(rotor, replace(history, height_count=count, height=height), influence_of(rotor))
     assert np.isnan(left.height_measured[1, 0]).all() and np.isnan(left.height_predicted[1, 0]).all()
     assert np.isfinite(left.height_measured[[0, 2], 0]).all() and np.isfinite(left.height_predicted[[0, 2], 0]).all()
+    assert np.isnan(left.height_measured[3:, 0]).all() and np.isfinite(left.height_measured[3:, 1]).all()
+    assert np.isnan(left.by_job(rotor)[1]).tolist() == [[False, False], [True, False]]
     of_two = np.concatenate([left.height[0, 0], left.height[2, 0]]) / (rotor.height_limit[0] / 2.0)
     assert left.by_job(rotor)[1][0, 0] == pytest.approx(np.sqrt(np.mean(of_two**2)), rel=1e-12)
 

@@ -73,18 +73,26 @@ def test_a_correlation_matrix_is_left_as_it_is_and_others_made_one():
     assert np.diag(made) == pytest.approx(1.0, rel=1e-12) and np.linalg.eigvalsh(made).min() > 0.0
 
 
-def test_correlations_of_a_family_are_those_of_its_readings_written_out():
-    """Scores and information with every job's covariance of readings written out, in the adjusters' own units."""
+@pytest.mark.parametrize("twin", [False, True])
+def test_correlations_of_a_family_are_those_of_its_readings_written_out(twin):
+    """Scores and information with every job's covariance of readings written out, in the adjusters' own units.
+
+    `twin`: a third adjuster always moved with the first, so that neither is known, and neither tells anything.
+    """
     rng, jobs, runs = np.random.default_rng(6), 5, 4
     z = rng.normal(size=(2, jobs, runs, A)) * [20.0, 0.5]
     alpha, spread, sigma2 = rng.normal(size=(2, A)) / [20.0, 0.5], np.array([[2e-4, 0.5], [4e-4, 0.3]]), [0.6, 0.2]
+    if twin:
+        z = np.concatenate([z, z[..., :1]], axis=-1)
+        alpha, spread = np.concatenate([alpha, alpha[:, :1]], axis=1), np.concatenate([spread, spread[:, :1]], axis=1)
+    known = np.array([0.0, 1.0, 0.0]) if twin else np.ones(2)
     y = np.einsum("cjna,ca->cjn", z, alpha) + rng.normal(size=(2, jobs, runs))
     z, y = z - z.mean(axis=2, keepdims=True), y - y.mean(axis=2, keepdims=True)
     cov = np.einsum("cjna,ca,cjma->cjnm", z, spread, z) + np.multiply.outer(sigma2, np.eye(runs))[:, None]
     left = y - np.einsum("cjna,ca->cjn", z, alpha)
     score = np.einsum("cjna,cjn->cja", z, np.linalg.solve(cov, left[..., None])[..., 0])
     information = np.einsum("cjna,cjnb->cjab", z, np.linalg.solve(cov, z))
-    wanted = find_likeness(score, information, np.sqrt(spread) * np.sign(alpha), (2, 1))
+    wanted = find_likeness(score, information, known * np.sqrt(spread) * np.sign(alpha), (2, 1))
     read = np.full(jobs, runs)
     cells = [
         CellStatistics(
@@ -98,7 +106,7 @@ def test_correlations_of_a_family_are_those_of_its_readings_written_out():
         )
         for c in range(2)
     ]
-    told = identify(np.array([cell.gram.sum(axis=0) for cell in cells]), np.array([20.0, 0.5]))
+    told = identify(np.array([cell.gram.sum(axis=0) for cell in cells]), np.array([20.0, 0.5, 20.0])[: alpha.shape[1]])
     found = SimpleNamespace(identification=told, sigma2=np.array(sigma2), spread=spread, alpha=alpha)
     assert 0.05 < wanted.regimes[0, 1] < 0.95  # neither limit
     assert family_likeness(cells, found, (2, 1)).regimes == pytest.approx(wanted.regimes, rel=1e-9)
