@@ -79,14 +79,17 @@ def test_correlations_of_a_family_are_those_of_its_readings_written_out(twin):
 
     `twin`: a third adjuster always moved with the first, so that neither is known, and neither tells anything.
     """
-    rng, jobs, runs = np.random.default_rng(6), 5, 4
+    rng, jobs, runs = np.random.default_rng(6), 40, 4
     z = rng.normal(size=(2, jobs, runs, A)) * [20.0, 0.5]
     alpha, spread, sigma2 = rng.normal(size=(2, A)) / [20.0, 0.5], np.array([[2e-4, 0.5], [4e-4, 0.3]]), [0.6, 0.2]
+    alike = np.linalg.cholesky([[1.0, 0.5], [0.5, 1.0]])
+    departure = np.einsum("cd,dja->cja", alike, rng.normal(size=(2, jobs, A))) * np.sqrt(spread)[:, None]
     if twin:
+        departure = np.concatenate([departure, departure[..., :1]], axis=-1)
         z = np.concatenate([z, z[..., :1]], axis=-1)
         alpha, spread = np.concatenate([alpha, alpha[:, :1]], axis=1), np.concatenate([spread, spread[:, :1]], axis=1)
     known = np.array([0.0, 1.0, 0.0]) if twin else np.ones(2)
-    y = np.einsum("cjna,ca->cjn", z, alpha) + rng.normal(size=(2, jobs, runs))
+    y = np.einsum("cjna,cja->cjn", z, alpha[:, None] + departure) + 0.5 * rng.normal(size=(2, jobs, runs))
     z, y = z - z.mean(axis=2, keepdims=True), y - y.mean(axis=2, keepdims=True)
     cov = np.einsum("cjna,ca,cjma->cjnm", z, spread, z) + np.multiply.outer(sigma2, np.eye(runs))[:, None]
     left = y - np.einsum("cjna,ca->cjn", z, alpha)
