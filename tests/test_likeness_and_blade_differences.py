@@ -81,9 +81,11 @@ def test_correlations_of_a_family_are_those_of_its_readings_written_out(twin):
     """
     rng, jobs, runs = np.random.default_rng(6), 40, 4
     z = rng.normal(size=(2, jobs, runs, A)) * [20.0, 0.5]
-    alpha, spread, sigma2 = rng.normal(size=(2, A)) / [20.0, 0.5], np.array([[2e-4, 0.5], [4e-4, 0.3]]), [0.6, 0.2]
+    alpha, spread, sigma2 = rng.normal(size=(2, A)) / [20.0, 0.5], np.array([[1e-2, 8.0], [2e-2, 5.0]]), [0.3, 0.2]
     alike = np.linalg.cholesky([[1.0, 0.5], [0.5, 1.0]])
-    departure = np.einsum("cd,dja->cja", alike, rng.normal(size=(2, jobs, A))) * np.sqrt(spread)[:, None]
+    departure = (
+        np.einsum("cd,dja->cja", alike, rng.normal(size=(2, jobs, A))) * (np.sign(alpha) * np.sqrt(spread))[:, None]
+    )
     if twin:
         departure = np.concatenate([departure, departure[..., :1]], axis=-1)
         z = np.concatenate([z, z[..., :1]], axis=-1)
