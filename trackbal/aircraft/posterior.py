@@ -38,6 +38,7 @@ vector: real parts of the vibration cells read, imaginary parts, heights regime 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -488,7 +489,8 @@ def _setting_variance(model: TypeModel, change: Reals) -> Reals:
 
 
 def _flat(levers: Reals) -> Reals:
-    return levers.reshape(len(levers), -1)
+    """Return levers (D, ...) as rows (D, K); a run of which every reading was set aside has none."""
+    return levers.reshape(len(levers), math.prod(levers.shape[1:]))
 
 
 def entries_of(model: TypeModel, run: Run) -> Entries:
