@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -32,6 +33,22 @@ def start(*words: str) -> subprocess.CompletedProcess[str]:
         f"    print(*[m for m in {HEAVY!r} if m in sys.modules], file=sys.stderr)\n"
     )
     return subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60, check=False)
+
+
+@pytest.mark.parametrize(("given", "kept"), [(None, "1"), ("3", "3")])
+def test_the_linear_algebra_has_one_thread_unless_the_user_says_otherwise(given, kept):
+    environment = {k: v for k, v in os.environ.items() if k != "OMP_NUM_THREADS"}
+    program = "import os, sys\nsys.argv = ['trackbal', '--help']\nfrom trackbal.commands import main\n"
+    program += "try:\n    main()\nfinally:\n    print(os.environ['OMP_NUM_THREADS'], file=sys.stderr)\n"
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        env=environment | ({} if given is None else {"OMP_NUM_THREADS": given}),
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    assert done.stderr.split()[-1] == kept
 
 
 @pytest.mark.parametrize(

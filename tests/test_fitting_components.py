@@ -311,16 +311,20 @@ def test_the_restricted_inverse_is_that_of_the_known_directions(lost: int) -> No
 @pytest.mark.parametrize("kappa", [0.15, 0.0])
 def test_a_spread_comes_with_an_error_that_it_keeps_and_is_not_told_where_it_is_none(kappa: float) -> None:
     rotor = plain_rotor(adjusters=2)
-    off, told = [], 0
+    off, told, least = [], 0, np.inf
     for seed in range(30):
         truth = Truth.draw(rotor, 50, kappa=kappa, height_kappa=kappa)
         found = estimate_cells(HistoryCells(rotor, simulate(rotor, truth, 12, 4, seed=seed)))
         for part in (found.vibration, found.height):
             off += ((part.kappa**2 - kappa**2) / part.kappa2_error).tolist()
             told += int((part.kappa**2 > part.kappa2_error).sum())
+            of_aircraft = np.sqrt(2.0 / 11.0) * part.kappa**2  # of 12 whose readings all depart together
+            assert (part.kappa2_error >= of_aircraft * (1.0 - 1e-12)).all()
+            least = min(least, *(part.kappa2_error / np.maximum(of_aircraft, 1e-12)))
     if kappa:
         assert 0.5 < np.sqrt(np.mean(np.square(off))) < 1.7  # of one standard error
         assert told > 80  # of 120
+        assert least == pytest.approx(1.0, rel=1e-9)
     else:
         assert told < 40
 

@@ -20,6 +20,8 @@ def main() -> None:
                 print(f"trackbal: standard output: {error.strerror}", file=sys.stderr)
                 sys.exit(2)
         return
+    # Matrices here are small: threads of the linear algebra would wait for each other, and for other programs.
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
     from trackbal.commands.group import run
 
     sys.exit(run(sys.argv[1:]))
