@@ -249,7 +249,9 @@ def test_colours_of_pictures_are_seen_in_grey():
         assert contrast(colour, "#ffffff") >= 4.5
 
 
-@pytest.mark.parametrize(("blades", "regimes", "sensors"), [(2, 1, 1), (8, 8, 2), pytest.param(8, 8, 6, marks=LONG)])
+@pytest.mark.parametrize(
+    ("blades", "regimes", "sensors"), [(2, 1, 1), (7, 4, 2), *(pytest.param(8, 8, s, marks=LONG) for s in (2, 6))]
+)
 def test_extreme_rotors_have_a_card(blades, regimes, sensors):
     rotor = rotor_of(blades, regimes, sensors)
     run, influence = run_of(rotor, size=1.5), influence_of(rotor)

@@ -28,7 +28,7 @@ from trackbal.virtual import type_names  # noqa: E402
 
 SEED = 4
 KIND = "main3"
-AIRCRAFT = range(6)
+AIRCRAFT = range(much(4, 6))
 
 
 @pytest.fixture(scope="module")

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from advised_case import advised, change_of
+from how_much import much
 from invented_cases import invented_case
 from plain_reference import no_change
 
@@ -73,7 +74,7 @@ def in_pieces(seed, blades=3, **options):
     return case.with_rotor(adjusters=[first, case.adjusters[1]])
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(much(2, 4)))
 def test_every_plan_is_the_best_of_every_combination(tmp_path, seed):
     """Against plain loops over all sets of pieces on all blades and all steps of the other adjuster."""
     case = replace(in_pieces(seed), settings={("a0", "b1"): 8.0, ("a0", "b3"): 26.0})

@@ -17,7 +17,9 @@ from trackbal.search.search import search
         (2, {"blades": 5, "kinds": ("weight", "weight", "link"), "heights": False, "tight": True}),
         (3, {"blades": 7, "tight": True}),
         pytest.param(4, {"blades": 7}, marks=pytest.mark.long),
-        (1, {"blades": 8, "kinds": ("weight", "weight", "link", "tab", "tab"), "tight": True}),
+        pytest.param(
+            1, {"blades": 8, "kinds": ("weight", "weight", "link", "tab", "tab"), "tight": True}, marks=pytest.mark.long
+        ),
     ],
     ids=["4x3", "5x3-tight", "5x3-no-heights", "7x4-tight", "7x4", "8x5-tight"],
 )

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from how_much import much
 from test_textbook import with_data
 
 from trackbal.aircraft.learning import learn
@@ -87,7 +88,7 @@ def test_what_a_trial_teaches_is_what_learning_then_knows():
 @pytest.mark.parametrize("name", ["main3", "main4", "main5", "main7", "tail2", "uneven4"])
 def test_no_reading_is_expected_past_its_limit_or_stop(name):
     """On virtual aircraft of every type, by their true physics, with what a crew can say of blades and hardware."""
-    for seed in range(4):
+    for seed in range(much(2, 8)):
         _, aircraft, run = first_run(name, 700 + seed)
         rotor = with_data(VirtualType.shipped(name))
         found = find_trials(rotor, run, textbook_influence(rotor), aircraft.setting)
