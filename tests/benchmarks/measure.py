@@ -73,7 +73,7 @@ every choice of entries without whole steps inside the bounds, and rounds the be
 COMMANDS = """
 ## Commands as whole processes
 
-Start, {starts} times each in turn:
+As installed: modules are compiled once, before. Start, {starts} times each in turn:
 
 {start}
 
