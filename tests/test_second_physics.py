@@ -10,6 +10,7 @@ from plain_aircraft import ROTOR, A, B, Odd, PlainType
 
 from trackbal.aircraft.learning import posterior_of
 from trackbal.aircraft.posterior import JobRuns
+from trackbal.base.cautions import in_short
 from trackbal.estimate.job_statistics import HistoryCells
 from trackbal.fitting.fit import estimate_cells, fit, type_influence
 from trackbal.plan.advice import advise
@@ -84,3 +85,22 @@ def test_three_times_the_unexplained_part_is_noticed_by_a_first_run(known) -> No
     ordinary, unlike = factors(Odd()), factors(Odd(rest=3.0))
     assert (ordinary > 1.6).mean() <= 0.1
     assert (unlike > 1.4).mean() >= 0.4
+
+
+def test_an_aircraft_unlike_the_record_is_said_to_be_so_and_its_chance_not_to_be_relied_upon(known) -> None:
+    kind, influence = known
+
+    def said_of(odd: Odd) -> list[str]:
+        found = []
+        for seed in range(7):
+            run = kind.craft(np.random.default_rng(seed), odd).fly(STILL, np.random.default_rng(seed))
+            cautions = advise(ROTOR, run, influence, STILL, most=1, override_stop=True).cautions
+            found += [c for c in cautions if c.startswith("An aircraft unlike those of the record: what no adjuster")]
+        return found
+
+    unlike = said_of(Odd(rest=4.0))
+    assert len(unlike) >= 2 and len(said_of(Odd())) <= 1
+    for caution in unlike:
+        assert "times theirs. " in caution and caution.endswith("may still be too high; look for a cause.")
+        (short,) = in_short([caution], shortest=True)
+        assert short.endswith("times): chance may be too high.") and len(short) <= 78

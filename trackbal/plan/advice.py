@@ -666,12 +666,9 @@ def _how_known(influence: Influence, posterior: OwnAircraft | None) -> tuple[str
         unlike = (
             f"An aircraft unlike those of the record: what no adjuster explains is {posterior.unlike:.1f} times theirs."
         )
-        text = f"{unlike} The chance takes that into account; look for a cause if it is new."
-        return (
-            cautions.Caution(
-                text, f"Unlike the aircraft of the record ({posterior.unlike:.1f} times); look for a cause."
-            ),
-        )
+        text = f"{unlike} The chance takes part of that into account and may still be too high; look for a cause."
+        short = f"Unlike the aircraft of the record ({posterior.unlike:.1f} times): chance may be too high."
+        return (cautions.Caution(text, short),)
     spread = influence.vibration_cov.any() or influence.height_cov.any()
     if influence.departures is None and spread and influence.source.get("jobs") != 0:  # 0: no past jobs at all
         text = "The influence file has no departures, without which chances come out too low; a fit writes them."
