@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
 from trackbal.trials.job_trial import find_trials_in_job
 from trackbal.trials.textbook import textbook_influence
-from trackbal.trials.trial import BOLD, _View, find_trials, scale
+from trackbal.trials.trial import BOLD, _plan_as_trial, _View, find_trials, scale
 from trackbal.virtual import VirtualType
 
 
@@ -281,3 +282,29 @@ def test_the_commands_say_it_in_words_and_as_json(tmp_path, capsys):
     assert len(answer["sequence"]) == 3
     assert run_command(["estimate", "--rotor", str(file), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["adjusters"][0]["hub_force_N"] is None
+
+
+@pytest.mark.parametrize("anyway", [False, True])
+def test_a_plan_that_might_reach_a_stop_is_no_trial(anyway):
+    """Of plans that may pass a limit the least costly is made where all else is worse; none that may reach a stop."""
+
+    def stub(*clear):
+        made = iter(SimpleNamespace(within=False, clear=c) for c in clear)
+        return SimpleNamespace(trial=lambda change: next(made))
+
+    plans = [SimpleNamespace(expected_cost=cost, change=None) for cost in (9.0, 2.0, 1.0)]
+    assert _plan_as_trial(stub(False, False), plans, anyway=anyway) is None
+    found = _plan_as_trial(stub(True, False), plans, anyway=anyway)
+    assert (found is not None and found.clear) if anyway else found is None
+
+
+def test_a_trial_within_is_clear_of_its_stops():
+    rotor, aircraft, run = first_run("main4", 703)
+    view = view_of(rotor, run, textbook_influence(rotor))
+    steps = np.zeros_like(aircraft.setting)
+    sizes = []
+    for k in range(1, 30):
+        steps[0, 1] = k * rotor.adjusters[0].step
+        sizes.append(view.trial(steps))
+    assert all(t.clear for t in sizes if t.within)
+    assert not sizes[-1].clear and not sizes[-1].within

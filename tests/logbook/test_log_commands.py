@@ -371,6 +371,9 @@ def test_a_surprise_is_named_and_put_right(book: Path, files: Path, command: Com
     assert f"trackbal log correct done {book} 1 2 tip_weight -100" in out
     code, out, _ = command("advise", book)
     assert code == 1 and "HOLD" in out and "nobody has said why" in " ".join(out.split())
+    code, out, _ = command("trial", book)
+    assert code == 1 and "SURPRISING" in out and "trial is needed" not in out
+    assert json.loads(command("trial", book, "--json")[1])["verdict"] == "hold"
     assert command("correct", "done", book, 1, "2", "tip_weight", "-100", "--why", "removed")[0] == 0
     standing = show(command, book)
     assert not standing["surprising"] and standing["explanations"] == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 
@@ -67,6 +68,25 @@ def test_textbook_estimates_are_entered_as_such(tmp_path, command):
 
     with sqlite3.connect(book) as raw:
         assert raw.execute("SELECT source FROM influence").fetchall() == [("textbook estimates from the rotor file",)]
+
+
+def test_no_trial_while_a_stop_reached_in_another_regime_stands(tmp_path, command):
+    """The stop was reached in the first run; the second, in which nothing was changed, reads another regime alone."""
+    kind = VirtualType.shipped("main4")
+    book, rotor = tmp_path / "day.tblog", kind.rotor
+    run = kind.aircraft(10001).fly(np.random.default_rng(1))
+    vibration = run.vibration.copy()
+    vibration[1, 0] = 1.1 * rotor.vibration_stop_limit[1, 0]
+    write_run(rotor, tmp_path / "run1.csv", replace(run, vibration=vibration), force=False)
+    command("new", book, "--rotor", VirtualType.rotor_file("main4"))
+    command("start", book, "No. 1")
+    assert command("run", book, tmp_path / "run1.csv")[0] == 1
+    lines = (tmp_path / "run1.csv").read_text(encoding="utf-8").splitlines()
+    (tmp_path / "run2.csv").write_text("\n".join(lines[:2]) + "\n", encoding="utf-8")
+    command("run", book, tmp_path / "run2.csv", "--anyway")
+    assert json.loads(command("advise", book, "--json")[1])["verdict"] == "stop"
+    code, out, _ = command("trial", book)
+    assert code == 1 and "STOP" in out and "no trial" in out and "[ ]" not in out
 
 
 def test_done_after_not_enough_known_asks_what_was_done(tmp_path, command):

@@ -67,7 +67,7 @@ def trial(
             echo_json(trial_json(rotor, found, setting))
         else:
             say(trial_text(rotor, found, setting), nl=False)
-    return 0 if chosen is not None or not (found.unknown or found.stop) else 1
+    return 1 if found.warns else 0
 
 
 @click.command()

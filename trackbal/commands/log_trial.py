@@ -18,7 +18,7 @@ def trial_command(book_file: str, job_name: str | None, singly: bool, author: st
     """Say which trial to make after the last run, and record it as advised.
 
     What the job's runs have taught counts. Then: trackbal log done, run again, trackbal log
-    advise. Exit code 1 if no trial can be made.
+    advise. Exit code 1 if no trial can be made, as at a stop limit or while the job is on hold.
 
     \b
     Example:
@@ -26,7 +26,10 @@ def trial_command(book_file: str, job_name: str | None, singly: bool, author: st
     """
     from trackbal.logbook.beginning import influence_to_go_by
     from trackbal.logbook.deeds import change_items, record_advice
+    from trackbal.logbook.earlier import earlier_jobs
     from trackbal.logbook.entries import job_to_advise
+    from trackbal.logbook.report import hold_json, hold_text
+    from trackbal.logbook.standing import look_at, stand
     from trackbal.logbook.store import Book
     from trackbal.reports.trial_report import trial_json, trial_text
     from trackbal.trials.job_trial import find_trials_in_job
@@ -35,7 +38,15 @@ def trial_command(book_file: str, job_name: str | None, singly: bool, author: st
         record = job_to_advise(book, job_name)
         rotor, setting = record.rotor, record.setting()
         entry, influence = influence_to_go_by(book, rotor, author)
-        found = find_trials_in_job(rotor, record.readings, record.change, influence, setting)
+        standing = stand(record, influence, earlier_jobs(book, record, influence))
+        if standing.on_hold:  # no trial either, until somebody has said why the run does not fit
+            if as_json:
+                echo_json({"verdict": "hold"} | hold_json(record, standing))
+            else:
+                say(hold_text(record, standing))
+            return 1
+        stopped = look_at(record).stopped
+        found = find_trials_in_job(rotor, record.readings, record.change, influence, setting, stop_on_record=stopped)
         chosen = found.alone if singly else found.best
         answer = trial_json(rotor, found, setting)
 
@@ -52,4 +63,4 @@ def trial_command(book_file: str, job_name: str | None, singly: bool, author: st
             record_advice(book, record, entry, recorded, change_items(rotor, chosen.change), author, show)
         else:
             show()
-    return 0 if chosen is not None or not found.unknown else 1
+    return 1 if found.warns else 0

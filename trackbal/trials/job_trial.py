@@ -12,8 +12,14 @@ from trackbal.trials.trial import Trials, find_trials
 
 
 def find_trials_in_job(
-    rotor: Rotor, runs: Sequence[Run], change: Reals, influence: Influence, setting: Reals
+    rotor: Rotor,
+    runs: Sequence[Run],
+    change: Reals,
+    influence: Influence,
+    setting: Reals,
+    *,
+    stop_on_record: bool = False,
 ) -> Trials:
     """Return what to try after the last run of a job; parameters as in `advise_in_job`, errors as in `find_trials`."""
     influence_now = influence if len(runs) == 1 else learn(rotor, runs, change, influence).influence
-    return find_trials(rotor, runs[-1], influence_now, setting)
+    return find_trials(rotor, runs[-1], influence_now, setting, stop_on_record=stop_on_record)

@@ -71,6 +71,8 @@ class Trial:
         No reading now inside is expected past its limit, and none outside farther than it is, or than BOLD of the worst
         now; none within two standard deviations of its stop, were what is not known DOUBT times as large; and the
         unknown part is below one limit, or BOLD of the worst reading, everywhere.
+    clear : bool
+        What `within` says of stop limits.
     """
 
     change: Reals
@@ -80,6 +82,7 @@ class Trial:
     worst: float
     effect: float
     within: bool
+    clear: bool
 
     @property
     def adjusters(self) -> tuple[int, ...]:
@@ -118,8 +121,15 @@ class Trials:
     thumb: Reals
     stop: bool
 
+    @property
+    def warns(self) -> bool:
+        """Whether the answer is a warning: a stop, or something unknown of which no trial can be made."""
+        return self.stop or (bool(self.unknown) and self.best is None)
 
-def find_trials(rotor: Rotor, run: Run, influence: Influence, setting: Reals) -> Trials:
+
+def find_trials(
+    rotor: Rotor, run: Run, influence: Influence, setting: Reals, *, stop_on_record: bool = False
+) -> Trials:
     """Return what to try after a run.
 
     Parameters
@@ -128,24 +138,26 @@ def find_trials(rotor: Rotor, run: Run, influence: Influence, setting: Reals) ->
         What is known: of the type, of this aircraft from the runs of a job, or of textbooks alone.
     setting : ndarray, shape (A, B)
         What is installed, in the adjusters' units.
+    stop_on_record : bool
+        A stop limit was reached that still counts, though not in this run.
 
     Raises
     ------
     InputError
         If the run has no reading that counts.
     """
-    review = check_run(rotor, run)
+    stop = check_run(rotor, run).stop or stop_on_record
     low, high = open_bounds(rotor, run, setting)
     unknown = gaps(rotor, run, influence, [bool((high[a] > low[a]).any()) for a in range(len(high))])
     named = {gap.adjuster for gap in unknown}
     unknown += tuple(g for g in roughly_known(rotor, run, influence, low, high) if g.adjuster not in named)
     first_of_type = influence.source.get("jobs") == 0
     said = None  # asked for where all is known roughly
-    if first_of_type and not review.stop and all(gap.roughly for gap in unknown):
+    if first_of_type and not stop and all(gap.roughly for gap in unknown):
         said = advise(rotor, run, influence, setting)
         unknown = unknown or said.missing
-    nothing = Trials(None, None, (), (), unknown, rule_of_thumb(rotor), review.stop)
-    if review.stop or not unknown:
+    nothing = Trials(None, None, (), (), unknown, rule_of_thumb(rotor), stop)
+    if stop or not unknown:
         return nothing
     asked = [gap.adjuster for gap in unknown]
     view = _View.of(rotor, run, influence, scale(rotor, influence))
@@ -248,12 +260,12 @@ class _View:
         bold = max(1.0, BOLD * float((now / limit).max(initial=0.0))) * limit
         within = np.all((after <= np.where(now <= limit, limit, np.maximum(now, bold))) & (effect <= bold))
         error = np.sqrt(error**2 + (DOUBT**2 - 1.0) * effect**2)
-        within &= np.all(after + _FAR * error / np.sqrt(2.0) < stop)
+        clear = np.all(after + _FAR * error / np.sqrt(2.0) < stop)
         spread, spread_now = np.ptp(tips, axis=1)[tall], self.run.spread[tall]
         rise = np.sqrt(height.max(axis=1))[tall]
         spread_limit, spread_stop = self.rotor.height_limit[tall], self.rotor.height_stop_limit[tall]
         within &= np.all((spread <= np.maximum(spread_limit, spread_now)) & (unknown_rise <= spread_limit))
-        within &= np.all(spread + _FAR * rise < spread_stop)
+        clear &= np.all(spread + _FAR * rise < spread_stop)
         noise = self.influence.vibration_noise * np.sqrt(1.0 + 1.0 / np.maximum(self.run.vibration_count, 1))
         size = np.abs(moved - self.run.vibration) ** 2 + vibration
         noises = np.sqrt(size / 2.0) / np.maximum(noise, _SMALL)
@@ -265,7 +277,8 @@ class _View:
             noises=float(np.median(noises[read])) if read.any() else float("inf"),
             worst=float(np.concatenate([after / limit, spread / spread_limit]).max(initial=0.0)),
             effect=float(np.concatenate([effect / limit, unknown_rise / spread_limit]).max(initial=0.0)),
-            within=bool(within),
+            within=bool(within and clear),
+            clear=bool(clear),
         )
 
     def taught(self, change: Reals) -> _View:
@@ -389,11 +402,12 @@ def _two(view: _View, made: list[Trial], apart: _Apart) -> Trial | None:
 def _plan_as_trial(view: _View, plans: Sequence[Plan], *, anyway: bool) -> Trial | None:
     """Return the fewest adjustments of about the least expected cost as a trial: it teaches what is known roughly.
 
-    `anyway`: where every plan might take a reading past its limit, that of the least cost none the less.
+    `anyway`: where every plan might take a reading past its limit, that of the least cost none the less; never where
+    it might take one to its stop limit.
     """
     ahead = [p for p in plans if p.expected_cost < CURE * plans[0].expected_cost]
     trials = [(p, view.trial(p.change)) for p in ahead]
-    pool = [(p, t) for p, t in trials if t.within] or (trials if anyway else [])
+    pool = [(p, t) for p, t in trials if t.within] or [(p, t) for p, t in trials if t.clear and anyway]
     least = min((p.expected_cost for p, _ in pool), default=0.0)
     return next((t for p, t in pool if p.expected_cost <= AS_GOOD * least), None)
 
