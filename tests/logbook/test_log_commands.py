@@ -398,6 +398,8 @@ def test_a_surprising_run_holds_the_job_until_somebody_says_why(book: Path, file
     page = card.read_text()
     assert "HOLD" in page and answer["explanations"][0]["text"] in html.unescape(page) and "chance" not in page.lower()
     assert not plan.exists()
+    code, _, error = command("done", book)  # "as advised", and nothing was
+    assert code == 2 and 'no plan offered after run 2 (verdict "hold")' in error
     code, out, _ = command("show", book)
     assert code == 1 and "HOLD" in out and "trackbal log checked" in " ".join(out.split())
     assert command("checked", book, "  ")[0] == 2  # a reason is needed

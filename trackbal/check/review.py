@@ -90,9 +90,14 @@ class Reading:
         return f"{place}: {why}" if why else place
 
     @property
+    def worst_of_two(self) -> float:
+        """The largest single reading, at the worse of two speeds where one is in doubt: what a stop limit goes by."""
+        return max(self.largest, self.at_usual or 0.0)
+
+    @property
     def stopped(self) -> bool:
         """Whether a single reading is at or above its stop limit, at either of two speeds where one is in doubt."""
-        return self.stop is not None and is_stopped(max(self.largest, self.at_usual or 0.0), self.stop)
+        return self.stop is not None and is_stopped(self.worst_of_two, self.stop)
 
     @property
     def stopped_at_usual(self) -> bool:

@@ -90,7 +90,7 @@ def advise_command(
     from trackbal.logbook.earlier import earlier_jobs
     from trackbal.logbook.entries import job_to_advise
     from trackbal.logbook.report import hold_json, hold_text
-    from trackbal.logbook.standing import look_at, stand
+    from trackbal.logbook.standing import stand, stops_beside
     from trackbal.logbook.store import Book
     from trackbal.plan.advice import with_settings_assumed
     from trackbal.plan.job_advice import advise_in_job
@@ -118,7 +118,7 @@ def advise_command(
                 chance=chance,
                 nominal=nominal,
                 override_stop=override_stop,
-                stop_on_record=look_at(record).stopped,
+                stops=stops_beside(record, len(record.runs)),
             )
         found = replace(found, advice=replace(found.advice, anyway=plan_anyway))
         advice = with_settings_assumed(found.advice, rotor, record.settings_listed())

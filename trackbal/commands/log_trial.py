@@ -28,8 +28,8 @@ def trial_command(book_file: str, job_name: str | None, singly: bool, author: st
     from trackbal.logbook.deeds import change_items, record_advice
     from trackbal.logbook.earlier import earlier_jobs
     from trackbal.logbook.entries import job_to_advise
-    from trackbal.logbook.report import hold_json, hold_text
-    from trackbal.logbook.standing import look_at, stand
+    from trackbal.logbook.report import hold_json, hold_text, stop_text
+    from trackbal.logbook.standing import stand
     from trackbal.logbook.store import Book
     from trackbal.reports.trial_report import trial_json, trial_text
     from trackbal.trials.job_trial import find_trials_in_job
@@ -45,8 +45,8 @@ def trial_command(book_file: str, job_name: str | None, singly: bool, author: st
             else:
                 say(hold_text(record, standing))
             return 1
-        stopped = look_at(record).stopped
-        found = find_trials_in_job(rotor, record.readings, record.change, influence, setting, stop_on_record=stopped)
+        stopped = bool(standing.stops)
+        found = find_trials_in_job(rotor, record.readings, record.change, influence, setting, stopped=stopped)
         chosen = found.alone if singly else found.best
         answer = trial_json(rotor, found, setting)
 
@@ -54,6 +54,8 @@ def trial_command(book_file: str, job_name: str | None, singly: bool, author: st
             if as_json:
                 echo_json(answer)
             else:
+                if stopped:
+                    say(stop_text(standing) + "\n")
                 say(trial_text(rotor, found, setting, singly=singly), nl=False)
                 if chosen is not None:
                     say(f"Recorded as advised. When done: trackbal log done {book_file}")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
@@ -10,6 +12,7 @@ from trackbal.base.errors import InputError, State
 from trackbal.lessons.lesson import Lesson, visit_of
 from trackbal.logbook.earlier import earlier_jobs
 from trackbal.logbook.records import find_job, influence_if_any, load_job
+from trackbal.logbook.standing import stops_beside
 from trackbal.logbook.store import Book
 from trackbal.plan.job_advice import advise_in_job
 from trackbal.trials.textbook import textbook_influence
@@ -32,10 +35,11 @@ def lesson_of_job(book: Book, name: str, *, most: int | None = None, chance: flo
     influence = influence_if_any(book, rotor) or textbook_influence(rotor)
     earlier = earlier_jobs(book, record, influence)
     judged = surprises(rotor, JobArrays.of(readings, change), influence, earlier)
+    planned = replace(rotor, preferences=rotor.preferences.with_those_of(record.preferences))
     visits = []
     for k, run in enumerate(record.runs):
         found = advise_in_job(
-            rotor,
+            planned,
             readings[: k + 1],
             change[: k + 1],
             influence,
@@ -44,6 +48,7 @@ def lesson_of_job(book: Book, name: str, *, most: int | None = None, chance: flo
             checked=tuple(t for t in record.checked if t <= k),
             most=most,
             chance=chance,
+            stops=stops_beside(record, k + 1),
         )
         items = record.done.get(run.entry)
         done = None if items is None and k + 1 == len(record.runs) else record.amounts(items or {})

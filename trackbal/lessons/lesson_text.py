@@ -222,6 +222,12 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
     if advice.verdict == "stop":
         causes = [wrap(c, "- ") for c in cautions.mechanical_causes(lesson.rotor.place)]
         stop = "STOP: a reading is at or above its stop limit. No plan is offered; find the cause first:"
+        if not advice.review.stop:
+            before = "; ".join(advice.stops)
+            stop = wrap(
+                f"STOP: a stop limit was reached and not read again since ({before}). No plan is offered; find the "
+                "cause first:"
+            )
         return "\n".join([stop, *causes])
     if advice.verdict == "hold":
         return wrap(

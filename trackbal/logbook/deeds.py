@@ -105,7 +105,7 @@ def record_done(
                 raise InputError(
                     book.file, State(f"no advice after run {run.number}"), "what was done: --item, --sheet or --nothing"
                 )
-            if advice.verdict in ("investigate", "stop", "learn") and not advice.items:
+            if advice.verdict != "inside" and not advice.items:
                 raise InputError(
                     book.file,
                     f'no plan offered after run {run.number} (verdict "{advice.verdict}")',

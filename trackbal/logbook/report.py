@@ -13,13 +13,13 @@ from trackbal.aircraft.surprise import Surprise
 from trackbal.base.cautions import IN_SHORT, MECHANICAL_IN_SHORT, general_cautions, mechanical_causes
 from trackbal.base.text_layout import across, count, cut, listed, number_words, paragraphs, table, times_words, wrap
 from trackbal.check.coverage import coverage_json
-from trackbal.check.review import Review, check_run
+from trackbal.check.review import check_run
 from trackbal.check.stages import stage_words
 from trackbal.logbook.entries import copy_of
 from trackbal.logbook.records import Items, JobRecord, RunRecord
-from trackbal.logbook.rows import Cell, Row, run_of_rows
+from trackbal.logbook.rows import Row, run_of_rows
 from trackbal.logbook.run_table import run_table
-from trackbal.logbook.standing import Ahead, RunStanding, Standing
+from trackbal.logbook.standing import Ahead, RunStanding, Standing, StopReached, draft_review
 from trackbal.plan.forecast import Forecast
 from trackbal.records.explanations import ALIKE, Explanation
 from trackbal.runs.rotor import Rotor
@@ -35,13 +35,15 @@ NEXT = {
     "explain": "HOLD. Next: find out why the run is surprising; then put the record right (trackbal log correct), "
     "close the job with what was found (trackbal log close --finding), or sign that record and readings were checked "
     "(trackbal log checked).",
-    "investigate": "Next: look for a mechanical cause. When it is put right, say what was done with the adjusters "
-    "(trackbal log done --nothing, if nothing), and run again.",
+    "investigate": "Next: look for a mechanical cause. When one was found and put right, close the job with it "
+    "(trackbal log close --finding) and start the next job: what is run then is another rotor to this record. If none "
+    "was found, run again and enter it (trackbal log run).",
     "trial": "Next: choose a trial (trackbal log trial).",
     "done": "Next: record what was done (trackbal log done).",
     "read": "Inside limits so far, but not everything was read. Next: run and read the rest (trackbal log run).",
     "close": "Every reading is inside its limit. Next: close the job (trackbal log close), if the manual agrees.",
-    "stop": "STOP: a reading is at or above its stop limit. Find the cause before any adjustment.",
+    "stop": "STOP: a reading is at or above its stop limit. Find the cause before any adjustment; run again only after "
+    "that, on the ground first.",
     "closed": "The job is closed.",
 }
 
@@ -73,7 +75,20 @@ def job_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
         "finished": standing.finished,
         **(coverage_json(standing.coverage) if standing.coverage is not None else {}),
         "runs": [_run_json(record, run, at_run) for run, at_run in zip(record.runs, standing.runs, strict=True)],
-        "typing": None if record.draft is None else {"rows": len(record.draft.rows), "since": record.draft.stamp.at},
+        "stops": [
+            {
+                "run": stop.run,
+                "regime": stop.reading.regime,
+                "sensor": stop.reading.sensor,
+                "value": stop.reading.worst_of_two,
+                "stop": stop.reading.stop,
+                "unit": stop.reading.unit,
+            }
+            for stop in standing.stops
+        ],
+        "typing": None
+        if record.draft is None
+        else {"rows": len(record.draft.rows), "since": record.draft.stamp.at, "stop": standing.typing_stopped},
         "settings": _items_json(record, record.settings_text(), "setting"),
         "notes": [
             {"text": n.text, "run": _number(record, n.run), "at": n.stamp.at, "by": n.stamp.author}
@@ -218,7 +233,8 @@ def job_text(record: JobRecord, standing: Standing) -> str:
         blocks.append(wrap(f"Found: {record.finding}"))
     if record.draft is not None:
         blocks.append(f"A run is being typed ({count(len(record.draft.rows), 'regime')} so far).")
-        blocks.append(_stop_words(draft_review(record, record.draft)))
+        typed = draft_review(record, record.draft).readings
+        blocks.append(_stop_words([StopReached(0, one) for one in typed if one.stopped], 0))
     for run in record.runs:
         if run.entry in record.answers:
             blocks.append(
@@ -234,7 +250,7 @@ def job_text(record: JobRecord, standing: Standing) -> str:
     if record.outcome is not None:
         blocks.append(wrap(f"Closed: {record.outcome}"))
     if standing.runs:
-        blocks.append(stop_text(record, standing.runs[-1]))
+        blocks.append(stop_text(standing))
         blocks.append(wrap(stage_words(rotor, standing.runs[-1].review)))
     blocks.append(next_text(standing))
     return paragraphs(blocks) + "\n"
@@ -261,7 +277,7 @@ def run_text(record: JobRecord, standing: Standing) -> str:
     else:
         head += "."
     blocks = [listed("Doubts", [finding.text for finding in review.doubts]), wrap(head)]
-    blocks.append(stop_text(record, last))
+    blocks.append(stop_text(standing))
     blocks.append(wrap(stage_words(record.rotor, review)))
     if standing.on_hold:
         blocks.append(hold_text(record, standing))
@@ -293,30 +309,22 @@ def typed_json(record: JobRecord, run: RunRecord) -> dict[str, Any]:
     return {"job": record.name, "run": run.number, "at": run.stamp.at, "by": run.stamp.author, "rows": rows}
 
 
-def stop_text(record: JobRecord, at_run: RunStanding) -> str:
-    """Return which readings of a run are at a stop limit, and what to do; nothing if none is."""
-    return _stop_words(at_run.review)
+def stop_text(standing: Standing) -> str:
+    """Return which readings at a stop limit were not read again since, and what to do; nothing if none is."""
+    return _stop_words(standing.stops, len(standing.runs))
 
 
-def _stop_words(review: Review) -> str:
+def _stop_words(stops: Sequence[StopReached], last: int) -> str:
+    """Return stops in words, those of runs before the `last` with their run."""
     return "\n".join(
         wrap(
-            f"STOP. {one.regime}, {one.what}: {one.value:.4g} {one.unit}, stop limit {one.stop:g}. Stop running and "
-            "find the cause; adjust nothing over it."
+            f"STOP. {'' if stop.run == last else f'Run {stop.run}, '}{stop.reading.regime}, {stop.reading.what}: "
+            f"{stop.reading.worst_of_two:.4g} {stop.reading.unit}, stop limit {stop.reading.stop:g}"
+            f"{'' if stop.run == last else '; not read again since'}. Stop running and find the cause; "
+            "adjust nothing over it."
         )
-        for one in review.readings
-        if one.stopped
+        for stop in stops
     )
-
-
-def draft_review(record: JobRecord, draft: RunRecord) -> Review:
-    """Return what was typed so far of a run against its limits; a phase still to come counts as any."""
-    rows = [dict(row) for row in draft.rows]
-    for row in rows:
-        for sensor in record.rotor.sensors:
-            if f"{sensor.name}.amp" in row:
-                row.setdefault(f"{sensor.name}.deg", Cell("0"))
-    return check_run(record.rotor, run_of_rows(record.rotor, rows, record.place(draft)))
 
 
 def doubts_of_rows(record: JobRecord, rows: Sequence[Row], source: str) -> list[str]:

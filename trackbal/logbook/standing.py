@@ -13,10 +13,10 @@ from trackbal.aircraft.posterior import JobRuns
 from trackbal.aircraft.surprise import Surprise, surprises
 from trackbal.base.errors import InputError
 from trackbal.check.coverage import Coverage, coverage_of
-from trackbal.check.review import Review, check_run
+from trackbal.check.review import Reading, Review, check_run
 from trackbal.influence.coefficients import Influence
-from trackbal.logbook.records import JobRecord
-from trackbal.logbook.rows import run_of_rows
+from trackbal.logbook.records import JobRecord, RunRecord
+from trackbal.logbook.rows import Cell, run_of_rows
 from trackbal.plan.forecast import Forecast
 from trackbal.plan.job_advice import likely_next, open_holds
 from trackbal.records.explanations import Explanation, explain
@@ -49,6 +49,19 @@ class Ahead:
 
 
 @dataclass(frozen=True)
+class StopReached:
+    """A reading at its stop limit, by the rotor as it is now or as it was when run number `run` was entered."""
+
+    run: int
+    reading: Reading
+
+    def __str__(self) -> str:
+        """Return which reading, of which run, and its stop limit."""
+        one = self.reading
+        return f"{one.regime}, {one.what} {one.worst_of_two:.4g} {one.unit} in run {self.run} (stop limit {one.stop:g})"
+
+
+@dataclass(frozen=True)
 class Standing:
     """Where a job stands.
 
@@ -71,6 +84,10 @@ class Standing:
         Surprising runs, by index, of which nobody has said why.
     ahead : Ahead or None
         What to expect of the next run; None on hold, and where nothing was advised or done.
+    stops : tuple of StopReached
+        Readings at their stop limit that were not read again since.
+    typing_stopped : bool
+        Whether a reading of the run being typed is at its stop limit.
     """
 
     runs: tuple[RunStanding, ...]
@@ -80,6 +97,8 @@ class Standing:
     finished: bool = False
     on_hold: tuple[int, ...] = ()
     ahead: Ahead | None = None
+    stops: tuple[StopReached, ...] = ()
+    typing_stopped: bool = False
 
     @property
     def surprising(self) -> bool:
@@ -89,8 +108,8 @@ class Standing:
 
     @property
     def warns(self) -> bool:
-        """Whether a run is surprising and nobody has said why, or the last one is at a stop limit."""
-        return bool(self.on_hold) or self.next == "stop" or (bool(self.runs) and self.runs[-1].stopped)
+        """Whether a run is surprising and nobody has said why, or a reading at its stop limit stands."""
+        return bool(self.on_hold or self.stops) or self.typing_stopped
 
 
 def stand(record: JobRecord, influence: Influence | None, earlier: Sequence[JobRuns] = ()) -> Standing:
@@ -108,22 +127,25 @@ def stand(record: JobRecord, influence: Influence | None, earlier: Sequence[JobR
         judged = surprises(rotor, job, influence, earlier)
     likely = _expectations(record, influence, judged, earlier)
     runs = [
-        RunStanding(t + 1, review, judged[t], review.stop or bool(stops_when_entered(record, t)), likely[t])
+        RunStanding(t + 1, review, judged[t], review.stop or bool(stopped_when_entered(record, t)), likely[t])
         for t, review in enumerate(check_run(rotor, reading) for reading in readings)
     ]
     on_hold = () if record.finding else open_holds(judged, record.checked)
     explanations: tuple[Explanation, ...] = ()
     if job is not None and influence is not None and on_hold:
         explanations = _explained(record, job.first(on_hold[-1] + 1), influence, earlier)
+    typing_stopped = record.draft is not None and draft_review(record, record.draft).stop
     if not runs:
-        return Standing((), (), _next(record, runs, None, ()))
+        return Standing((), (), _next(record, None, ()), typing_stopped=typing_stopped)
     look = look_at(record)
-    step = _next(record, runs, look, on_hold)
+    step = _next(record, look, on_hold)
     finished = look.inside and look.coverage.complete
     ahead = None
     if influence is not None and not (on_hold or record.outcome or record.finding):
         ahead = _ahead(record, influence, judged, earlier)
-    return Standing(tuple(runs), explanations, step, look.coverage, finished, on_hold, ahead)
+    return Standing(
+        tuple(runs), explanations, step, look.coverage, finished, on_hold, ahead, look.stops, typing_stopped
+    )
 
 
 def _expectations(
@@ -186,7 +208,7 @@ def refuse_unfinished(record: JobRecord) -> None:
 
 @dataclass(frozen=True)
 class Look:
-    """What was read of a rotor since anything was last changed, whether it is inside, and whether a stop stands.
+    """What was read of a rotor since anything was last changed, whether it is inside, and which stops stand.
 
     A ground run and a flight with nothing done between them are one look at the rotor; of a regime
     run twice the last run counts.
@@ -194,7 +216,12 @@ class Look:
 
     coverage: Coverage
     inside: bool
-    stopped: bool
+    stops: tuple[StopReached, ...]
+
+    @property
+    def stopped(self) -> bool:
+        """Whether a stop stands."""
+        return bool(self.stops)
 
 
 def look_at(record: JobRecord) -> Look:
@@ -204,7 +231,7 @@ def look_at(record: JobRecord) -> Look:
     reviews = {t: check_run(record.rotor, record.readings[t]) for t in range(first, len(record.runs))}
     vibration = np.zeros(record.readings[0].vibration.shape, dtype=bool)
     height = np.zeros(len(vibration), dtype=bool)
-    inside, stopped = True, False
+    inside = True
     for r, regime in enumerate(record.rotor.regimes):
         taken = [t for t in reviews if _touched(record.readings[t], r)]
         if not taken:
@@ -213,35 +240,70 @@ def look_at(record: JobRecord) -> Look:
         vibration[r], height[r] = last.vibration_read[r], last.height_read[r]
         readings = [x for x in reviews[taken[-1]].readings if x.regime == regime.name]
         inside &= not any(x.over or x.questioned for x in readings)
-        stopped |= any(x.stopped for x in readings) or regime.name in stops_when_entered(record, taken[-1])
-    return Look(coverage_of(record.rotor, vibration, height), inside, stopped)
+    return Look(coverage_of(record.rotor, vibration, height), inside, stops_on_record(record, len(record.runs)))
 
 
-def stops_when_entered(record: JobRecord, t: int) -> set[str]:
-    """Return the regimes in which a run reached a stop limit of the rotor as it was defined when it was entered."""
+def stops_on_record(record: JobRecord, runs: int) -> tuple[StopReached, ...]:
+    """Return the readings at their stop limit that none of the first `runs` runs read again since, the last run first.
+
+    What was done since does not take a stop away: nobody knows whether it cured what stopped the run until that is
+    read again. Nor does another stop limit given later.
+    """
+    found: dict[tuple[str, str], StopReached] = {}
+    for t in range(runs):
+        now = check_run(record.rotor, record.readings[t]).readings
+        for reading in (*stopped_when_entered(record, t), *now):
+            place = reading.regime, reading.sensor
+            if reading.stopped:
+                found[place] = StopReached(t + 1, reading)
+            elif not reading.partial and place in found and found[place].run <= t:
+                del found[place]
+    return tuple(sorted(found.values(), key=lambda stop: -stop.run))
+
+
+def stops_beside(record: JobRecord, runs: int) -> tuple[str, ...]:
+    """Return in words the stops that stand after the first `runs` runs and that the last of these does not show."""
+    shown = check_run(record.rotor, record.readings[runs - 1]).readings
+    return tuple(str(stop) for stop in stops_on_record(record, runs) if stop.reading not in shown)
+
+
+def stopped_when_entered(record: JobRecord, t: int) -> list[Reading]:
+    """Return the readings at a stop limit of the rotor as it was when a run was entered; none where it has not changed."""
     run = record.runs[t]
     rotor = record.rotor_when(run)
     if rotor is record.rotor:
-        return set()
+        return []
     review = check_run(rotor, run_of_rows(rotor, run.rows, record.place(run)))
-    return {reading.regime for reading in review.readings if reading.stopped}
+    return [reading for reading in review.readings if reading.stopped]
+
+
+def draft_review(record: JobRecord, draft: RunRecord) -> Review:
+    """Return what was typed so far of a run against its limits; a phase still to come counts as any."""
+    rows = [dict(row) for row in draft.rows]
+    for row in rows:
+        for sensor in record.rotor.sensors:
+            if f"{sensor.name}.amp" in row:
+                row.setdefault(f"{sensor.name}.deg", Cell("0"))
+    return check_run(record.rotor, run_of_rows(record.rotor, rows, record.place(draft)))
 
 
 def _touched(run: Run, r: int) -> bool:
     return bool(run.regime_read[r] or run.height_taken[r].any())
 
 
-def _next(record: JobRecord, runs: list[RunStanding], look: Look | None, on_hold: tuple[int, ...]) -> Step:
+def _next(record: JobRecord, look: Look | None, on_hold: tuple[int, ...]) -> Step:
     if record.outcome is not None:
         return "closed"
     if record.draft is not None:
         return "finish"
-    if look is None or record.runs[-1].entry in record.done:
+    if look is None:
         return "run"
     if look.stopped:
         return "stop"
     if on_hold:
         return "explain"
+    if record.runs[-1].entry in record.done:
+        return "run"
     advice = record.latest_advice(record.runs[-1])
     if advice is not None and not advice.stale and advice.items:
         return "done"

@@ -100,7 +100,8 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
     now = f"Worst reading now: {worst.ratio:.2f} of its limit ({where})."
     if advice.verdict == "stop":
         text = "STOP. Do not run and do not adjust until the cause is found."
-        detail = f"A reading is at or above its stop limit. {now}"
+        when = "is at or above its stop limit" if advice.review.stop else "reached its stop limit before, and stands"
+        detail = f"A reading {when}. {now}"
     elif advice.verdict == "inside" and not coverage.complete:
         text = f"INSIDE IN {coverage.what_was_read} ONLY. Adjust nothing from these; read the rest."
         detail = f"Every reading taken is inside its limit. {now}"
@@ -130,7 +131,7 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
         text = f"ADJUST. {plan.size_words}; {likely}."
         detail = f"{now} Likely after the work: {plan.worst_likely:.2f} of its limit."
     parts: list[object] = [text, tag("p", detail + unread)]
-    if advice.review.stop and advice.verdict != "stop":
+    if (advice.review.stop or advice.stops) and advice.verdict != "stop":
         parts.append(blank_lines(["Stop limit overridden by, reason, date:"], wide=True))
     return tag("div", *parts, cls="verdict")
 

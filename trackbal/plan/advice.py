@@ -162,6 +162,8 @@ class Advice(Summarised):
         Among the cautions too.
     missing : tuple of Gap
         With "learn": what is not known, or too roughly.
+    stops : tuple of str
+        Stops that count beside those of this run, in words: reached in an earlier run and not read again since.
     blind : tuple of str
         Readings taken of which the influence file says nothing: how likely a plan is to pass is then not known.
     """
@@ -179,6 +181,7 @@ class Advice(Summarised):
     blind: tuple[str, ...] = ()
     misread: tuple[str, ...] = ()
     missing: tuple[Gap, ...] = ()
+    stops: tuple[str, ...] = ()
 
     def summary(self) -> dict[str, object]:
         """Return the verdict and the plan to work from."""
@@ -237,7 +240,7 @@ def advise(
     chance: float = 0.9,
     nominal: bool = False,
     override_stop: bool = False,
-    stop_on_record: bool = False,
+    stops: Sequence[str] = (),
     posterior: OwnAircraft | None = None,
 ) -> Advice:
     """Return the best plan for every count of adjustments, and which to take.
@@ -255,9 +258,9 @@ def advise(
         Leave the influence covariance out of the search (not out of the chances).
     override_stop : bool
         Offer plans although a reading is at or above its stop limit.
-    stop_on_record : bool
-        Whether a stop limit was reached that `run` does not show: in an earlier run since anything was
-        last changed, or by the limits in force when it was entered.
+    stops : sequence of str
+        In words, readings at a stop limit that count though `run` does not show them: of an earlier run and not read
+        again since, or by the limits in force when it was entered.
     posterior : OwnAircraft, optional
         What all runs of the job tell of this aircraft, for the chances; the last run is `run`.
         Without it they rest on `run` alone.
@@ -272,8 +275,10 @@ def advise(
         setting = np.zeros((len(rotor.adjusters), len(rotor.blades)))
     review = check_run(rotor, run, influence)
     barred = _barred(rotor, run, influence, review)
-    if (review.stop or stop_on_record) and not override_stop:
-        return Advice("stop", None, (), setting, barred, _stop_cautions(rotor, influence, review), review, chance)
+    stops = tuple(stops)
+    if (review.stop or stops) and not override_stop:
+        said = stop_cautions(rotor, influence, review, stops)
+        return Advice("stop", None, (), setting, barred, said, review, chance, stops=stops)
     if not review.judged:
         raise InputError(
             run.source, "no complete reading", "a vibration reading, or the height of every tip, in a regime"
@@ -300,7 +305,9 @@ def advise(
     if verdict != "inside" and plans[recommended].worst_ratio > 1.0:
         now = plans[0].worst_ratio if verdict == "investigate" else None
         missing = missing_knowledge(rotor, run, influence, setting, now)
-    if verdict in ("adjust", "investigate") and not (missing or review.inside or review.unclear or review.stop):
+    if verdict in ("adjust", "investigate") and not (
+        missing or stops or review.inside or review.unclear or review.stop
+    ):
         missing = _worth_a_trial(ladder, setting, barred, plans, verdict)
     if missing:
         verdict = "learn"
@@ -313,9 +320,10 @@ def advise(
         said = (*_larger_plans(plans, recommended, tried, cut_short), *said)
     if verdict == "adjust" and rotor.preferences and not missing:
         said = (*_what_preferences_cost(ladder, setting, barred, nominal, plans[recommended], tried, chance), *said)
-    if stop_on_record and not review.stop:
+    if stops:
         said = (
-            "A stop limit was reached and stays on record; these plans are shown because that was overridden.",
+            f"A stop limit was reached and not read again since: {'; '.join(stops)}. These plans are shown because "
+            "that was overridden.",
             *said,
         )
     if missing:
@@ -330,7 +338,7 @@ def advise(
     advice = Advice(
         verdict, None if missing else recommended, plans, setting, barred, said, review, chance, cut_short=cut_short
     )
-    advice = replace(advice, blind=_blind(rotor, run, influence), missing=missing)
+    advice = replace(advice, blind=_blind(rotor, run, influence), missing=missing, stops=stops)
     if verdict == "investigate" and not (advice.read_again or advice.blind):
         alone = misread_words(rotor, run, influence, ladder.low, ladder.high)
         advice = replace(advice, misread=alone, cautions=(*alone, *advice.cautions))
@@ -719,14 +727,22 @@ def _larger_plans(plans: tuple[Plan, ...], recommended: int, most: int, cut_shor
     return ()
 
 
-def _stop_cautions(rotor: Rotor, influence: Influence, review: Review) -> tuple[str, ...]:
+def stop_cautions(rotor: Rotor, influence: Influence, review: Review, stops: Sequence[str]) -> tuple[str, ...]:
+    """Return what to say where a stop limit was reached; `stops`: beside those of this run."""
     by_speed = (
         f"{one.regime}, {one.sensor}: {one.largest:.4g} {one.unit} at the speed typed, {one.at_usual:.4g} at the "
         "usual one: a stop at one of the two, so check the speed."
         for one in review.readings
         if one.stopped_at_usual
     )
+    now = [
+        f"{one.regime}, {one.what} {one.largest:.4g} {one.unit} (stop limit {one.stop:g})"
+        for one in review.readings
+        if one.stopped and not one.stopped_at_usual
+    ]
     return (
+        *([f"At its stop limit: {'; '.join(now)}."] if now else []),
+        *([f"At its stop limit before, and not read again since: {'; '.join(stops)}."] if stops else []),
         *by_speed,
         "A reading is at or above its stop limit: do not adjust over it. Find the cause first; plans are offered "
         "only after a person has decided so (--override-stop).",

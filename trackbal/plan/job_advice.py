@@ -20,7 +20,7 @@ from trackbal.aircraft.surprise import Surprise, surprises
 from trackbal.base import cautions
 from trackbal.check.review import check_run
 from trackbal.influence.coefficients import Influence
-from trackbal.plan.advice import Advice, advise
+from trackbal.plan.advice import Advice, advise, stop_cautions
 from trackbal.plan.beyond import less_sure
 from trackbal.plan.forecast import Forecast, forecast
 from trackbal.runs.rotor import Rotor
@@ -71,7 +71,7 @@ def advise_in_job(
     chance: float = 0.9,
     nominal: bool = False,
     override_stop: bool = False,
-    stop_on_record: bool = False,
+    stops: Sequence[str] = (),
 ) -> JobAdvice:
     """Return advice on the last run of a job, with what its runs tell of this aircraft.
 
@@ -91,7 +91,7 @@ def advise_in_job(
         Runs, by index, that a person has looked into: if one is surprising, it stands all the same.
     type_only : bool
         Leave the earlier runs aside.
-    most, chance, nominal, override_stop, stop_on_record : as in `advise`
+    most, chance, nominal, override_stop, stops : as in `advise`
 
     Notes
     -----
@@ -110,18 +110,18 @@ def advise_in_job(
         chance=chance,
         nominal=nominal,
         override_stop=override_stop,
-        stop_on_record=stop_on_record,
+        stops=stops,
     )
     on_hold = open_holds(judged, checked)
     if on_hold:
-        held = _held(rotor, runs[-1], influence, setting, chance, on_hold)
-        if stop_on_record and not override_stop:
-            held = replace(held, verdict="stop")
+        held = _held(rotor, runs[-1], influence, setting, chance, on_hold, () if override_stop else tuple(stops))
         return JobAdvice(held, runs[-1], influence, False, judged[-1], on_hold)
     known = _known(rotor, runs, change, influence, () if type_only else _rests_on(judged), past)
     if not known.learned:
         return JobAdvice(ask(runs[-1], influence), runs[-1], influence, False, judged[-1])
     advice = ask(known.run, known.influence, posterior=known.posterior)
+    if advice.verdict == "stop":  # what was learned is no matter then
+        return JobAdvice(advice, known.run, known.influence, True, judged[-1], posterior=known.posterior)
     if known.posterior is not None:
         by_type = ask(runs[-1], influence)
         if by_type.verdict == "investigate":
@@ -248,18 +248,27 @@ def _rests_on(judged: Sequence[Surprise | None]) -> tuple[int, ...]:
 
 
 def _held(
-    rotor: Rotor, run: Run, influence: Influence, setting: Reals, chance: float, on_hold: tuple[int, ...]
+    rotor: Rotor,
+    run: Run,
+    influence: Influence,
+    setting: Reals,
+    chance: float,
+    on_hold: tuple[int, ...],
+    stops: tuple[str, ...],
 ) -> Advice:
-    """Return advice without plans: stop where a reading is at its stop limit, else hold."""
+    """Return advice without plans: stop where a stop limit was reached, else hold."""
     review = check_run(rotor, run, influence)
     runs = " and ".join(str(t + 1) for t in on_hold)
     said = (
         f"Run {runs}: not what the adjustments lead to expect, and nobody has said why. No plan is offered until the "
         "record is put right, a mechanical cause is found, or a person signs that record and readings were checked.",
-        *cautions.mechanical_causes(),
+        *cautions.mechanical_causes(rotor.place),
         *cautions.general_cautions(),
     )
-    return Advice("stop" if review.stop else "hold", None, (), setting, (), said, review, chance)
+    if review.stop or stops:
+        said = (*stop_cautions(rotor, influence, review, stops), said[0])
+        return Advice("stop", None, (), setting, (), said, review, chance, stops=stops)
+    return Advice("hold", None, (), setting, (), said, review, chance)
 
 
 def _present(rotor: Rotor, measured: Run, estimated: Run) -> Run:

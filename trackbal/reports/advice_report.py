@@ -432,6 +432,11 @@ def _likely(advice: Advice, plan: Plan) -> str:
 
 def _answer(advice: Advice, worst: float) -> str:
     coverage = advice.review.coverage
+    if advice.verdict == "stop" and not advice.review.stop:
+        return (
+            f"STOP. A stop limit was reached and not read again since (worst of the last run {times_words(worst)} of "
+            "its limit)."
+        )
     if advice.verdict == "stop":
         return f"STOP. A reading is at or above its stop limit (worst {times_words(worst)} of its limit)."
     if advice.verdict == "inside":

@@ -18,8 +18,8 @@ def find_trials_in_job(
     influence: Influence,
     setting: Reals,
     *,
-    stop_on_record: bool = False,
+    stopped: bool = False,
 ) -> Trials:
     """Return what to try after the last run of a job; parameters as in `advise_in_job`, errors as in `find_trials`."""
     influence_now = influence if len(runs) == 1 else learn(rotor, runs, change, influence).influence
-    return find_trials(rotor, runs[-1], influence_now, setting, stop_on_record=stop_on_record)
+    return find_trials(rotor, runs[-1], influence_now, setting, stopped=stopped)

@@ -128,7 +128,7 @@ class Trials:
 
 
 def find_trials(
-    rotor: Rotor, run: Run, influence: Influence, setting: Reals, *, stop_on_record: bool = False
+    rotor: Rotor, run: Run, influence: Influence, setting: Reals, *, stopped: bool = False
 ) -> Trials:
     """Return what to try after a run.
 
@@ -138,7 +138,7 @@ def find_trials(
         What is known: of the type, of this aircraft from the runs of a job, or of textbooks alone.
     setting : ndarray, shape (A, B)
         What is installed, in the adjusters' units.
-    stop_on_record : bool
+    stopped : bool
         A stop limit was reached that still counts, though not in this run.
 
     Raises
@@ -146,7 +146,7 @@ def find_trials(
     InputError
         If the run has no reading that counts.
     """
-    stop = check_run(rotor, run).stop or stop_on_record
+    stop = check_run(rotor, run).stop or stopped
     low, high = open_bounds(rotor, run, setting)
     unknown = gaps(rotor, run, influence, [bool((high[a] > low[a]).any()) for a in range(len(high))])
     named = {gap.adjuster for gap in unknown}

@@ -1,0 +1,75 @@
+"""A stop that was reached: named, and standing until that reading is taken again, whatever was done since."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from logbook_cases import Command, sheet, show
+
+QUIET = {"flat_pitch": (0.05, 10.0), "hover": (0.04, 20.0), "cruise": (0.06, 30.0), "descent": (0.05, 40.0)}
+GROUND = {"flat_pitch": (0.05, 10.0)}
+STOPPED = QUIET | {"hover": (1.3, 20.0)}
+NAMED = "hover, cockpit_vertical: 1.3 ips, stop limit 1.2"
+
+
+@pytest.mark.parametrize("done", [["--nothing"], ["--item", "1", "tip_weight", "20"]], ids=["nothing", "a weight"])
+def test_what_was_done_since_takes_no_stop_away(book: Path, files: Path, command: Command, done: list[str]) -> None:
+    command("run", book, sheet(files / "run1.csv", STOPPED))
+    assert command("done", book, *done)[0] == 0
+    code, out, _ = command("show", book)
+    assert code == 1 and NAMED in " ".join(out.split())
+    assert command("run", book, sheet(files / "run2.csv", GROUND))[0] == 1
+    code, out, _ = command("show", book)
+    assert code == 1 and f"Run 1, {NAMED}; not read again since." in " ".join(out.split())
+    assert show(command, book)["stops"] == [
+        {"run": 1, "regime": "hover", "sensor": "cockpit_vertical", "value": 1.3, "stop": 1.2, "unit": "ips"}
+    ]
+    code, out, _ = command("advise", book)
+    said = " ".join(out.split())
+    assert code == 1 and "STOP. A stop limit was reached and not read again since" in said
+    assert "hover, cockpit_vertical 1.3 ips in run 1 (stop limit 1.2)" in said
+    command("run", book, sheet(files / "run3.csv", {"hover": (0.04, 20.0)}))
+    assert show(command, book)["stops"] == [] and show(command, book)["next"] != "stop"
+
+
+def test_a_run_of_the_same_regime_without_that_reading_takes_no_stop_away(
+    book: Path, files: Path, command: Command
+) -> None:
+    command("run", book, sheet(files / "run1.csv", STOPPED))
+    (files / "run2.csv").write_text("regime,height.1,height.2,height.3,height.4\nhover,1,-1,2,-2\n")
+    assert command("run", book, files / "run2.csv")[0] == 1
+    assert show(command, book)["next"] == "stop"
+
+
+def test_a_stop_overridden_is_named_on_screen_and_signed_for_on_the_card(
+    book: Path, files: Path, command: Command
+) -> None:
+    command("run", book, sheet(files / "run1.csv", STOPPED))
+    command("run", book, sheet(files / "run2.csv", {"flat_pitch": (0.3, 10.0)}))
+    card = files / "card.html"
+    assert command("advise", book, "--card", card)[0] == 1
+    page = card.read_text()
+    assert "reached its stop limit before" in page and "hover, cockpit_vertical 1.3 ips in run 1" in page
+    command("checked", book, "as written")
+    _, out, _ = command("advise", book, "--override-stop", "--most", 2, "--json", "--card", card, "--force")
+    answer = json.loads(out)
+    assert answer["verdict"] != "stop" and "hover, cockpit_vertical 1.3 ips in run 1" in " ".join(answer["cautions"])
+    assert "Stop limit overridden by" in card.read_text()
+
+
+def test_a_stop_of_two_opposite_readings_is_shown_by_the_larger_not_by_their_mean(
+    book: Path, files: Path, command: Command
+) -> None:
+    heading = "regime,cockpit_vertical.amp,cockpit_vertical.deg"
+    (files / "run1.csv").write_text(f"{heading}\nhover,1.9,0\nhover,1.8,180\n")
+    code, out, _ = command("run", book, files / "run1.csv")
+    assert code == 1 and "hover, cockpit_vertical: 1.9 ips, stop limit 1.2" in " ".join(out.split())
+
+
+def test_a_stop_in_a_run_being_typed_is_a_warning_to_programs_too(book: Path, command: Command) -> None:
+    command("run", book, keys="1.3 124\nstop")
+    code, out, _ = command("show", book, "--json")
+    answer = json.loads(out)
+    assert code == 1 and answer["next"] == "finish" and answer["typing"]["stop"] is True
