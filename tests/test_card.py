@@ -18,7 +18,7 @@ from trackbal.pages.card import CardLabels, card
 from trackbal.pages.card_readings import decimals
 from trackbal.pages.html import esc, page, plain, tag
 from trackbal.pages.plot_style import EXPECTED, INK, NOW, SOFT
-from trackbal.plan.advice import _larger_plans, _stop_cautions, advise
+from trackbal.plan.advice import _larger_plans, advise, stop_cautions
 from trackbal.plan.beyond import net_link_words
 from trackbal.reports.advice_report import plan_adjustments
 from trackbal.runs.sheets import read_adjustments, write_run
@@ -80,7 +80,7 @@ def test_nothing_on_a_card_speaks_of_options():
         *net_link_words(rotor, net),
         *_larger_plans((plan,), 0, plan.count, False),
         *_larger_plans((plan,), 0, plan.count, True),
-        *_stop_cautions(rotor, influence, advice.review),
+        *stop_cautions(rotor, influence, advice.review, ()),
     ]
     named = [text for text in told if re.search(r"--[a-z]", text)]
     assert len(named) == 4

@@ -268,7 +268,7 @@ def stops_beside(record: JobRecord, runs: int) -> tuple[str, ...]:
 
 
 def stopped_when_entered(record: JobRecord, t: int) -> list[Reading]:
-    """Return the readings at a stop limit of the rotor as it was when a run was entered; none where it has not changed."""
+    """Return the readings at a stop limit of the rotor as it was when a run was entered, if another."""
     run = record.runs[t]
     rotor = record.rotor_when(run)
     if rotor is record.rotor:

@@ -127,9 +127,7 @@ class Trials:
         return self.stop or (bool(self.unknown) and self.best is None)
 
 
-def find_trials(
-    rotor: Rotor, run: Run, influence: Influence, setting: Reals, *, stopped: bool = False
-) -> Trials:
+def find_trials(rotor: Rotor, run: Run, influence: Influence, setting: Reals, *, stopped: bool = False) -> Trials:
     """Return what to try after a run.
 
     Parameters
