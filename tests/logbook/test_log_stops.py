@@ -73,3 +73,40 @@ def test_a_stop_in_a_run_being_typed_is_a_warning_to_programs_too(book: Path, co
     code, out, _ = command("show", book, "--json")
     answer = json.loads(out)
     assert code == 1 and answer["next"] == "finish" and answer["typing"]["stop"] is True
+
+
+# ------------------------------------------------------------------------------ what a correction makes of a job
+
+
+def test_a_correction_that_makes_a_stop_says_so(book: Path, files: Path, command: Command) -> None:
+    command("run", book, sheet(files / "run1.csv", QUIET))
+    code, out, _ = command("correct", "reading", book, 1, "hover", "cockpit_vertical.amp", "7.6")
+    said = " ".join(out.split())
+    assert code == 1 and "STOP. hover, cockpit_vertical: 7.6 ips, stop limit 1.2" in said
+    assert "Doubts" in said and "38 times its limit" in said
+    code, out, _ = command("correct", "reading", book, 1, "hover", "cockpit_vertical.amp", "0.05")
+    assert code == 0 and "STOP" not in out and "Next: close the job" in out
+
+
+def test_a_check_of_a_run_that_is_not_on_hold_says_that_another_is(book: Path, files: Path, command: Command) -> None:
+    high = dict.fromkeys(QUIET, (0.3, 10.0))
+    command("run", book, sheet(files / "run1.csv", high))
+    command("done", book, "--item", "2", "tip_weight", "100")
+    command("run", book, sheet(files / "run2.csv", high))
+    code, out, _ = command("checked", book, "looked at", "--run", 1)
+    assert code == 1 and "HOLD. Next: find out why run 2 is surprising" in " ".join(out.split())
+    code, out, _ = command("checked", book, "looked at")
+    assert code == 0 and "HOLD" not in out
+
+
+def test_the_figure_for_going_on_is_said_by_the_logbook_as_by_check(book: Path, files: Path, command: Command) -> None:
+    figure = (files / "rotor.toml").read_text().replace('unit = "ips"', 'unit = "ips"\ngo_on = 0.6', 1)
+    (files / "rotor.toml").write_text(figure)
+    assert command("renew", book, "--rotor", files / "rotor.toml", "--why", "manual")[0] == 0
+    words = "Do not go on to a further condition from: Flat pitch, on the ground."
+    for code, out, error in (
+        command("run", book, sheet(files / "run1.csv", {"flat_pitch": (0.7, 10.0)})),
+        command("show", book),
+    ):
+        assert (code, error) == (0, "") and words in " ".join(out.split())
+    assert show(command, book)["runs"][0]["no_further"] == ["flat_pitch"]

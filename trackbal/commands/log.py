@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.commands.lazy import LazyGroup
-from trackbal.commands.options import echo_json, say
+from trackbal.commands.options import echo_json, echo_text, say
 
 if TYPE_CHECKING:
     from trackbal.logbook.records import JobRecord
@@ -87,18 +87,32 @@ def recorded() -> Iterator[None]:
         raise AnswerLost(f"{found}; the entry is recorded: do not make it again") from None
 
 
-def tell(book: Book, record: JobRecord, as_json: bool, text: str) -> int:
-    """Say that an entry was made: in words, or as where the job stands now in JSON; return exit code 0."""
-    if not as_json:
+def tell(
+    book: Book, record: JobRecord, as_json: bool, text: str, run: int | None = None, *, state: bool = False
+) -> int:
+    """Say that an entry was made: in words, or as where the job stands now in JSON; return the exit code.
+
+    Parameters
+    ----------
+    run : int, optional
+        Number of the run that was corrected: what is hard to believe in it is said.
+    state : bool
+        The entry may move where the job stands: that is said too, and a warning gives exit code 1.
+    """
+    if not (as_json or state):
         with recorded():
             say(text)
         return 0
     from trackbal.logbook.earlier import earlier_jobs
     from trackbal.logbook.records import influence_if_any
-    from trackbal.logbook.report import job_json
+    from trackbal.logbook.report import corrected_text, job_json
     from trackbal.logbook.standing import stand
 
     influence = influence_if_any(book, record.rotor)
+    standing = stand(record, influence, earlier_jobs(book, record, influence))
     with recorded():
-        echo_json(job_json(record, stand(record, influence, earlier_jobs(book, record, influence))))
-    return 0
+        if as_json:
+            echo_json(job_json(record, standing))
+        else:
+            echo_text(corrected_text(standing, text, run))
+    return 1 if state and standing.warns else 0

@@ -262,7 +262,7 @@ def checked_command(
 
     with Book.open(book_file, write=True) as book:
         record, run = add_check(book, job_name, run_number, reason, author)
-        return tell(book, record, as_json, f"Run {run.number} checked by {author}: it stands.")
+        return tell(book, record, as_json, f"Run {run.number} checked by {author}: it stands.", state=True)
 
 
 @click.command("close")

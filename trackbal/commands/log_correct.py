@@ -63,7 +63,7 @@ def reading(
         cell = Cell("" if value == "none" else value, unit)
         record = correct_reading(book, job_name, run_number, (regime, repeat), {quantity: cell}, author, why)
         said = f"Corrected: run {run_number}, {regime}, {quantity} = {value}{f' {unit}' if unit else ''}."
-        return tell(book, record, as_json, said)
+        return tell(book, record, as_json, said, run_number, state=True)
 
 
 @correct_command.command("done", context_settings={"ignore_unknown_options": True})
@@ -104,7 +104,7 @@ def done(
         record, run, items = record_done(
             book, job_name, items, author, after=run_number, correct=True, anyway=anyway, why=why
         )
-        return tell(book, record, as_json, done_text(record, run, items).rstrip())
+        return tell(book, record, as_json, done_text(record, run, items).rstrip(), state=True)
 
 
 @correct_command.command("setting", context_settings={"ignore_unknown_options": True})
@@ -139,7 +139,7 @@ def setting(
 
     with Book.open(book_file, write=True) as book:
         record = correct_setting(book, job_name, {(blade, adjuster): value}, author, why, anyway=anyway)
-        return tell(book, record, as_json, f"Corrected: {adjuster} of blade {blade} was found at {value}.")
+        return tell(book, record, as_json, f"Corrected: {adjuster} of blade {blade} was found at {value}.", state=True)
 
 
 @correct_command.command("withdraw")
@@ -162,4 +162,4 @@ def withdraw(book_file: str, run_number: int, job_name: str | None, author: str,
     with Book.open(book_file, write=True) as book:
         record = withdraw_run(book, job_name, run_number, author, why)
         said = f"Run {run_number} withdrawn; job {record.name} has {len(record.runs)} runs."
-        return tell(book, record, as_json, said)
+        return tell(book, record, as_json, said, state=True)

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 
 from trackbal.aircraft.surprise import Surprise
-from trackbal.base.cautions import IN_SHORT, MECHANICAL_IN_SHORT, general_cautions, mechanical_causes
+from trackbal.base.cautions import IN_SHORT, MECHANICAL_IN_SHORT, general_cautions, mechanical_causes, no_further
 from trackbal.base.text_layout import across, count, cut, listed, number_words, paragraphs, table, times_words, wrap
 from trackbal.check.coverage import coverage_json
-from trackbal.check.review import check_run
+from trackbal.check.review import Review, check_run, held_at
 from trackbal.check.stages import stage_words
 from trackbal.logbook.entries import copy_of
 from trackbal.logbook.records import Items, JobRecord, RunRecord
@@ -32,7 +32,7 @@ NEXT = {
     "run": "Next: run, and enter it (trackbal log run).",
     "finish": "Next: go on typing the run (trackbal log run).",
     "advise": "Next: get advice (trackbal log advise).",
-    "explain": "HOLD. Next: find out why the run is surprising; then put the record right (trackbal log correct), "
+    "explain": "HOLD. Next: find out why {runs} surprising; then put the record right (trackbal log correct), "
     "close the job with what was found (trackbal log close --finding), or sign that record and readings were checked "
     "(trackbal log checked).",
     "investigate": "Next: look for a mechanical cause. When one was found and put right, close the job with it "
@@ -139,6 +139,7 @@ def _run_json(record: JobRecord, run: RunRecord, at_run: RunStanding) -> dict[st
         "inside": at_run.review.inside,
         "stop": at_run.stopped,
         "finished": at_run.review.finished,
+        "no_further": sorted({r.regime for r in at_run.review.no_further}, key=record.rotor.regime_index),
         "doubts": [f.text for f in at_run.review.doubts],
         "surprise": None if at_run.surprise is None else surprise_json(record.rotor, at_run.surprise),
         "likely": None if at_run.likely is None else _likely_json(record.rotor, at_run.likely),
@@ -251,14 +252,28 @@ def job_text(record: JobRecord, standing: Standing) -> str:
         blocks.append(wrap(f"Closed: {record.outcome}"))
     if standing.runs:
         blocks.append(stop_text(standing))
-        blocks.append(wrap(stage_words(rotor, standing.runs[-1].review)))
+        blocks.append(_stage_text(rotor, standing.runs[-1].review))
     blocks.append(next_text(standing))
     return paragraphs(blocks) + "\n"
 
 
+def corrected_text(standing: Standing, said: str, run: int | None) -> str:
+    """Return what was `said` of an entry, what is hard to believe in the run it corrected, and where the job stands."""
+    doubts = [] if run is None else [finding.text for finding in standing.runs[run - 1].review.doubts]
+    blocks = [said, listed("Doubts", doubts), stop_text(standing), next_text(standing)]
+    return paragraphs(blocks) + "\n"
+
+
+def _stage_text(rotor: Rotor, review: Review) -> str:
+    """Return how far a run has come, and from where the user's own figures do not allow to go on."""
+    return "\n".join(map(wrap, [stage_words(rotor, review), *no_further(held_at(rotor, review))]))
+
+
 def next_text(standing: Standing) -> str:
     """Return what comes next, and what of the rotor was not read since it was last changed."""
-    lines = [wrap(NEXT[standing.next])]
+    held = [str(t + 1) for t in standing.on_hold]
+    runs = f"runs {' and '.join(held)} are" if len(held) > 1 else f"run {''.join(held)} is"
+    lines = [wrap(NEXT[standing.next].format(runs=runs))]
     if standing.coverage is not None and not standing.coverage.complete:
         lines.append(wrap(f"Not read since the last change: {standing.coverage.what_was_not}.", ""))
     return "\n".join(lines)
@@ -278,7 +293,7 @@ def run_text(record: JobRecord, standing: Standing) -> str:
         head += "."
     blocks = [listed("Doubts", [finding.text for finding in review.doubts]), wrap(head)]
     blocks.append(stop_text(standing))
-    blocks.append(wrap(stage_words(record.rotor, review)))
+    blocks.append(_stage_text(record.rotor, review))
     if standing.on_hold:
         blocks.append(hold_text(record, standing))
     elif last.surprise is not None and last.surprise.dof:
