@@ -285,7 +285,7 @@ def test_a_withdrawn_run_no_longer_counts(book: Path, files: Path, command: Comm
     command("run", book, sheet(files / "run2.csv", HIGH))
     command("done", book, "--item", "1", "tip_weight", "20")
     command("run", book, sheet(files / "run3.csv", LOW))
-    assert command("correct", "withdraw", book, 2, "--why", "entered twice")[0] == 0
+    assert command("correct", "withdraw", book, 2, "--why", "entered twice")[0] == 1  # on hold
     standing = show(command, book)
     assert [run["worst"] for run in standing["runs"]] == pytest.approx([3.0, 0.3])
     with Book.open(book) as opened:
