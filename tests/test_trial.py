@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,13 +12,19 @@ import pytest
 from how_much import much
 from test_textbook import with_data
 
+from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.learning import learn
+from trackbal.aircraft.surprise import surprises
 from trackbal.base.phasor import blade_harmonic
 from trackbal.commands.group import run as run_command
 from trackbal.influence.coefficients import Influence
+from trackbal.influence.influence_writer import write_influence
 from trackbal.plan.advice import advise
+from trackbal.reports.trial_report import trial_json, trial_text
+from trackbal.runs.preferences import Preferences
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Run
+from trackbal.runs.sheets import write_run
 from trackbal.trials.job_trial import find_trials_in_job
 from trackbal.trials.textbook import textbook_influence
 from trackbal.trials.trial import BOLD, _plan_as_trial, _View, find_trials, scale
@@ -248,7 +255,8 @@ def test_a_first_aircraft_comes_inside_by_trials_and_advice_alone():
         said = advise(rotor, runs[-1], own, aircraft.setting)
         verdicts.append(said.verdict)
         if said.verdict == "learn":
-            found = find_trials_in_job(rotor, runs, np.array(changes), influence, aircraft.setting)
+            judged = surprises(rotor, JobArrays.of(runs, np.array(changes)), influence)
+            found = find_trials_in_job(rotor, runs, np.array(changes), influence, aircraft.setting, judged)
             change = found.best.change
         else:
             change = said.plans[said.recommended].change
@@ -308,3 +316,81 @@ def test_a_trial_within_is_clear_of_its_stops():
         sizes.append(view.trial(steps))
     assert all(t.clear for t in sizes if t.within)
     assert not sizes[-1].clear and not sizes[-1].within
+
+
+# ---- what advice on the same run says, a trial says too --------------------------------------------
+
+
+def test_a_trial_keeps_to_what_is_to_be_left_alone():
+    rotor, aircraft, run = first_run("main4", 10001)
+    influence = textbook_influence(rotor)
+    free = find_trials(rotor, run, influence, aircraft.setting)
+    tried = {a for trial in free.each for a in trial.adjusters}
+    assert len(tried) > 1
+    for a in tried:
+        held = replace(rotor, preferences=Preferences(hold=(("", rotor.adjusters[a].name),), reference_blade="2"))
+        for trial in find_trials(held, run, influence, aircraft.setting).each:
+            assert not trial.change[a].any() and not trial.change[:, 1].any()
+    none_of_them = replace(rotor, preferences=Preferences(hold=tuple(("", x.name) for x in rotor.adjusters)))
+    found = find_trials(none_of_them, run, influence, aircraft.setting)
+    assert found.best is None and found.warns
+    assert "what is kept to leaves the adjusters no room" in " ".join(
+        trial_text(none_of_them, found, aircraft.setting).split()
+    )
+    no_weights = replace(rotor, preferences=Preferences(most_blades=(("weight", 0),)))
+    assert not any(
+        rotor.adjusters[a].kind == "weight"
+        for trial in find_trials(no_weights, run, influence, aircraft.setting).each
+        for a in trial.adjusters
+    )
+
+
+def test_no_trial_of_an_adjuster_whose_turn_has_not_come():
+    """Tabs after the ground is inside, as `inside_first` says."""
+    rotor, aircraft, run = first_run("main4", 10001)
+    influence = textbook_influence(rotor)
+    ground, tab = rotor.regimes[0].name, [a.kind for a in rotor.adjusters].index("tab")
+    assert tab in {gap.adjuster for gap in find_trials(rotor, run, influence, aircraft.setting).unknown}
+    staged = tuple(replace(a, inside_first=(ground,)) if a.kind == "tab" else a for a in rotor.adjusters)
+    later = replace(rotor, adjusters=staged)
+    vibration = run.vibration.copy()
+    vibration[0] *= 1.5 * rotor.vibration_limit[0] / np.abs(vibration[0])
+    outside = replace(run, vibration=vibration, entered=None)
+    assert tab not in {gap.adjuster for gap in find_trials(later, outside, influence, aircraft.setting).unknown}
+
+
+def test_a_trial_says_what_advice_says_of_the_same_run(tmp_path, capsys):
+    """Settings taken as 0, a reading hard to believe, a figure for going on, another rotor's file, the net of links."""
+    rotor, _, run = first_run("main5")
+    file = tmp_path / "rotor.toml"
+    text = Path(VirtualType.rotor_file("main5")).read_text(encoding="utf-8")
+    file.write_text(text.replace("harmonic = 1", "harmonic = 1\ngo_on = 0.001", 1), encoding="utf-8")
+    strange = replace(textbook_influence(rotor), rotor_name="another")
+    write_influence(tmp_path / "i.json", rotor, strange)
+    write_run(rotor, tmp_path / "run.csv", run, force=False)
+    common = ["--rotor", file, "--run", tmp_path / "run.csv", "--influence", tmp_path / "i.json", "--json"]
+    said = {}
+    for command in ("advise", "trial"):
+        run_command([str(a) for a in [command, *common]])
+        said[command] = json.loads(capsys.readouterr().out)["cautions"]
+    for words in ("No settings were given", "Do not go on", "The influence file is for 'another'"):
+        assert any(c.startswith(words) for c in said["advise"]) and any(c.startswith(words) for c in said["trial"])
+
+
+def test_a_trial_that_may_reach_a_stop_says_so():
+    rotor, aircraft, run = first_run("main4", 10001)
+    found = find_trials(rotor, run, textbook_influence(rotor), aircraft.setting)
+    risky = replace(found, best=replace(found.best, within=False, clear=False))
+    assert "TO ITS STOP LIMIT" in trial_text(rotor, risky, aircraft.setting)
+    over = replace(found, best=replace(found.best, within=False, clear=True))
+    assert "STOP LIMIT" not in trial_text(rotor, over, aircraft.setting)
+
+
+def test_where_one_adjuster_is_asked_for_programs_are_told_that_trial():
+    """`log trial --singly --json` told the trial of two that was not the one recorded."""
+    rotor, aircraft, run = first_run("main4", 10001)
+    found = find_trials(rotor, run, textbook_influence(rotor), aircraft.setting)
+    two = replace(found, best=found.each[-1], alone=found.each[0])
+    assert trial_json(rotor, two, aircraft.setting)["trial"] != trial_json(rotor, two, aircraft.setting)["alone"]
+    answer = trial_json(rotor, two, aircraft.setting, singly=True)
+    assert answer["trial"] == answer["alone"]

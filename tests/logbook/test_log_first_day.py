@@ -102,3 +102,17 @@ def test_done_after_not_enough_known_asks_what_was_done(tmp_path, command):
     code, _, error = command("done", book)
     assert code == 2
     assert "no plan offered after run 1" in error
+
+
+def test_what_a_job_keeps_to_holds_for_a_trial_and_after_it(tmp_path, command):
+    kind = VirtualType.shipped("main4")
+    book = tmp_path / "day.tblog"
+    write_run(kind.rotor, tmp_path / "run.csv", kind.aircraft(10001).fly(np.random.default_rng(1)), force=False)
+    command("new", book, "--rotor", VirtualType.rotor_file("main4"))
+    command("start", book, "No. 1")
+    command("run", book, tmp_path / "run.csv")
+    command("advise", book, "--hold", "pitch_link")
+    answer = json.loads(command("trial", book, "--json")[1])
+    assert "pitch_link" not in {a["adjuster"] for a in answer["trial"]["adjustments"]}
+    assert any("pitch link held" in caution for caution in answer["cautions"])
+    assert json.loads(command("show", book, "--json")[1])["preferences"] == {"hold": ["pitch_link"]}

@@ -46,20 +46,26 @@ def trial(
     Example:
       trackbal trial --rotor rotor.toml --run run1.csv --settings settings.csv
     """
+    from dataclasses import replace
+
     from trackbal.base.files import Outputs, check_free
     from trackbal.influence.coefficients import Influence
+    from trackbal.plan.advice import settings_words
     from trackbal.reports.trial_report import trial_json, trial_text
     from trackbal.runs.rotor import Rotor
-    from trackbal.runs.sheets import adjustments_text, read_settings, run_of
+    from trackbal.runs.sheets import adjustments_text, read_settings, run_of, settings_listed
     from trackbal.trials.textbook import textbook_influence
     from trackbal.trials.trial import find_trials
 
     rotor = Rotor.load(rotor_file)
     run = run_of(rotor, table_of(rotor, run_file))
     influence = textbook_influence(rotor) if influence_file is None else Influence.load(influence_file, rotor)
-    setting = read_settings(rotor, settings_table(rotor, settings_file))
+    settings = settings_table(rotor, settings_file)
+    setting = read_settings(rotor, settings)
     check_free(trial_out, force=force)
     found = find_trials(rotor, run, influence, setting)
+    if found.best is not None:
+        found = replace(found, cautions=(*settings_words(rotor, settings_listed(rotor, settings)), *found.cautions))
     chosen = found.best
     made = [] if trial_out is None or chosen is None else [(trial_out, adjustments_text(rotor, chosen.change))]
     with Outputs(made, force=force):

@@ -537,6 +537,12 @@ def hold_text(record: JobRecord, standing: Standing) -> str:
     return "\n".join(lines)
 
 
+def no_trial_text(record: JobRecord, standing: Standing) -> str:
+    """Return why no trial is said while a job is on hold."""
+    head = wrap(f"{record.rotor.name}: HOLD. No trial until somebody has said why.")
+    return paragraphs([stop_text(standing), hold_text(record, standing), head]) + "\n"
+
+
 def one_in_words(p: float) -> str:
     """Return a small chance as people say it: "1 run in 5000", "less than 1 run in a thousand million"."""
     if p < 1e-9:

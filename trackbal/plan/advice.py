@@ -25,7 +25,7 @@ from trackbal.plan.forecast import Forecast, elsewhere, forecast
 from trackbal.plan.keeping import condition, held_to_nothing, narrowed, tracked_first, work_of
 from trackbal.plan.misread import misread_words
 from trackbal.plan.quadratic import Quadratic, build_quadratic
-from trackbal.plan.reach import CURE, EVEN, Gap, learn_cautions, missing_knowledge, unknown_that_could_do
+from trackbal.plan.reach import CURE, EVEN, Gap, learn_cautions, missing_knowledge, unknown_that_could_do, waiting
 from trackbal.runs.frames import change_frame
 from trackbal.runs.pieces import change_choices, piece_cautions
 from trackbal.runs.preferences import NO_PREFERENCES, Preferences
@@ -286,7 +286,7 @@ def advise(
     aim = rotor.preferences.aim or 1.0
     settled = review.inside and (aim == 1.0 or (review.worst_ratio or 0.0) <= aim + READING_SLACK)
     if not settled:
-        _refuse_impossible_speed(rotor, run)
+        refuse_impossible_speed(rotor, run)
     if posterior is None:
         posterior = posterior_of(rotor, [JobRuns([run], np.zeros((1, *setting.shape)))], influence)
     ladder = _Ladder.of(rotor, run, influence, setting, barred, nominal, posterior, rotor.preferences)
@@ -386,7 +386,7 @@ def _choose(review: Review, plans: tuple[Plan, ...], wanted: float, settled: boo
     return "investigate" if worst > 1.0 and worst > CURE * now else "adjust", recommended
 
 
-def _refuse_impossible_speed(rotor: Rotor, run: Run) -> None:
+def refuse_impossible_speed(rotor: Rotor, run: Run) -> None:
     """Raise InputError where a regime was read at a speed at which no rotor is run: it was written wrongly."""
     typed, usual = farthest_speed(rotor, run), rotor.usual_rpm
     wrong = (typed > RPM_NO_RUN * usual) | (typed < usual / RPM_NO_RUN)
@@ -414,12 +414,16 @@ def with_settings_assumed(
     """
     if advice.verdict not in ("adjust", "investigate", "learn"):
         return advice
-    said = cautions.SETTINGS_ASSUMED
-    if rotor is not None and listed is not None and listed.any():
-        if listed.all():
-            return advice
-        said = f"Not in the settings, so taken as 0: {missing_settings(rotor, listed)}. See what is really installed."
-    return replace(advice, cautions=(said, *advice.cautions))
+    return replace(advice, cautions=(*settings_words(rotor, listed), *advice.cautions))
+
+
+def settings_words(rotor: Rotor | None, listed: NDArray[np.bool_] | None) -> tuple[str, ...]:
+    """Return what to say of settings that were not given and are taken as 0 (`with_settings_assumed`)."""
+    if rotor is None or listed is None or not listed.any():
+        return (cautions.SETTINGS_ASSUMED,)
+    if listed.all():
+        return ()
+    return (f"Not in the settings, so taken as 0: {missing_settings(rotor, listed)}. See what is really installed.",)
 
 
 def missing_settings(rotor: Rotor, listed: NDArray[np.bool_]) -> str:
@@ -444,24 +448,20 @@ def _barred(rotor: Rotor, run: Run, influence: Influence, review: Review) -> tup
     barred = []
     everything = np.logical_and(influence.unknown_vibration.all(axis=(1, 2)), influence.unknown_height.all(axis=1))
     names = [r.name for r in rotor.regimes]
-    over = {reading.regime for reading in review.readings if not reading.inside}
-    inside = {n for n, read in zip(names, run.regime_read, strict=True) if read} - over
-    for a, adjuster in enumerate(rotor.adjusters):
+    waits = waiting(rotor, run, review)
+    for a in range(len(rotor.adjusters)):
         unknown = influence.unknown_vibration[a] & run.vibration_read
         unknown_in = [
             name
             for r, name in enumerate(names)
             if unknown[r].any() or (influence.unknown_height[a, r] and run.height_read[r])
         ]
-        needed = [n in adjuster.needs and bool(run.regime_read[r]) for r, n in enumerate(names)]
         if everything[a]:
             barred.append((a, "its influence is not known"))
         elif unknown_in:
             barred.append((a, f"its influence is not known in {', '.join(unknown_in)}"))
-        elif outside := [n for n in adjuster.inside_first if n not in inside]:
-            barred.append((a, f"{' and '.join(outside)} must be read and inside first"))
-        elif adjuster.needs and not any(needed):
-            barred.append((a, f"it needs a reading in {' or '.join(adjuster.needs)}"))
+        elif a in waits:
+            barred.append((a, waits[a]))
     return tuple(barred)
 
 
@@ -752,6 +752,19 @@ def stop_cautions(rotor: Rotor, influence: Influence, review: Review, stops: Seq
     )
 
 
+def of_the_files(rotor: Rotor, influence: Influence) -> list[str]:
+    """Return what to say of an influence file that may not be this rotor's."""
+    said = cautions.other_rotor(influence.rotor_name, rotor.name)
+    said += [UNBOUND] if influence.made_for is None else []
+    return said + [f"The influence file was made for another rotor file: {line}." for line in influence.differs]
+
+
+def no_stop_words(rotor: Rotor) -> list[str]:
+    """Return what to say where no stop limit is set; nothing where all are."""
+    without = without_stop(rotor)
+    return [f"No stop limit is set for {without}: none there stops a plan."] if without else []
+
+
 def _cautions(
     rotor: Rotor,
     run: Run,
@@ -778,18 +791,14 @@ def _cautions(
             "This run finishes nothing."
         )
     said += [f"Doubtful: {doubt.text}" for doubt in review.doubts]
-    said += cautions.other_rotor(influence.rotor_name, rotor.name)
-    said += [UNBOUND] if influence.made_for is None else []
-    said += [f"The influence file was made for another rotor file: {line}." for line in influence.differs]
+    said += of_the_files(rotor, influence)
     blind = _blind(rotor, run, influence)
     if blind and verdict not in ("inside", "learn"):
         said.append(
             f"The influence file says nothing of {'; '.join(blind)}, read this time: every plan counts as doing "
             "nothing there, so how likely it is to pass is not known."
         )
-    no_stop = without_stop(rotor)
-    if no_stop:
-        said.append(f"No stop limit is set for {no_stop}: none there stops a plan.")
+    said += no_stop_words(rotor)
     if verdict == "investigate" and review.unclear and not plan.count:
         said.append(f"Read again before anything is done: {'; '.join(map(str, review.unclear))}.")
     elif verdict == "investigate":

@@ -169,6 +169,18 @@ def likely_next(
     return forecast(rotor, known.run, unsure, made, posterior)
 
 
+def influence_known(
+    rotor: Rotor,
+    runs: Sequence[Run],
+    change: Reals,
+    influence: Influence,
+    judged: Sequence[Surprise | None],
+    earlier: Sequence[JobRuns] = (),
+) -> Influence:
+    """Return the influence that `advise_in_job` goes by after the last run; parameters as in `likely_next`."""
+    return _known(rotor, runs, change, influence, _rests_on(judged), earlier).influence
+
+
 @dataclass(frozen=True)
 class _Known:
     """What the next plan of a job rests on: readings, influence, posterior; how many runs; whether any but the last."""

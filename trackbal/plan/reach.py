@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from trackbal.base.phasor import blade_harmonic
+from trackbal.check.review import Review, check_run
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Counts, Reals, Run
@@ -97,16 +98,27 @@ def missing_knowledge(
 
 
 def open_bounds(rotor: Rotor, run: Run, setting: Reals) -> tuple[Counts, Counts]:
-    """Return the bounds in steps, (A, B) each, shut for adjusters that need readings which were not taken.
+    """Return the bounds in steps, (A, B) each, shut for adjusters that wait for other readings (`waiting`).
 
     `setting`, shape (A, B): what is installed, in the adjusters' units.
     """
     low, high = rotor.step_bounds(setting)
-    read = {regime.name for r, regime in enumerate(rotor.regimes) if run.regime_read[r]}
-    for a, adjuster in enumerate(rotor.adjusters):
-        if adjuster.needs and not read & set(adjuster.needs):
-            low[a] = high[a] = 0
+    for a in waiting(rotor, run, check_run(rotor, run)):
+        low[a] = high[a] = 0
     return low, high
+
+
+def waiting(rotor: Rotor, run: Run, review: Review) -> dict[int, str]:
+    """Return the adjusters that may not be advised on before other readings are taken, or inside, and why."""
+    read = {regime.name for regime, taken in zip(rotor.regimes, run.regime_read, strict=True) if taken}
+    inside = read - {reading.regime for reading in review.readings if not reading.inside}
+    found = {}
+    for a, adjuster in enumerate(rotor.adjusters):
+        if outside := [name for name in adjuster.inside_first if name not in inside]:
+            found[a] = f"{' and '.join(outside)} must be read and inside first"
+        elif adjuster.needs and not read & set(adjuster.needs):
+            found[a] = f"it needs a reading in {' or '.join(adjuster.needs)}"
+    return found
 
 
 def roughly_known(rotor: Rotor, run: Run, influence: Influence, low: Counts, high: Counts) -> tuple[Gap, ...]:

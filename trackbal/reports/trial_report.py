@@ -8,6 +8,7 @@ import numpy as np
 
 from trackbal.base.cautions import IN_SHORT, adjuster_cautions, general_cautions, in_short
 from trackbal.base.text_layout import listed, paragraphs, wrap
+from trackbal.plan.beyond import net_link_words
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals
 from trackbal.runs.words import adjustment_words
@@ -21,10 +22,16 @@ _TWO = (
 _PLAN = "All of this is known, but roughly: it is the best correction by that, and the run tells the rest."
 
 
-def trial_json(rotor: Rotor, found: Trials, setting: Reals) -> dict[str, Any]:
-    """Return what to try as plain data; numbers are not rounded."""
+def chosen_trial(found: Trials, *, singly: bool) -> Trial | None:
+    """Return the trial to make; `singly`: the best one of one adjuster."""
+    return found.alone if singly else found.best
+
+
+def trial_json(rotor: Rotor, found: Trials, setting: Reals, *, singly: bool = False) -> dict[str, Any]:
+    """Return what to try as plain data; numbers are not rounded. `singly`: the best trial of one adjuster."""
+    chosen = chosen_trial(found, singly=singly)
     return {
-        "trial": None if found.best is None else _one_json(rotor, found.best, setting),
+        "trial": None if chosen is None else _one_json(rotor, chosen, setting),
         "each": [_one_json(rotor, trial, setting) for trial in found.each],
         "alone": None if found.alone is None else _one_json(rotor, found.alone, setting),
         "sequence": [rotor.adjusters[a].name for a in found.sequence],
@@ -40,7 +47,7 @@ def trial_json(rotor: Rotor, found: Trials, setting: Reals) -> dict[str, Any]:
             a.name: float(amount) for a, amount in zip(rotor.adjusters, found.thumb, strict=True) if np.isfinite(amount)
         },
         "stop": found.stop,
-        "cautions": _cautions(rotor, found),
+        "cautions": _cautions(rotor, found, chosen),
     }
 
 
@@ -72,11 +79,11 @@ def trial_text(rotor: Rotor, found: Trials, setting: Reals, *, singly: bool = Fa
         said = f"{rotor.name}: no trial is needed; every adjuster that could be used is known where it was read."
         return wrap(said) + "\n"
     unknown = _unknown(rotor, found)
-    if found.best is None:
-        head = wrap(f"{rotor.name}: no trial can be made: the adjusters have no room.")
-        return paragraphs([head, listed("Not known", unknown)]) + "\n"
-    best = found.alone if singly and found.alone is not None else found.best
-    kinds = [rotor.adjusters[a].kind for a in best.adjusters]
+    best = chosen_trial(found, singly=singly)
+    if best is None:
+        room = "what is kept to leaves the adjusters no room" if rotor.preferences else "the adjusters have no room"
+        head = wrap(f"{rotor.name}: no trial can be made: {room}.")
+        return paragraphs([listed("Cautions", found.cautions), head, listed("Not known", unknown)]) + "\n"
     around = [wrap(line) for line in _thumb_lines(rotor, found, best)]
     if len(found.sequence) > 1:
         names = ", then ".join(rotor.adjusters[a].name for a in found.sequence)
@@ -90,7 +97,7 @@ def trial_text(rotor: Rotor, found: Trials, setting: Reals, *, singly: bool = Fa
         wrap(_expected(best)),
         wrap(IN_SHORT),
     ]
-    mind = [_WORSE, *in_short(adjuster_cautions(kinds))]
+    mind = in_short(_particular(rotor, found, best), shortest=True)
     blocks = [listed("Cautions", mind), listed("Not known so far", unknown), "\n".join(around), "\n".join(do)]
     return paragraphs(blocks) + "\n"
 
@@ -123,8 +130,9 @@ def _expected(trial: Trial) -> str:
         f"is known{unknown if trial.effect else ''}."
     )
     if not trial.within:
+        where = "past its limit, or farther past it" if trial.clear else "TO ITS STOP LIMIT"
         text += (
-            " No smaller step is there: a reading may be taken past its limit, or farther past it. Let a licensed "
+            f" No smaller step is there: a reading may be taken {where}. Let a licensed "
             "person decide, begin on the ground, and break off early."
         )
     return text
@@ -143,9 +151,11 @@ def _thumb_lines(rotor: Rotor, found: Trials, best: Trial) -> list[str]:
     return lines
 
 
-def _cautions(rotor: Rotor, found: Trials) -> list[str]:
-    said = []
-    if found.best is not None:
-        said.append(_WORSE)
-        said += adjuster_cautions([rotor.adjusters[a].kind for a in found.best.adjusters])
+def _particular(rotor: Rotor, found: Trials, best: Trial) -> list[str]:
+    kinds = [rotor.adjusters[a].kind for a in best.adjusters]
+    return [*found.cautions, *net_link_words(rotor, best.change), _WORSE, *adjuster_cautions(kinds)]
+
+
+def _cautions(rotor: Rotor, found: Trials, best: Trial | None) -> list[str]:
+    said = list(found.cautions) if best is None else _particular(rotor, found, best)
     return said + general_cautions()

@@ -22,11 +22,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from trackbal.base.cautions import no_further
 from trackbal.base.covariance import real_map
 from trackbal.base.phasor import blade_harmonic
-from trackbal.check.review import check_run
+from trackbal.check.review import Review, check_run, held_at
 from trackbal.influence.coefficients import Influence
-from trackbal.plan.advice import Plan, advise
+from trackbal.plan.advice import Plan, advise, no_stop_words, of_the_files, refuse_impossible_speed
+from trackbal.plan.keeping import condition, narrowed
 from trackbal.plan.quadratic import build_quadratic
 from trackbal.plan.reach import CURE, Gap, gaps, open_bounds, roughly_known
 from trackbal.runs.pieces import change_choices
@@ -111,6 +113,8 @@ class Trials:
         Trial weight by the rule of thumb, adjuster units; nan where the rotor file does not give its data.
     stop : bool
         A reading is at or above its stop limit.
+    cautions : tuple of str
+        What to mind of readings, files and bounds, whatever is tried.
     """
 
     best: Trial | None
@@ -120,6 +124,7 @@ class Trials:
     unknown: tuple[Gap, ...]
     thumb: Reals
     stop: bool
+    cautions: tuple[str, ...] = ()
 
     @property
     def warns(self) -> bool:
@@ -142,9 +147,12 @@ def find_trials(rotor: Rotor, run: Run, influence: Influence, setting: Reals, *,
     Raises
     ------
     InputError
-        If the run has no reading that counts.
+        If the run has no reading that counts, or one was read at a speed at which no rotor is run.
     """
-    stop = check_run(rotor, run).stop or stopped
+    review = check_run(rotor, run)
+    stop = review.stop or stopped
+    if not stop:
+        refuse_impossible_speed(rotor, run)
     low, high = open_bounds(rotor, run, setting)
     unknown = gaps(rotor, run, influence, [bool((high[a] > low[a]).any()) for a in range(len(high))])
     named = {gap.adjuster for gap in unknown}
@@ -154,14 +162,17 @@ def find_trials(rotor: Rotor, run: Run, influence: Influence, setting: Reals, *,
     if first_of_type and not stop and all(gap.roughly for gap in unknown):
         said = advise(rotor, run, influence, setting)
         unknown = unknown or said.missing
-    nothing = Trials(None, None, (), (), unknown, rule_of_thumb(rotor), stop)
+    nothing = Trials(None, None, (), (), unknown, rule_of_thumb(rotor), stop, _to_mind(rotor, influence, review))
     if stop or not unknown:
         return nothing
     asked = [gap.adjuster for gap in unknown]
     view = _View.of(rotor, run, influence, scale(rotor, influence))
-    candidates = (
-        *_singles(rotor, setting, low, high, asked),
-        *_levelling(rotor, run, influence, setting, asked),
+    candidates = _kept_to(
+        rotor,
+        [
+            *_singles(rotor, setting, *narrowed(rotor, rotor.preferences, setting, low, high), asked),
+            *_levelling(rotor, run, influence, setting, asked),
+        ],
     )
     made = [view.trial(change) for change in candidates]
     singles = [[t for t in made if t.adjusters == (a,)] for a in asked]
@@ -176,6 +187,25 @@ def find_trials(rotor: Rotor, run: Run, influence: Influence, setting: Reals, *,
         plans = advise(rotor, run, influence, setting).plans if said is None else said.plans
         best = _plan_as_trial(view, plans, anyway=said is not None) or best
     return replace(nothing, best=best, alone=alone, each=tuple(each), sequence=_sequence(view, each))
+
+
+def _to_mind(rotor: Rotor, influence: Influence, review: Review) -> tuple[str, ...]:
+    """Return what to mind of readings, files and bounds, whatever is tried: what advice on the same run says too."""
+    said = no_further(held_at(rotor, review))
+    if review.inside:
+        said.append("Every reading taken is inside its limit: nothing calls for a trial.")
+    said += [f"Doubtful: {doubt.text}" for doubt in review.doubts]
+    said += [*of_the_files(rotor, influence), *no_stop_words(rotor)]
+    kept = "; ".join(words for words, _ in rotor.preferences.one_by_one())
+    return (*said, f"Kept to: {kept}.") if kept else tuple(said)
+
+
+def _kept_to(rotor: Rotor, changes: list[Reals]) -> list[Reals]:
+    """Return the changes that are of adjusters and on blades which the preferences allow together."""
+    allowed = condition(rotor, rotor.preferences)
+    if allowed is None:
+        return changes
+    return [change for change in changes if allowed(np.flatnonzero(change)[:, None]).all()]
 
 
 def scale(rotor: Rotor, influence: Influence) -> tuple[Reals, Reals]:
