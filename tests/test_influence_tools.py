@@ -136,6 +136,8 @@ def test_commands(files: tuple[str, str, str, Path], capsys: pytest.CaptureFixtu
     assert run(["merge", "--rotor", rotor_file, first, second, "--out", out]) == 2
     assert "--force" in capsys.readouterr().err
     assert run(["merge", "--rotor", rotor_file, first, "--out", out, "--force"]) == 2
+    assert run(["merge", "--rotor", rotor_file, out, second, "--out", str(folder / "n.json")]) == 2  # b's jobs twice
+    assert "expected jobs that the runs behind" in capsys.readouterr().err and not (folder / "n.json").exists()
     kept = str(folder / "hover.json")
     assert run(["restrict", "--rotor", rotor_file, first, "--regime", "hover", "--out", kept, "--json"]) == 0
     hover = rotor.regime_index("hover")

@@ -160,6 +160,7 @@ class TestEarlierFile:
         (folder / "copy.json").write_text(json.dumps(answer))
         for row in (row for row in answer["rows"] if "re" in row):
             row["re"], row["im"] = -row["re"], -row["im"]
+        answer["source"]["job_names"] = ["others"]
         (folder / "turned.json").write_text(json.dumps(answer | {"rotor": "another"}))
         capsys.readouterr()
         merged = ["merge", "--rotor", str(folder / "rotor.toml"), str(folder / "a.json")]

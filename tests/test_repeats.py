@@ -1,4 +1,4 @@
-"""Repeated readings held against one another before they are averaged."""
+"""Repeated readings held against one another before they are averaged; copies of rows and jobs."""
 
 from __future__ import annotations
 
@@ -199,3 +199,81 @@ def test_import_names_odd_repeats(tmp_path: Path, capsys: pytest.CaptureFixture[
     sheets = ["--runs", str(tmp_path / "runs.csv"), "--adjustments", str(tmp_path / "made.csv")]
     assert run(["log", "import", book, *sheets]) == 1
     assert "job j3 run 2: cruise, cockpit_vertical: row 43 is unlike its 3 repeats" in capsys.readouterr().out
+
+
+# ------------------------------------------------------------------------------ copies
+
+
+@pytest.mark.parametrize("pasted", ["behind", "row by row"])
+def test_copied_rows_count_once_and_are_named(tmp_path: Path, pasted: str) -> None:
+    """Taken for repeats they would say that readings do not scatter: no noise, and every sound record would not fit."""
+    rows, made = history_rows(np.random.default_rng(3), 8, 2)
+    once = fit(ROTOR, written(tmp_path, rows, made))
+    history = written(tmp_path, rows + rows if pasted == "behind" else [r for row in rows for r in (row, row)], made)
+    twice = fit(ROTOR, history)
+    assert twice.influence.vibration_noise == pytest.approx(once.influence.vibration_noise)
+    assert twice.influence.vibration_cov == pytest.approx(once.influence.vibration_cov)
+    assert [one.kind for one in history.odd] == ["copied_rows"] * 8 and not history.resumed
+    copy, first = ("50", "2") if pasted == "behind" else ("3", "2")
+    assert twice.suspects[0].why.startswith(
+        f"6 rows read as an earlier one of the same run (row {copy} as row {first}, "
+    )
+    assert {f.best.kind for f in audit(ROTOR, history, once.influence).findings} == {"copied_rows"}
+
+
+def test_one_copied_row_is_named_where_it_reads_enough(tmp_path: Path) -> None:
+    rows, made = history_rows(np.random.default_rng(3), 8, 2)
+    (odd,) = written(tmp_path, [*rows[:7], rows[6], *rows[7:]], made).odd
+    assert (odd.job, odd.run) == ("j1", 1)
+    assert odd.text == "1 row reads as an earlier one of the same run (row 9 as row 8), digit for digit: a copy, " + (
+        "which counts once"
+    )
+
+
+def test_coarse_readings_that_agree_by_chance_are_repeats(tmp_path: Path) -> None:
+    rows, made = history_rows(np.random.default_rng(3), 8, 2)
+    coarse = [[*row[:4], "6:30", "", "", "", "", "", ""] for row in rows]  # one amplitude and a clock hour, no tips
+    for row in coarse:
+        row[3] = f"{float(row[3]):.2f}"
+    coarse[1] = coarse[0]  # one pair alike, the others are not all
+    history = written(tmp_path, coarse, made)
+    assert not history.odd and (history.vibration_count[:, 2, 0] == 2).all()
+
+
+def test_a_job_under_two_names_counts_once_and_is_named(tmp_path: Path) -> None:
+    rows, made = history_rows(np.random.default_rng(3), 8, 1)
+    once = fit(ROTOR, written(tmp_path, rows, made))
+    again = [["part", *row[1:]] for row in rows[:2]]  # two of the three runs of j0: an export before the job's end
+    again += [["j9", *row[1:]] for row in rows[3:6]]
+    more = [["j9", *row[1:]] for row in made if row[0] == "j1"] + [["part", *row[1:]] for row in made[:2]]
+    history = written(tmp_path, rows + again, made + more)
+    assert [(one.job, one.kind) for one in history.odd] == [("part", "copied_job"), ("j9", "copied_job")]
+    found = fit(ROTOR, history)
+    assert [s.why.split(",")[0] for s in found.suspects] == [
+        "it reads as job j0 in every run",
+        "it reads as job j1 in every run",
+    ]
+    assert found.influence.vibration_cov == pytest.approx(once.influence.vibration_cov)
+    assert [f.job for f in audit(ROTOR, history, once.influence).findings] == ["part", "j9"]
+
+
+def test_logbooks_tell_copies_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from logbook.logbook_cases import TOML
+
+    from trackbal.commands.group import run
+    from trackbal.logbook.exchange import read_logbooks
+
+    rows, made = history_rows(np.random.default_rng(3), 3, 1)
+    again = [["j9", *row[1:]] for row in rows[:3]]
+    written(tmp_path, [*rows, rows[-1], *again], made + [["j9", *row[1:]] for row in made[:6]])
+    (tmp_path / "rotor.toml").write_text(TOML)
+    book = str(tmp_path / "a.tblog")
+    assert run(["log", "new", book, "--rotor", str(tmp_path / "rotor.toml")]) == 0
+    sheets = ["--runs", str(tmp_path / "runs.csv"), "--adjustments", str(tmp_path / "made.csv")]
+    assert run(["log", "import", book, *sheets]) == 1
+    said = capsys.readouterr().out
+    assert "job j9 run 1: it reads as job j0 in every run" in said
+    assert "job j2 run 3: 1 row reads as an earlier one of the same run (row 11 as row 10)" in said
+    history = read_logbooks(ROTOR, [book])
+    assert [(one.job, one.kind) for one in history.odd] == [("j9", "copied_job"), ("j2", "copied_rows")]
+    assert history.vibration_count.max() == 1

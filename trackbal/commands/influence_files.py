@@ -61,6 +61,7 @@ def merge(rotor_file: str, files: tuple[str, ...], out: str, as_json: bool, forc
     """
     from trackbal.base.errors import InputError
     from trackbal.base.files import Outputs, check_free
+    from trackbal.fitting.job_sums import refuse_known_jobs
     from trackbal.fitting.merge import merge as merge_files
     from trackbal.influence.coefficients import Influence
     from trackbal.influence.compare import contradicted, same_coefficients
@@ -77,6 +78,8 @@ def merge(rotor_file: str, files: tuple[str, ...], out: str, as_json: bool, forc
         for j, first in enumerate(influences[:k]):
             if same_coefficients(first, second):
                 raise InputError(files[k], f"the coefficients of {files[j]}", "files that rest on different jobs")
+            names = [influence.source.get("job_names", []) for influence in (first, second)]
+            refuse_known_jobs(frozenset(names[0]), names[1], files[k], f"the runs behind {files[j]}")
             named = contradicted(rotor, first, second)
             if named:
                 say(f"{files[j]} and {files[k]} contradict each other in {named}: see trackbal compare", err=True)

@@ -123,7 +123,8 @@ def import_command(
     """Take past jobs into the logbook, closed: all of them, or none if anything is wrong.
 
     The aircraft of a job is what its rows say under aircraft, else the job's name.
-    Exit code 1 if repeated readings contradict one another, or a row goes on with a run after a later one had begun.
+    Exit code 1 if repeated readings contradict one another or are copies, a job stands there twice, or a row goes on
+    with a run after a later one had begun.
 
     \b
     Example:

@@ -222,9 +222,10 @@ def _earlier(
             "earlier jobs need --aircraft NAME, --runs HISTORY.csv and --adjustments HISTORY_ADJ.csv"
         )
     from trackbal.aircraft.own_jobs import own_jobs
+    from trackbal.runs.repeats import without_odd
     from trackbal.runs.sheets import read_history
 
-    return own_jobs(read_history(rotor, runs_file, adjustments_file), aircraft, since)
+    return own_jobs(without_odd(read_history(rotor, runs_file, adjustments_file)), aircraft, since)
 
 
 @click.command()

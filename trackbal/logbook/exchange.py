@@ -20,6 +20,7 @@ from trackbal.logbook.rows import Cell, Row, heading, read_typed_rows, rows_of_s
 from trackbal.logbook.sheets import items_of_table
 from trackbal.logbook.store import Book, reads_record
 from trackbal.logbook.workbook import Sheet
+from trackbal.runs.copies import with_copies, without_copied_rows
 from trackbal.runs.identity import read_date
 from trackbal.runs.readings import GROUP, average
 from trackbal.runs.repeats import odd_repeats
@@ -192,14 +193,16 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
     regime, readings = read_typed_rows(rotor, rows, source)
     run_of_row = np.repeat(np.arange(len(per_run)), per_run)
     count, regimes = len(per_run), len(rotor.regimes)
-    means = average(rotor, readings, run_of_row * regimes + regime, regime, count * regimes)
     job_names = tuple(f"{file}: {job.name}" if taken[job.name] > 1 else job.name for file, job in jobs)
     runs = [(name, t) for name, (_, job) in zip(job_names, jobs, strict=True) for t in range(1, len(job.runs) + 1)]
+    job_of_run = np.repeat(np.arange(len(jobs)), [len(job.runs) for _, job in jobs])
+    only = without_copied_rows(readings, run_of_row, regime, regimes, job_of_run, runs)
+    means = average(rotor, only.rows, only.group, only.regime, count * regimes)
     whose = [job.whose(t) for _, job in jobs for t in range(len(job.runs))]
     groups = sorted({name for said in whose for name in said if name.startswith(GROUP)})
-    return History(
+    history = History(
         jobs=job_names,
-        job=np.repeat(np.arange(len(jobs)), [len(job.runs) for _, job in jobs]),
+        job=job_of_run,
         run=np.array([t for _, t in runs]),
         **means.by_run(count, regimes),
         change=np.concatenate([_changes(rotor, job) for _, job in jobs]),
@@ -208,8 +211,9 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
         date=np.array([read_date(said.get("date", "")) or np.datetime64("NaT") for said in whose], "datetime64[s]"),
         groups=tuple(name.removeprefix(GROUP) for name in groups),
         group=np.array([[said.get(name, "") for name in groups] for said in whose], dtype=object),
-        odd=odd_repeats(rotor, readings, run_of_row * regimes + regime, regime, runs),
+        odd=odd_repeats(rotor, only.rows, only.group, only.regime, runs),
     )
+    return with_copies(history, only)
 
 
 def _changes(rotor: Rotor, job: JobRows) -> np.ndarray:

@@ -174,10 +174,11 @@ def _odd_findings(history: History, odd: Sequence[OddRepeat]) -> list[Finding]:
     """Return findings of repeated readings, which are left out of what is weighed."""
     at = {(history.jobs[j], int(run)): n for n, (j, run) in enumerate(zip(history.job, history.run, strict=True))}
     return [
-        Finding(one.job, one.run, at[one.job, one.run], Explained(kind, one.text, one.gain, 1.0), (), one.gain, False)
+        Finding(
+            one.job, one.run, at[one.job, one.run], Explained(one.kind, one.text, one.gain, 1.0), (), one.gain, False
+        )
         for one in odd
         if (one.job, one.run) in at
-        for kind in ["repeat" if one.without else "two_in_job"]
     ]
 
 

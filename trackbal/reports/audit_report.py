@@ -38,6 +38,8 @@ LOOK_UP = {
     "exchanged": "the order of rows, channels or blades on the instrument's own print",
     "repeat": "the rows of that run in the sheet against the instrument's own print",
     "two_in_job": "registration and work order of each row of that job",
+    "copied_rows": "where the sheet comes from: exports that overlap, or a block pasted twice",
+    "copied_job": "where both jobs come from, and whose they are",
     "unrecorded_work": "the aircraft's log between those runs: work, parts changed, a blade or a pick-up moved",
     "whole_run": "that run's conditions: another regime, loading, wind, speed; then its print",
     "readings": _READINGS,

@@ -67,6 +67,10 @@ class RowReadings:
     rpm: Reals
     at_usual: Reals
 
+    def of(self, rows: Counts) -> RowReadings:
+        """Return some of the rows, by index."""
+        return RowReadings(self.vibration[rows], self.height[rows], self.rpm[rows], self.at_usual[rows])
+
 
 @dataclass(frozen=True)
 class Means:

@@ -92,7 +92,7 @@ def odd_repeats(
         sign = bool(resumed is not None and row >= 0 and resumed[row])
         text = _words(rotor, at % regimes, its, slip, lines, sign)
         without = tuple(_without(rotor, rows, one, at % regimes) for one in its)
-        found.append(OddRepeat(job, run, at % regimes, text, max(one.gain for one in its), without))
+        found.append(OddRepeat(job, run, at % regimes, text, max(one.gain for one in its), without, "repeat"))
     return tuple(found)
 
 
@@ -104,7 +104,7 @@ def without_odd(history: History) -> History:
     parts = ("vibration", "vibration_count", "vibration_squares", "height", "height_count", "height_squares")
     new = {name: getattr(history, name).copy() for name in parts}
     for odd in history.odd:
-        if not odd.without:
+        if odd.whole_job:
             rows = history.job == history.jobs.index(odd.job)
             new["vibration_count"][rows], new["height_count"][rows] = 0, 0
             continue
@@ -183,7 +183,7 @@ def _two_in_job(job: str, runs: Sequence[int]) -> OddRepeat:
         f"its repeated rows disagree in runs {', '.join(map(str, runs))}: they cannot be one aircraft's; "
         "two aircraft, or two jobs, may stand under one name"
     )
-    return OddRepeat(job, runs[0], -1, text, 0.0, ())
+    return OddRepeat(job, runs[0], -1, text, 0.0, (), "two_in_job")
 
 
 # ------------------------------------------------------------------------------ which one lies off

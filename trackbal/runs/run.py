@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,7 +44,7 @@ class Without:
 
 @dataclass(frozen=True)
 class OddRepeat:
-    """A repeated reading that its repeats contradict (repeats.py); it is in the means all the same.
+    """Something about what was read more than once (repeats.py, copies.py); it is in the means but for copied rows.
 
     Parameters
     ----------
@@ -52,13 +52,16 @@ class OddRepeat:
         "" of a run by itself.
     run : int
     regime : int
-        -1 where a whole job is meant.
+        -1 where no single one is meant.
     text : str
         Which rows, and what was probably written wrongly.
     gain : float
         How much more probable its readings are without it, in log-likelihood.
     without : tuple of Without
-        None where a whole job is meant.
+        Of a "repeat"; else none.
+    kind : {"repeat", "two_in_job", "copied_rows", "copied_job"}
+        A reading that its repeats contradict; a job of two aircraft; rows that stand in their run again; a job that
+        stands in the history under another name too.
     """
 
     job: str
@@ -67,6 +70,12 @@ class OddRepeat:
     text: str
     gain: float
     without: tuple[Without, ...]
+    kind: Literal["repeat", "two_in_job", "copied_rows", "copied_job"]
+
+    @property
+    def whole_job(self) -> bool:
+        """Whether nothing of the job is to be relied upon."""
+        return self.kind in ("two_in_job", "copied_job")
 
 
 @dataclass(frozen=True)
@@ -258,7 +267,8 @@ class History(Summarised):
     group : ndarray of str objects, shape (n, G), optional
         To what each run belongs; "" where not said.
     odd : tuple of OddRepeat
-        Repeats that contradict one another; they are in the means (without_odd in repeats.py leaves them out).
+        Repeats that contradict one another, and copies; but for copied rows they are in the means (without_odd in
+        repeats.py leaves them out).
     resumed : tuple of ResumedRow
         Rows of the sheet that go on with a run after a later one of the job had begun.
 
@@ -370,7 +380,7 @@ class History(Summarised):
             "readings": int((self.vibration_count > 0).sum() + (self.height_count > 0).sum()),
             "dates": f"{dated.min()} to {dated.max()}" if len(dated) else "none",
             "groups": ", ".join(self.groups) or "none",
-            "repeats that disagree": len(self.odd),
+            "repeats that disagree, copies": len(self.odd),
             "rows that resume a run": len(self.resumed),
             "source": self.source,
         }

@@ -16,6 +16,7 @@ from trackbal.base.csv_table import NUMBER, CsvTable, guarded
 from trackbal.base.errors import InputError, State
 from trackbal.base.files import Outputs, write_whole
 from trackbal.base.phasor import phase_deg
+from trackbal.runs.copies import with_copies, without_copied_rows
 from trackbal.runs.identity import aircraft_of_jobs, date_text, dates_of_runs, groups_of_runs
 from trackbal.runs.pieces import can_be_fitted, nearest_that_fit
 from trackbal.runs.readings import GROUP, RowReadings, average, read_headings, read_rows, singles
@@ -121,13 +122,16 @@ def history_of(rotor: Rotor, table: CsvTable, adjustments: CsvTable) -> History:
     headings = read_headings(rotor, table, ("job", "run"))
     regime = table.choices(headings.plain["regime"], [r.name for r in rotor.regimes], "regime")
     jobs, job, run, run_of_row = _number_runs(table, headings.plain["job"], headings.plain["run"])
-    rows = read_rows(rotor, table, headings, regime)
     count, regimes = len(job), len(rotor.regimes)
+    names = [(jobs[j], int(t)) for j, t in zip(job.tolist(), run.tolist(), strict=True)]
+    read = read_rows(rotor, table, headings, regime)
+    only = without_copied_rows(read, run_of_row, regime, regimes, job, names, table.lines)
     groups, group = groups_of_runs(table, headings, run_of_row, count)
-    means = average(rotor, rows, run_of_row * regimes + regime, regime, count * regimes)
+    means = average(rotor, only.rows, only.group, only.regime, count * regimes)
     _check_any(table, means.vibration_count, means.height_taken)
-    late = resumed(job, run_of_row)
-    return History(
+    late = resumed(job, only.run_of_row)
+    lines = [table.lines[row] for row in only.kept.tolist()]
+    history = History(
         jobs=jobs,
         job=job,
         run=run,
@@ -138,21 +142,14 @@ def history_of(rotor: Rotor, table: CsvTable, adjustments: CsvTable) -> History:
         date=dates_of_runs(table, headings, run_of_row, count),
         groups=groups,
         group=group,
-        odd=odd_repeats(
-            rotor,
-            rows,
-            run_of_row * regimes + regime,
-            regime,
-            [(jobs[j], int(t)) for j, t in zip(job.tolist(), run.tolist(), strict=True)],
-            table.lines,
-            late,
-        ),
+        odd=odd_repeats(rotor, only.rows, only.group, only.regime, names, lines, late),
         resumed=tuple(
-            ResumedRow(jobs[job[i]], int(run[i]), table.lines[row])
-            for row, i in enumerate(run_of_row.tolist())
-            if late[row]
+            ResumedRow(job=names[i][0], run=names[i][1], row=line)
+            for line, i, is_late in zip(lines, only.run_of_row.tolist(), late.tolist(), strict=True)
+            if is_late
         ),
     )
+    return with_copies(history, only)
 
 
 History._read = history_of
