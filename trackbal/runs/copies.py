@@ -142,7 +142,7 @@ def copied_jobs(history: History) -> tuple[OddRepeat, ...]:
             holders[keys[i]].add(j)
     found: dict[int, OddRepeat] = {}
     for j in sorted(range(len(runs)), key=lambda j: (len(runs[j]), -j)):
-        if agree[runs[j]].sum() < IN_JOB:
+        if len(runs[j]) < 2 or agree[runs[j]].sum() < IN_JOB:  # one run teaches nothing, and may begin a further job
             continue
         others = set.intersection(*(holders[keys[i]] for i in runs[j])) - found.keys() - {j}
         if others:
