@@ -65,7 +65,9 @@ def trial(
     check_free(trial_out, force=force)
     found = find_trials(rotor, run, influence, setting)
     if found.best is not None:
-        found = replace(found, cautions=(*settings_words(rotor, settings_listed(rotor, settings)), *found.cautions))
+        found = replace(
+            found, cautions=(*settings_words(rotor, settings_listed(rotor, settings), setting), *found.cautions)
+        )
     chosen = found.best
     made = [] if trial_out is None or chosen is None else [(trial_out, adjustments_text(rotor, chosen.change))]
     with Outputs(made, force=force):

@@ -76,6 +76,7 @@ def renew_command(
       trackbal log renew fleet.tblog --influence influence_2.json --why "ten more jobs"
     """
     from trackbal.base.files import read_text
+    from trackbal.base.text_layout import wrap
     from trackbal.logbook.entries import add_influence, rotor_of
     from trackbal.logbook.records import load_rotor
     from trackbal.logbook.renewal import renew_rotor
@@ -94,7 +95,7 @@ def renew_command(
         if influence_file is not None and influence_text is not None:
             add_influence(book, influence_text, influence_file, rotor, author, why)
     with recorded():
-        say("\n".join([f"Recorded for {rotor.name}.", *said]))
+        say("\n".join(map(wrap, [f"Recorded for {rotor.name}.", *said])))
     return 0
 
 

@@ -78,7 +78,7 @@ def run_command(
             say(f"\nBroken off; everything typed is kept. Go on with: trackbal log run {book_file}")
             return 1
         if whose:
-            say_whose(book, finished, whose, author)
+            finished = say_whose(book, finished, whose, author)
         return _review(book, finished, as_json)
 
 

@@ -53,7 +53,7 @@ def trial_command(book_file: str, job_name: str | None, singly: bool, author: st
         found = find_trials_in_job(
             rotor, record.readings, record.change, influence, setting, judged, earlier, stopped=stopped
         )
-        assumed = settings_words(rotor, record.settings_listed()) if found.best is not None else ()
+        assumed = settings_words(rotor, record.settings_listed(), setting) if found.best is not None else ()
         found = replace(found, cautions=(*assumed, *found.cautions))
         chosen = chosen_trial(found, singly=singly)
         answer = trial_json(rotor, found, setting, singly=singly)

@@ -117,9 +117,8 @@ def start_job(
         definition = load_rotor(book, rotor)
         for blade in definition.blades:
             for adjuster in definition.adjusters:
-                check_range(
-                    definition, blade, adjuster.name, Decimal(as_found.get((blade, adjuster.name), "0")), book.file
-                )
+                setting = Decimal(as_found.get((blade, adjuster.name), "0"))
+                check_range(definition, blade, adjuster.name, setting, book.file, "; --settings with what is there")
         job = book.add_entry("job", author)
         book.run("INSERT INTO job (entry, name, aircraft, rotor) VALUES (?, ?, ?, ?)", (job, name, aircraft, rotor))
         add_settings(book, job, as_found, author, None)
@@ -368,11 +367,12 @@ def whose_row(rotor: Rotor, date: str | None, groups: Sequence[str], source: str
     return row
 
 
-def say_whose(book: Book, record: JobRecord, whose: Row, author: str) -> None:
+def say_whose(book: Book, record: JobRecord, whose: Row, author: str) -> JobRecord:
     """Add what a person says of the last finished run of a job as a whole; it stands in the run's first row."""
     run = record.runs[-1].entry
     with book.writing():
         add_readings(book, record.entry, run, [whose], author, None, min(load_lines(book, run)))
+        return load_job(book, record.entry)
 
 
 def set_state(book: Book, job: int, run: int, state: str, author: str, why: str | None) -> None:
@@ -500,21 +500,23 @@ def check_place(rotor: Rotor, blade: str, adjuster: str, source: str) -> None:
         raise InputError(source, adjuster, f"an adjuster: {', '.join(a.name for a in rotor.adjusters)}")
 
 
-def check_range(rotor: Rotor, blade: str, adjuster: str, setting: Decimal, source: str) -> None:
-    """Raise InputError if a setting leaves its adjuster's range, or its pieces do not come to it."""
+def check_range(
+    rotor: Rotor, blade: str, adjuster: str, setting: Decimal, source: str, way: str = "; --anyway if it truly is so"
+) -> None:
+    """Raise InputError, with the `way` out, if a setting leaves its range or its pieces do not come to it."""
     kind = rotor.adjusters[rotor.adjuster_index(adjuster)]
     slack = STEP_SLACK * kind.step
     if not kind.minimum - slack <= float(setting) <= kind.maximum + slack:
         raise InputError(
             source,
             State(f"{adjuster} of blade {blade} at {setting:f} {kind.unit}"),
-            f"{kind.minimum:g} to {kind.maximum:g}; --anyway if it truly is so",
+            f"{kind.minimum:g} to {kind.maximum:g}{way}",
         )
     if kind.pieces and not can_be_fitted(kind, float(setting)):
         raise InputError(
             source,
             State(f"{adjuster} of blade {blade} at {setting:f} {kind.unit}"),
-            f"what its pieces come to, next to it {nearest_that_fit(kind, float(setting))}; --anyway if it truly is so",
+            f"what its pieces come to, next to it {nearest_that_fit(kind, float(setting))}{way}",
         )
 
 

@@ -47,7 +47,10 @@ class RunRecord:
 
 @dataclass(frozen=True)
 class AdviceRecord:
-    """What was advised after a run; `stale`: something it rested on was corrected since."""
+    """What was advised after a run.
+
+    `stale`: something it rested on was corrected since; `renewed`: its rotor or influence file was, in an open job.
+    """
 
     run: int
     verdict: str
@@ -55,6 +58,12 @@ class AdviceRecord:
     items: Items
     stale: bool
     stamp: Stamp
+    renewed: bool = False
+
+    @property
+    def outdated(self) -> bool:
+        """Whether it is to be asked for again."""
+        return self.stale or self.renewed
 
 
 @dataclass(frozen=True)
@@ -420,6 +429,7 @@ def _load_advice(book: Book, job: int) -> tuple[AdviceRecord, ...]:
             _latest_items(book.all("SELECT blade, adjuster, amount FROM advised WHERE entry = ?", (entry,))),
             _corrected_since(book, job, run, entry),
             Stamp(entry, at, author),
+            _renewed_since(book, job, entry),
         )
         for entry, run, verdict, chance, at, author in rows
     )
@@ -435,6 +445,20 @@ def _corrected_since(book: Book, job: int, run: int, advice: int) -> bool:
             "OR EXISTS (SELECT 1 FROM done d WHERE d.entry = e.id AND d.run < ?) "
             "OR EXISTS (SELECT 1 FROM run_state s WHERE s.entry = e.id AND s.run <= ?)) LIMIT 1",
             (job, advice, run, run, run),
+        )
+        is not None
+    )
+
+
+def _renewed_since(book: Book, job: int, advice: int) -> bool:
+    """Return whether the rotor of an open job was defined otherwise, or its influence renewed, after an advice."""
+    return (
+        book.one(
+            "SELECT 1 FROM job WHERE entry = ? AND entry NOT IN (SELECT job FROM closing) AND ("
+            "EXISTS (SELECT 1 FROM influence i WHERE i.rotor = job.rotor AND i.entry > ?) "
+            "OR EXISTS (SELECT 1 FROM rotor r WHERE r.name = job.rotor AND r.entry > ? AND r.toml <> "
+            "(SELECT toml FROM rotor b WHERE b.name = r.name AND b.entry < ? ORDER BY b.entry DESC LIMIT 1)))",
+            (job, advice, advice, advice),
         )
         is not None
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 from decimal import Decimal
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -20,8 +21,10 @@ from trackbal.logbook.records import Items, JobRecord, RunRecord
 from trackbal.logbook.rows import Row, run_of_rows
 from trackbal.logbook.run_table import run_table
 from trackbal.logbook.standing import Ahead, RunStanding, Standing, StopReached, draft_review
+from trackbal.plan.advice import settings_outside
 from trackbal.plan.forecast import Forecast
 from trackbal.records.explanations import ALIKE, Explanation
+from trackbal.runs.identity import date_text, read_date
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.words import action_words, adjustment_words, done_words
 
@@ -214,7 +217,7 @@ def job_text(record: JobRecord, standing: Standing) -> str:
     """Return where a job stands as text."""
     rotor = record.rotor
     head = f"Job {record.name}: {record.aircraft}, {rotor.name}. Started {record.stamp.at} by {record.stamp.author}."
-    blocks = [wrap(head, ""), _runs_text(record, standing)]
+    blocks = [wrap(head, ""), _runs_text(record, standing), _order_text(record)]
     settings = _settings_text(record)
     if settings:
         blocks.append(settings)
@@ -294,6 +297,7 @@ def run_text(record: JobRecord, standing: Standing) -> str:
     blocks = [listed("Doubts", [finding.text for finding in review.doubts]), wrap(head)]
     blocks.append(stop_text(standing))
     blocks.append(_stage_text(record.rotor, review))
+    blocks.append(_order_text(record))
     if standing.on_hold:
         blocks.append(hold_text(record, standing))
     elif last.surprise is not None and last.surprise.dof:
@@ -308,6 +312,24 @@ def run_text(record: JobRecord, standing: Standing) -> str:
         )
     blocks.append(next_text(standing))
     return paragraphs(blocks) + "\n"
+
+
+def _order_text(record: JobRecord) -> str:
+    """Return which runs are dated before one entered earlier: runs count in the order in which they were entered."""
+    dated: list[tuple[int, np.datetime64]] = []
+    for number, run in enumerate(record.runs, 1):
+        dates = [read_date(row["date"].text) for row in run.rows if "date" in row]
+        if dates and dates[-1] is not None:
+            dated.append((number, dates[-1]))
+    said = []
+    for (number, date), (after, later) in pairwise(dated):
+        by_day = any(date_text(d) == date_text(d.astype("datetime64[D]")) for d in (date, later))
+        if later.astype("datetime64[D]") < date.astype("datetime64[D]") or (not by_day and later < date):
+            said.append(
+                f"Run {after} is dated {date_text(later)}, before run {number} ({date_text(date)}), but counts after "
+                "it, as it was entered."
+            )
+    return "\n".join(map(wrap, said))
 
 
 def typed_text(record: JobRecord, run: RunRecord) -> str:
@@ -476,8 +498,8 @@ def _deeds_lines(record: JobRecord, run: RunRecord) -> list[str]:
             missed = {place: text for place, text in advice.items.items() if float(text) != float(done.get(place, "0"))}
             lines += [f"{lead}advised otherwise: {words}" for words in items_words(rotor, missed)]
     elif advice is not None:
-        if advice.stale:
-            lines.append(f"{lead}the record was corrected after this advice: ask again")
+        if advice.stale or (advice.renewed and run is record.runs[-1]):
+            lines.append(f"{lead}record, limits or influence changed after this advice: ask again")
         lines += [f"{lead}advised: {words}" for words in items_words(rotor, advice.items)] or [
             f"{lead}advised: {'a trial, as not enough is known' if advice.verdict == 'learn' else advice.verdict}"
         ]
@@ -496,7 +518,9 @@ def _settings_text(record: JobRecord) -> str:
     ]
     head = f"blade {columns[0][0]}"
     columns[0][0] = head if len(head) <= 12 else columns[0][0]
-    return across(first, columns)
+    wrong = settings_outside(record.rotor, record.setting())
+    lines = [wrap(f"{wrong}: that cannot be. See what is really installed; trackbal log correct.")] if wrong else []
+    return "\n".join([across(first, columns), *lines])
 
 
 def hold_text(record: JobRecord, standing: Standing) -> str:
@@ -521,7 +545,7 @@ def hold_text(record: JobRecord, standing: Standing) -> str:
         )
         return "\n".join(lines)
     best = standing.explanations[0].score
-    lines.append("With one thing recorded otherwise it would not be. Likeliest first (how much better it fits):")
+    lines.append(wrap("With one thing recorded otherwise it would not be. Likeliest first (how much better it fits):"))
     for i, found in enumerate(standing.explanations[:_MOST_SHOWN]):
         near = "" if i == 0 else " (about as likely)" if best - found.score < ALIKE else ""
         lines.append(wrap(f"{found.text}{near} ({found.gain:.1f})", f"{i + 1}. "))

@@ -170,7 +170,7 @@ def _ahead(
     advice = record.latest_advice(last)
     items = record.done.get(last.entry)
     after: Literal["done", "advised"] = "done"
-    if items is None and advice is not None and advice.items and not advice.stale:
+    if items is None and advice is not None and advice.items and not advice.outdated:
         items, after = advice.items, "advised"
     if items is None:
         return None
@@ -305,11 +305,11 @@ def _next(record: JobRecord, look: Look | None, on_hold: tuple[int, ...]) -> Ste
     if record.runs[-1].entry in record.done:
         return "run"
     advice = record.latest_advice(record.runs[-1])
-    if advice is not None and not advice.stale and advice.items:
+    if advice is not None and not advice.outdated and advice.items:
         return "done"
-    if advice is not None and not advice.stale and advice.verdict == "investigate":
+    if advice is not None and not advice.outdated and advice.verdict == "investigate":
         return "investigate"
-    if advice is not None and not advice.stale and advice.verdict == "learn":
+    if advice is not None and not advice.outdated and advice.verdict == "learn":
         return "trial"
     if look.inside:
         return "close" if look.coverage.complete else "read"

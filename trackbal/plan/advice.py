@@ -29,7 +29,7 @@ from trackbal.plan.reach import CURE, EVEN, Gap, learn_cautions, missing_knowled
 from trackbal.runs.frames import change_frame
 from trackbal.runs.pieces import change_choices, piece_cautions
 from trackbal.runs.preferences import NO_PREFERENCES, Preferences
-from trackbal.runs.rotor import Rotor
+from trackbal.runs.rotor import STEP_SLACK, Rotor
 from trackbal.runs.run import Complexes, Counts, Reals, Run
 from trackbal.runs.words import chance_words
 from trackbal.search.search import Solution, effort, search
@@ -414,16 +414,31 @@ def with_settings_assumed(
     """
     if advice.verdict not in ("adjust", "investigate", "learn"):
         return advice
-    return replace(advice, cautions=(*settings_words(rotor, listed), *advice.cautions))
+    return replace(advice, cautions=(*settings_words(rotor, listed, advice.setting), *advice.cautions))
 
 
-def settings_words(rotor: Rotor | None, listed: NDArray[np.bool_] | None) -> tuple[str, ...]:
-    """Return what to say of settings that were not given and are taken as 0 (`with_settings_assumed`)."""
+def settings_words(rotor: Rotor | None, listed: NDArray[np.bool_] | None, setting: Reals) -> tuple[str, ...]:
+    """Return what to say of settings that cannot be, and of those not given, which are taken as 0."""
+    wrong = "" if rotor is None else settings_outside(rotor, setting)
+    said = (f"By the record {wrong}: that cannot be. See what is really installed.",) if wrong else ()
     if rotor is None or listed is None or not listed.any():
-        return (cautions.SETTINGS_ASSUMED,)
+        return (*said, cautions.SETTINGS_ASSUMED)
     if listed.all():
-        return ()
-    return (f"Not in the settings, so taken as 0: {missing_settings(rotor, listed)}. See what is really installed.",)
+        return said
+    missing = missing_settings(rotor, listed)
+    return (*said, f"Not in the settings, so taken as 0: {missing}. See what is really installed.")
+
+
+def settings_outside(rotor: Rotor, setting: Reals) -> str:
+    """Return the settings, shape (A, B), outside their range: "tip_weight of blade 3 is at -40 g (range 0 to 400)"."""
+    said = []
+    for adjuster, row in zip(rotor.adjusters, setting, strict=True):
+        slack = STEP_SLACK * adjuster.step
+        for blade, value in zip(rotor.blades, row.tolist(), strict=True):
+            if not adjuster.minimum - slack <= value <= adjuster.maximum + slack:
+                span = f"range {adjuster.minimum:g} to {adjuster.maximum:g}"
+                said.append(f"{adjuster.name} of blade {blade} is at {value:.10g} {adjuster.unit} ({span})")
+    return "; ".join(said)
 
 
 def missing_settings(rotor: Rotor, listed: NDArray[np.bool_]) -> str:

@@ -1,0 +1,57 @@
+"""What a record that cannot be right, or is out of date, says of itself at the next command."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from logbook_cases import TOML, Command, sheet, show
+
+HIGH = {"flat_pitch": (0.3, 10.0), "hover": (0.28, 20.0), "cruise": (0.3, 30.0), "descent": (0.25, 40.0)}
+
+
+def test_a_setting_that_cannot_be_is_said_until_it_is_put_right(book: Path, files: Path, command: Command) -> None:
+    """A weight taken off that was not there by the record: entered because it truly was so."""
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    assert command("done", book, "--item", 1, "tip_weight", "-40", "--anyway")[0] == 0
+    command("run", book, sheet(files / "run2.csv", HIGH))
+    command("checked", book, "as written")
+    words = "tip_weight of blade 1 is at -40 g (range 0 to 600)"
+    assert words in " ".join(command("show", book)[1].split())
+    answer = json.loads(command("advise", book, "--json", "--most", 1, "--plan-anyway")[1])
+    assert words in answer["cautions"][0]
+    command("close", book, "--outcome", "left")
+    code, _, error = command("start", book, "A")
+    assert code == 2 and "tip_weight of blade 1 at -40 g" in error and "--settings" in error and "--anyway" not in error
+    command("correct", "setting", book, 1, "tip_weight", "60", "--job", "A-1")
+    assert command("start", book, "A")[0] == 0
+    assert "that cannot be" not in command("show", book)[1]
+
+
+def test_advice_by_limits_or_influence_since_renewed_is_to_be_asked_for_again(
+    book: Path, files: Path, command: Command
+) -> None:
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    command("advise", book, "--most", 1)
+    before = show(command, book)["next"]
+    assert before in ("done", "investigate")
+    (files / "tight.toml").write_text(TOML.replace("vibration = 0.2", "vibration = 0.1"))
+    assert command("renew", book, "--rotor", files / "tight.toml", "--why", "amendment")[0] == 0
+    assert show(command, book)["next"] == "advise" and show(command, book)["likely"] is None
+    assert "changed after this advice: ask again" in command("show", book)[1]
+    command("advise", book, "--most", 1)
+    assert show(command, book)["next"] != "advise"
+    assert command("renew", book, "--influence", files / "influence.json")[0] == 0
+    assert show(command, book)["next"] == "advise"
+    command("close", book, "--outcome", "left")
+    assert "ask again" not in command("show", book, "--job", "A-1")[1]
+
+
+def test_runs_dated_in_another_order_than_they_were_entered_are_named(
+    book: Path, files: Path, command: Command
+) -> None:
+    command("run", book, sheet(files / "run1.csv", HIGH), "--date", "2026-05-04T10:00")
+    assert "is dated" not in command("run", book, sheet(files / "run2.csv", HIGH), "--date", "2026-05-04")[1]
+    words = "Run 3 is dated 2026-05-03, before run 2 (2026-05-04), but counts after it, as it was entered."
+    out = command("run", book, sheet(files / "run3.csv", HIGH), "--date", "2026-05-03")[1]
+    assert words in " ".join(out.split()) and words in " ".join(command("show", book)[1].split())
