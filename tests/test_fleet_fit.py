@@ -180,8 +180,23 @@ def test_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     rows = [json.loads((tmp_path / f"{n}.json").read_text(encoding="utf-8"))["rows"] for n in (2, 3)]
     values = [[r["re"] for r in these if "re" in r] for these in rows]
     assert values[0] == pytest.approx(values[1], rel=1e-6)
+    largest = [json.loads((tmp_path / f"{n}.json").read_text())["source"]["largest_past_change"] for n in (1, 2, 3)]
+    assert largest[1] == largest[2] and all(largest[0][name] <= amount for name, amount in largest[1].items())
     assert run([*arguments, "--force"]) == 0
     capsys.readouterr()
     again = ["fit", *history("may"), "--add", may, "--out", str(tmp_path / "4.json")]
     assert run(again) == 2
     assert "do not hold yet" in capsys.readouterr().err and not (tmp_path / "4.json").exists()
+
+
+def test_the_largest_change_of_the_past_is_kept_with_the_sums(model: tuple[Rotor, History]) -> None:
+    """Without it advice would not say that a change goes beyond what was ever done."""
+    rotor, history = model
+    change = history.change.copy()
+    change[1:, 0, 0] += np.where(history.job[1:] == 0, 1e4, 0.0)
+    history = jobs_of(replace(history, change=change), range(4))
+    prior = replace(fit(rotor, history).influence, source={"jobs": 4, "largest_past_change": {"adjuster1": 99.0}})
+    sums = JobSums.of(HistoryCells(rotor, history))
+    once, kept = fit(rotor, history, prior).influence.source, fit_sums(sums, prior).influence.source
+    assert kept["largest_past_change"] == once["largest_past_change"]
+    assert kept["largest_past_change"]["adjuster1"] == 99.0 and kept["largest_past_change"]["adjuster0"] > 9e3

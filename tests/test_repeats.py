@@ -170,8 +170,11 @@ def test_a_row_that_resumes_a_finished_run_is_named_though_it_agrees(
     assert run(["audit", *start, *sheets]) == 0
     assert said in " ".join(capsys.readouterr().err.split())
     kept = ["--keep", str(tmp_path / "kept.npz"), "--out", str(tmp_path / "i.json")]
+    with (tmp_path / "made.csv").open("a") as sheet:
+        sheet.write("\nj2,1,3,tip_weight,99999")
     assert run(["fit", *start, *sheets, *kept]) == 0
-    assert said in " ".join(capsys.readouterr().out.split())
+    words = " ".join(capsys.readouterr().out.split())
+    assert said in words and "more than its whole range" in words
     book = str(tmp_path / "a.tblog")
     assert run(["log", "new", book, *start]) == 0
     capsys.readouterr()

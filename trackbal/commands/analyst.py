@@ -78,7 +78,6 @@ def fit(
     from trackbal.influence.coefficients import Influence
     from trackbal.influence.influence_writer import influence_text
     from trackbal.reports.fit_report import fit_json, report
-    from trackbal.runs.resumed import resumed_in_words
     from trackbal.runs.rotor import Rotor
 
     rotor = Rotor.load(rotor_file)
@@ -91,10 +90,10 @@ def fit(
             raise click.UsageError("--keep and --add go with --runs and --adjustments, and without --page")
         from trackbal.fitting.fleet_fit import fit_sums
 
-        sums, late = _sums(rotor, runs_file, adjustments_file, add_file, plain)
+        sums, said = _sums(rotor, runs_file, adjustments_file, add_file, plain)
         refuse_known_jobs(known_jobs, sums.jobs, runs_file or add_file or "", f"the runs behind {prior_file}")
         found = fit_sums(sums, prior)
-        found = replace(found, cautions=(*resumed_in_words(late), *found.cautions))
+        found = replace(found, cautions=(*said, *found.cautions))
         pages += [(keep_file, sums.content())] if keep_file is not None else []
     else:
         history = past_runs(rotor, runs_file, adjustments_file, log_files)
@@ -121,11 +120,13 @@ def _sums(
     adjustments_file: str | None,
     add_file: str | None,
     plain: bool,
-) -> tuple[JobSums, list[ResumedRow]]:
-    """Return the sums of a history read in pieces, with those kept before, and its rows that resume a run."""
+) -> tuple[JobSums, list[str]]:
+    """Return the sums of a history read in pieces, with those kept before, and what is to be said of its records."""
+    from trackbal.fitting.fit_cautions import amount_cautions
     from trackbal.fitting.fleet_fit import sum_up
     from trackbal.fitting.job_sums import JobSums
     from trackbal.runs.history_stream import history_pieces
+    from trackbal.runs.resumed import resumed_in_words
 
     if runs_file is None or adjustments_file is None:
         raise click.UsageError("give --runs HISTORY.csv with --adjustments HISTORY_ADJ.csv")
@@ -136,13 +137,16 @@ def _sums(
     kept = JobSums.load(add_file, rotor) if add_file is not None else None
     pieces = history_pieces(rotor, runs_file, adjustments_file, progress=_progress if sys.stderr.isatty() else None)
     late: list[ResumedRow] = []
+    amounts: list[str] = []
 
     def read() -> Iterator[History]:
         for piece in pieces:
             late.extend(piece.resumed)
+            amounts.extend(amount_cautions(rotor, piece))
             yield piece
 
-    return sum_up(rotor, read(), kept, robust=not plain), late
+    sums = sum_up(rotor, read(), kept, robust=not plain)
+    return sums, [*amounts, *resumed_in_words(late)]
 
 
 def _progress(share: float) -> None:

@@ -30,7 +30,7 @@ from trackbal.records.robust import Record
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History, Reals, Run
 
-SCHEMA = 3
+SCHEMA = 4
 LARGEST_FILE = 1024**3  # bytes
 _RUN_FIELDS = (
     "vibration",
@@ -63,6 +63,8 @@ class JobSums:
         Whose job each row of the statistics is; a job parted in two has two rows.
     set_aside : tuple of Record
         What is not relied upon; already left out of the sums.
+    largest_single : ndarray, shape (A,)
+        The largest change made at once with each adjuster on one blade, as recorded.
     """
 
     rotor: Rotor
@@ -73,12 +75,14 @@ class JobSums:
     largest_change: Reals
     sample: tuple[JobRuns, ...]
     aircraft: tuple[str, ...]
-    set_aside: tuple[Record, ...] = ()
+    set_aside: tuple[Record, ...]
+    largest_single: Reals
 
     @classmethod
     def of(cls, cells: HistoryCells, history: History | None = None, set_aside: tuple[Record, ...] = ()) -> JobSums:
         """Return the sums of the cells of a history; `history` as recorded, where records were set aside."""
         recorded = cells.history if history is None else history
+        made = np.diff(recorded.change, axis=0)[np.diff(recorded.job) == 0]
         return cls(
             cells.rotor,
             tuple(recorded.jobs[j] for j in np.unique(recorded.job).tolist()),
@@ -89,6 +93,7 @@ class JobSums:
             tuple(sample_jobs(cells.history)),
             cells.aircraft,
             set_aside,
+            np.abs(made).max(axis=(0, 2), initial=0.0),
         )
 
     @classmethod
@@ -106,6 +111,7 @@ class JobSums:
             tuple(sample[i] for i in evenly_spaced(len(sample), MOST_JOBS).tolist()),
             tuple(name for part in parts for name in part.aircraft),
             tuple(record for part in parts for record in part.set_aside),
+            np.max([part.largest_single for part in parts], axis=0),
         )
 
     def save(self, file: str | PathLike[str], *, force: bool) -> None:
@@ -125,6 +131,7 @@ class JobSums:
             "jobs": np.array(self.jobs, dtype=np.str_),
             "aircraft": np.array(self.aircraft, dtype=np.str_),
             "largest_change": self.largest_change,
+            "largest_single": self.largest_single,
         }
         arrays["sample_runs"] = np.array([len(job.runs) for job in self.sample], dtype=int)
         shape = len(self.rotor.adjusters), len(self.rotor.blades)
@@ -158,6 +165,7 @@ class JobSums:
                     _sample(arrays),
                     tuple(arrays["aircraft"].tolist()),
                     tuple(Record(**record | {"sensors": tuple(record["sensors"])}) for record in head["set_aside"]),
+                    arrays["largest_single"],
                 )
         except OSError as error:
             raise InputError(file, error.strerror or str(error), "sums kept by trackbal fit --keep") from None
