@@ -299,3 +299,25 @@ def test_advise_show_and_replay_tell_the_same_likely_readings(
         capsys.readouterr()
         run(["log", "show", book])
         assert "Likely in the next run after what was done" in capsys.readouterr().out
+
+
+def test_a_lesson_keeps_to_what_its_job_kept_to_and_says_what_nobody_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book, fitted = str(tmp_path / "f.tblog"), str(tmp_path / "i.json")
+    write_influence(fitted, demo("five_blades").rotor, demo_fit("five_blades").influence)
+    assert run(["log", "new", book, "--rotor", str(FIVE / "rotor.toml"), "--influence", fitted]) == 0
+    assert run(["log", "start", book, "A1", "--job", "j", "--settings", str(FIVE / "settings.csv")]) == 0
+    for k in (1, 2):
+        assert run(["log", "run", book, str(FIVE / f"run{k}.csv")]) in (0, 1)
+    assert run(["log", "checked", book, "as written", "--by", "R. Lindqvist"]) in (0, 1)
+    assert run(["log", "advise", book, "--hold", "pitch_link"]) in (0, 1)
+    assert run(["log", "close", book, "--outcome", "left"]) == 1
+    with Book.open(book) as opened:
+        lesson = lesson_of_job(opened, "j")
+    links = [a.name for a in lesson.rotor.adjusters].index("pitch_link")
+    assert not any(plan.change[links].any() for visit in lesson.visits for plan in visit.advice.plans)
+    capsys.readouterr()
+    assert run(["replay", "--log", book, "--job", "j"]) == 0
+    out = capsys.readouterr().out
+    assert "Nobody has said what was done; it is taken that nothing was." in out and "nobody has said" in out

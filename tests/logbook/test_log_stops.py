@@ -110,3 +110,11 @@ def test_the_figure_for_going_on_is_said_by_the_logbook_as_by_check(book: Path, 
     ):
         assert (code, error) == (0, "") and words in " ".join(out.split())
     assert show(command, book)["runs"][0]["no_further"] == ["flat_pitch"]
+
+
+def test_what_an_earlier_run_read_outside_is_not_closed_as_inside(book: Path, files: Path, command: Command) -> None:
+    """Hover was outside, nothing was changed, and the ground run after it was inside: the job is not."""
+    command("run", book, sheet(files / "run1.csv", GROUND | {"hover": (0.5, 20.0)}))
+    command("run", book, sheet(files / "run2.csv", GROUND))
+    code, out, _ = command("close", book, "--outcome", "put away")
+    assert code == 1 and "NOT inside limits" in out and "inside in 2 of" not in out

@@ -28,6 +28,7 @@ def new_command(book_file: str, rotor_file: str, influence_file: str | None, aut
       trackbal log new fleet.tblog --rotor rotor.toml --influence influence.json
     """
     from trackbal.base.files import read_text
+    from trackbal.base.text_layout import wrap
     from trackbal.check.plausibility import without_stop
     from trackbal.logbook.entries import add_influence, add_rotor
     from trackbal.logbook.store import Book
@@ -46,7 +47,7 @@ def new_command(book_file: str, rotor_file: str, influence_file: str | None, aut
     with recorded():
         say(f"New logbook {book_file}.")
         if missing:
-            say(f"No stop limit is set for {missing}: no reading there stops a job, however large it is.")
+            say(wrap(f"No stop limit is set for {missing}: no reading there stops a job, however large it is."))
     return 0
 
 

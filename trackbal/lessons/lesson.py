@@ -58,6 +58,8 @@ class Visit:
     anew : bool
         Whether a job begins with it: a cause was looked for after the run before, nothing was adjusted, and the
         readings are no longer those.
+    unsaid : bool
+        Nobody has said what was done; it is taken that nothing was.
     """
 
     number: int
@@ -70,6 +72,7 @@ class Visit:
     done: Reals | None
     then: Reading | None
     anew: bool = False
+    unsaid: bool = False
 
     @property
     def advice(self) -> Advice:

@@ -53,5 +53,6 @@ def lesson_of_job(book: Book, name: str, *, most: int | None = None, chance: flo
         items = record.done.get(run.entry)
         done = None if items is None and k + 1 == len(record.runs) else record.amounts(items or {})
         unseen = () if k == 0 else np.flatnonzero(readings[k].regime_read & ~readings[k - 1].regime_read).tolist()
-        visits.append(visit_of(rotor, k + 1, readings[k], found, judged[k], tuple(unseen), done))
+        visit = visit_of(rotor, k + 1, readings[k], found, judged[k], tuple(unseen), done)
+        visits.append(replace(visit, unsaid=items is None and done is not None))
     return Lesson(rotor, influence, tuple(visits))

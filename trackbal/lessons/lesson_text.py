@@ -221,7 +221,7 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
         return wrap(f"Inside limits (worst reading {worst:.2f} of its limit). No adjustment: leave it alone.")
     if advice.verdict == "stop":
         causes = [wrap(c, "- ") for c in cautions.mechanical_causes(lesson.rotor.place)]
-        stop = "STOP: a reading is at or above its stop limit. No plan is offered; find the cause first:"
+        stop = wrap("STOP: a reading is at or above its stop limit. No plan is offered; find the cause first:")
         if not advice.review.stop:
             before = "; ".join(advice.stops)
             stop = wrap(
@@ -391,10 +391,12 @@ def _almost_as_good(visit: Visit) -> list[str]:
 def _done(rotor: Rotor, visit: Visit) -> str:
     assert visit.done is not None
     advised = np.zeros_like(visit.done) if visit.plan is None else visit.plan.change
+    if visit.unsaid:
+        return wrap("Nobody has said what was done; it is taken that nothing was.")
     if not visit.done.any():
         nothing = "Nothing was adjusted."
         if visit.advice.verdict in ("investigate", "stop"):
-            nothing += " The crew looked for the cause instead, as advised; its notes stand in the next run."
+            nothing += " The cause was to be looked for instead; what was found, notes may say."
         return wrap(nothing)
     if np.allclose(visit.done, advised, rtol=0.0, atol=1e-9):
         made = [
@@ -456,8 +458,10 @@ def _cautions_step(lesson: Lesson) -> Step:
 def _how_done(visit: Visit) -> str:
     if visit.done is None:
         return ""
+    if visit.unsaid:
+        return "nobody has said"
     if visit.advice.verdict in ("investigate", "stop"):
-        return "cause looked for" if not visit.done.any() else "adjusted all the same"
+        return "none, as advised" if not visit.done.any() else "adjusted all the same"
     if visit.plan is None:
         return ""
     return "as advised" if np.allclose(visit.done, visit.plan.change, rtol=0.0, atol=1e-9) else "not as advised"

@@ -420,7 +420,7 @@ def close_text(record: JobRecord, standing: Standing) -> str:
     if standing.runs and standing.runs[-1].review.readings:
         first, last = standing.runs[0].review, standing.runs[-1].review
         state = "inside limits" if standing.finished else "NOT inside limits"
-        if last.inside and standing.coverage is not None and not standing.coverage.complete:
+        if standing.inside and standing.coverage is not None and not standing.coverage.complete:
             state = f"inside in {standing.coverage.what_was_read} only"
         lines.append(
             wrap(

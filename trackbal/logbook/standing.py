@@ -84,6 +84,8 @@ class Standing:
         Surprising runs, by index, of which nobody has said why.
     ahead : Ahead or None
         What to expect of the next run; None on hold, and where nothing was advised or done.
+    inside : bool
+        Whether all that was read since anything was last changed is inside, in the last run of its regime.
     stops : tuple of StopReached
         Readings at their stop limit that were not read again since.
     typing_stopped : bool
@@ -97,6 +99,7 @@ class Standing:
     finished: bool = False
     on_hold: tuple[int, ...] = ()
     ahead: Ahead | None = None
+    inside: bool = False
     stops: tuple[StopReached, ...] = ()
     typing_stopped: bool = False
 
@@ -144,7 +147,16 @@ def stand(record: JobRecord, influence: Influence | None, earlier: Sequence[JobR
     if influence is not None and not (on_hold or record.outcome or record.finding):
         ahead = _ahead(record, influence, judged, earlier)
     return Standing(
-        tuple(runs), explanations, step, look.coverage, finished, on_hold, ahead, look.stops, typing_stopped
+        tuple(runs),
+        explanations,
+        step,
+        look.coverage,
+        finished,
+        on_hold,
+        ahead,
+        look.inside,
+        look.stops,
+        typing_stopped,
     )
 
 
