@@ -440,3 +440,16 @@ def test_a_run_that_was_looked_into_is_not_held_against_the_trainee():
     order(drill, "repeat")
     assert drill.questioned == {1}
     assert advised(drill, drill.questioned).advice.verdict != "hold"
+
+
+def test_a_stop_is_said_however_the_run_came_about_and_marked_among_the_readings():
+    """After an adjustment, read again, or on the way to the next stage; and runs do not go on for ever over it."""
+    drill = begin(draw(level_of(1), 1))
+    assert "STOP" not in readings(drill)
+    for blade, grams in zip(drill.rotor.blades, (-140, 200, -150), strict=True):
+        order(drill, f"{blade} tip_weight {grams:+d}")
+    assert order(drill, "fly").startswith("STOP") and " STOP" in readings(drill)
+    assert "STOP" in order(drill, "repeat")
+    while drill.state == "open":
+        said = order(drill, "fly")
+    assert drill.state == "lost" and said.startswith("STOP") and "the drill allows" in said

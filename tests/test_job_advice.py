@@ -83,6 +83,14 @@ def test_nothing_is_learned_from_a_surprising_run() -> None:
     assert "nobody has said why" in found.advice.cautions[0]
 
 
+def test_a_tail_rotor_on_hold_is_looked_over_for_the_causes_of_a_tail_rotor() -> None:
+    runs, change, influence = two_runs(3)
+    wrong = change.copy()
+    wrong[1, 1, 2] = 6.0
+    said = advise_in_job(replace(ROTOR, place="tail"), runs, wrong, influence, SETTING).advice.cautions
+    assert not any(c.startswith("Lead-lag dampers") for c in said) and any(c.startswith("Drive shaft") for c in said)
+
+
 @pytest.mark.parametrize("amplitude", [0.199, 0.201, 1.21], ids=["inside", "just-outside", "stop"])
 def test_the_verdict_is_that_of_the_readings_as_taken(amplitude: float) -> None:
     """The run before pulls the estimate over the limit, or under it; the reading taken decides."""

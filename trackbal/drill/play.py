@@ -25,6 +25,7 @@ State = Literal["open", "won", "lost", "given up"]
 #: Minutes that things take, for the score only: our own choice, not a manual's.
 MINUTES = {"run": 40.0, "weight": 15.0, "pitch_link": 20.0, "tab": 10.0, "inspect": 30.0, "repeat": 10.0}
 MOST_REFUSALS = 3  # times the instructor sends back an aircraft that is not inside limits
+STOPPED = "STOP: a reading is at its stop limit. The instructor lands. Find out why before the next run."
 _FLOWN = 13  # what random numbers are for
 
 
@@ -158,12 +159,11 @@ def _make_and_fly(drill: Drill) -> str:
     drill.planned[:] = 0.0
     drill.listed.clear()
     _fly(drill, change)
-    if drill.review.stop:
-        return "STOP: a reading is at its stop limit. The instructor lands. Find out why before the next run."
+    said = [STOPPED] if drill.review.stop else []
     if len(drill.flights) > drill.scenario.level.most_runs:
         drill.state = "lost"
-        return f"That was run {len(drill.flights)}; the drill allows {drill.scenario.level.most_runs}."
-    return ""
+        said.append(f"That was run {len(drill.flights)}; the drill allows {drill.scenario.level.most_runs}.")
+    return " ".join(said)
 
 
 def _adjusted(drill: Drill, change: Reals, rng: np.random.Generator) -> Aircraft:
@@ -222,7 +222,8 @@ def _repeat(drill: Drill) -> str:
     drill.flights.append(replace(last, run=_readings(drill, last.repeats + 1), repeats=last.repeats + 1))
     drill.minutes += MINUTES["repeat"]
     drill.questioned.add(len(drill.flights) - 1)
-    return f"Read again; the readings are the mean of {last.repeats + 1}."
+    said = f"Read again; the readings are the mean of {last.repeats + 1}."
+    return f"{said} {STOPPED}" if drill.review.stop else said
 
 
 def _inspect(drill: Drill, order: Order) -> str:
@@ -286,6 +287,7 @@ def _release(drill: Drill) -> str:
     if drill.stage + 1 < len(rotor.regimes):
         drill.stage += 1
         _fly(drill, np.zeros_like(drill.setting))
-        return f"Next stage: {rotor.regimes[drill.stage].label or rotor.regimes[drill.stage].name}."
+        said = f"Next stage: {rotor.regimes[drill.stage].label or rotor.regimes[drill.stage].name}."
+        return f"{said} {STOPPED}" if drill.review.stop else said
     drill.state = "won"
     return "All stages are inside limits as read. What remains is for licensed people and the manual."

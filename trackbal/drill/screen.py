@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from trackbal.base.text_layout import across, count, cut, table, wrap
+from trackbal.check.review import Reading
 from trackbal.drill.debrief import Debrief, Decision, hidden_words, parts_of_limits
 from trackbal.drill.past_jobs import influence_of_type
 from trackbal.drill.play import MINUTES, Drill
@@ -33,25 +34,27 @@ def readings(drill: Drill) -> str:
     rotor, run = drill.rotor, drill.run
     stage = rotor.regimes[drill.stage]
     head = f"Run {len(drill.flights)}, {stage.label or stage.name} (stage {drill.stage + 1} of {len(rotor.regimes)})"
-    ratio = {(r.regime, r.sensor): r.ratio for r in drill.review.readings}
+    reviewed = {(r.regime, r.sensor): r for r in drill.review.readings}
     rows: list[tuple[str, ...]] = [("regime", "reading", "", "", "limit", "part of it")]
     for r in np.flatnonzero(run.regime_read):
         for s, sensor in enumerate(rotor.sensors):
             value = run.vibration[r, s]
             limit = rotor.vibration_limit[r, s]
             digits = max(0, 2 - math.floor(math.log10(limit)))
-            part = ratio[rotor.regimes[r].name, sensor.name]
+            part = _part(reviewed[rotor.regimes[r].name, sensor.name])
             amount, unit = f"{abs(value):.{digits}f} {sensor.unit}", f"{phase_text(rotor, value)} {phase_unit(rotor)}"
-            rows.append((cut(rotor.regimes[r].name, 14), cut(sensor.name, 18), amount, unit, f"{limit:g}", _part(part)))
+            rows.append((cut(rotor.regimes[r].name, 14), cut(sensor.name, 18), amount, unit, f"{limit:g}", part))
     lines = [head, table(rows, sides="<<>>>>")]
     tips = _tips(rotor, run)
     if tips:
         lines.append(tips)
+        lines += [f"tip spread in {r.regime}: STOP" for r in drill.review.readings if r.sensor == HEIGHT and r.stopped]
     return "\n".join(lines)
 
 
-def _part(ratio: float) -> str:
-    return f"{ratio:.2f}{' over' if ratio > 1.0 else '     '}"
+def _part(reading: Reading) -> str:
+    mark = " STOP" if reading.stopped else " over" if reading.over else "     "
+    return f"{reading.ratio:.2f}{mark}"
 
 
 def _tips(rotor: Rotor, run: Run) -> str:
