@@ -122,13 +122,23 @@ def test_sheets_with_advice(tmp_path: Path) -> None:
         (False, 0.8, "", ()),
     ]
     for old, new, words in (
-        ("a,1", "a,2", "a run after it"),
+        ("a,1", "a,2", "a run after that run"),
         ("0.9", "1.9", "a chance"),
+        ("b,1", "a,1", "row 3: found 'the job and run of row 2 again'"),
+        ("a,1", "a,7", "after_run: found '7'"),
         ("b,1", "c,1", "a job of the"),
     ):
         (tmp_path / "bad.csv").write_text((tmp_path / "advice.csv").read_text().replace(old, new))
         with pytest.raises(InputError, match=words):
             plans_of_sheets(ROTOR, history, CsvTable.load(tmp_path / "bad.csv"))
+
+
+def test_a_copy_of_a_logbook_does_not_count_twice(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    copy = worked.with_name("copy.tblog")
+    copy.write_bytes(worked.read_bytes())
+    for files, said in (((worked, worked), "each logbook once"), ((worked, copy), "each job in one logbook only")):
+        assert run_command(["hindsight", *(part for file in files for part in ("--log", str(file)))]) == 2
+        assert said in capsys.readouterr().err
 
 
 def test_options_that_do_not_go_together(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:

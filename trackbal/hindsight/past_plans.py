@@ -12,6 +12,7 @@ import numpy as np
 from trackbal.base.csv_table import CsvTable, NumberKind
 from trackbal.base.errors import InputError
 from trackbal.check.review import READING_SLACK
+from trackbal.logbook.exchange import refuse_copies
 from trackbal.logbook.records import JobRecord, load_job
 from trackbal.logbook.store import Book
 from trackbal.runs.rotor import HEIGHTS, Rotor
@@ -76,8 +77,9 @@ def plans_of_logbooks(files: Sequence[str]) -> list[PastPlan]:
     Raises
     ------
     InputError
-        If a file is no logbook, or none holds such a plan.
+        If a file is no logbook or given twice, two hold the very same job, or none holds such a plan.
     """
+    refuse_copies(files)
     found: list[PastPlan] = []
     for file in files:
         with Book.open(file) as book:
@@ -143,7 +145,7 @@ def plans_of_sheets(rotor: Rotor, history: History, advice: CsvTable) -> list[Pa
     Raises
     ------
     InputError
-        Naming row and column; also if a plan has no run after it.
+        Naming row and column; also if a plan has no run after it, or stands there twice.
     """
     columns = ("job", "after_run", "chance", *(["by"] if "by" in advice.headings else []))
     at = advice.require(columns, "an advice sheet")
@@ -151,10 +153,15 @@ def plans_of_sheets(rotor: Rotor, history: History, advice: CsvTable) -> list[Pa
     chance = advice.numbers(at[2], CHANCE, empty=False)
     row_of = {(history.jobs[j], n): i for i, (j, n) in enumerate(zip(history.job, history.run, strict=True))}
     found = []
+    line_of: dict[tuple[str, int], int] = {}
     for row, job in enumerate(advice.columns[at[0]]):
+        first = line_of.setdefault((job, after[row]), advice.lines[row])
+        if first != advice.lines[row]:
+            raise advice.error(row, None, f"the job and run of row {first} again", "one row for each")
         before = row_of.get((job, after[row]))
         if before is None or (job, after[row] + 1) not in row_of:
-            raise advice.bad_cell(row, at[0 if before is None else 1], "a job of the history, with a run after it")
+            known = job in history.jobs
+            raise advice.bad_cell(row, at[1 if known else 0], "a job of the history, with a run after that run")
         promises = tuple(_taken_again(rotor, history, before))
         made = history.change[before + 1] - history.change[before]
         moved = tuple(a.name for a, changed in zip(rotor.adjusters, made.any(axis=1), strict=True) if changed)

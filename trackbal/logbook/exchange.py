@@ -158,6 +158,24 @@ def _sum(one: str, other: str) -> str:
 # ------------------------------------------------------------------------------ to arrays
 
 
+def refuse_copies(files: Sequence[str], rotor: str | None = None) -> None:
+    """Raise InputError if a logbook is given twice, or two hold the very same job (of a rotor, where one is named)."""
+    real = [os.path.realpath(file) for file in files]
+    held: dict[str, str] = {}
+    for i, file in enumerate(files):
+        if real[i] in real[:i]:
+            raise InputError(file, "the same logbook again", "each logbook once")
+        if len(files) == 1:
+            return
+        with Book.open(file) as book:
+            names = [name for (name,) in book.all("SELECT DISTINCT rotor FROM job ORDER BY rotor")]
+            jobs = [(name, job) for name in names if rotor in (None, name) for job in load_all(book, name)]
+        for name, job in jobs:
+            other = held.setdefault(repr((name, job.runs, job.done)), file)
+            if other != file:
+                raise InputError(file, f"job {job.name}, as it stands in {other}", "each job in one logbook only")
+
+
 def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
     """Return the history that logbooks hold of a rotor, as `trackbal.runs.sheets.read_history` gives it.
 
@@ -170,19 +188,12 @@ def read_logbooks(rotor: Rotor, files: Sequence[str]) -> History:
         this rotor, or the rotor would give what they hold another meaning than it was entered with.
     """
     jobs: list[tuple[str, JobRows]] = []
-    real = [os.path.realpath(file) for file in files]
-    held: dict[str, str] = {}
-    for i, file in enumerate(files):
-        if real[i] in real[:i]:
-            raise InputError(file, "the same logbook again", "each logbook once")
+    refuse_copies(files, rotor.name)
+    for file in files:
         with Book.open(file) as book:
             records = load_all(book, rotor.name)
             if records:
                 refuse_other_meaning(book, load_rotor(book, rotor.name), rotor, f"the rotor file given with {file}")
-        for job in records:
-            other = held.setdefault(repr((job.runs, job.done)), file)
-            if other != file:
-                raise InputError(file, f"job {job.name}, as it stands in {other}", "each job in one logbook only")
         jobs += [(file, job) for job in records]
     source = ", ".join(files)
     taken = Counter(job.name for _, job in jobs)
