@@ -101,3 +101,36 @@ def test_an_influence_file_without_departures_is_said_to_make_chances_too_low_on
     assert sum("no departures" in line for line in cautions) == 1
     _, out, _ = asked(capsys, files, "--json")
     assert not any("no departures" in line for line in json.loads(out)["cautions"])
+
+
+def test_the_job_that_holds_the_run_is_no_earlier_one(files: Path, tmp_path: Path, capsys) -> None:
+    """An analyst's history may hold the job at hand already; its readings must not count twice."""
+    run1 = (FOLDER / "run1.csv").read_text(encoding="utf-8").splitlines()
+    heading, *rows = (files / "history.csv").read_text(encoding="utf-8").splitlines()
+    named = heading.split(",")
+    now = []
+    for cells in csv.DictReader(run1):
+        known = {"aircraft": "No. 7", "job": "now", "run": "1"} | {k: v for k, v in cells.items() if k in named}
+        now.append(",".join(known.get(name, "") for name in named))
+    for folder, its in ((tmp_path / "with", [*rows, *now]), (tmp_path / "alone", now)):
+        folder.mkdir()
+        (folder / "history.csv").write_text("\n".join([heading, *its]), encoding="utf-8")
+        made = (FOLDER / "history_adjustments.csv").read_text(encoding="utf-8").splitlines()
+        (folder / "made.csv").write_text("\n".join(made if its is not now else made[:1]), encoding="utf-8")
+
+    def chances(*more: str) -> list[float]:
+        _, out, said = asked(capsys, files, "--json", *more)
+        assert ("job now holds this very run, so it is no earlier one" in said) == (str(tmp_path) in " ".join(more))
+        return [plan["chance"] for plan in json.loads(out)["plans"]]
+
+    def against(folder: str) -> list[str]:
+        sheets = [
+            "--runs",
+            str(tmp_path / folder / "history.csv"),
+            "--adjustments",
+            str(tmp_path / folder / "made.csv"),
+        ]
+        return ["--aircraft", "No. 7", *sheets]
+
+    assert chances(*against("with")) == pytest.approx(chances(*own(files)), abs=1e-9)
+    assert chances(*against("alone")) == pytest.approx(chances(), abs=1e-9)

@@ -189,7 +189,7 @@ def _advise(
             np.zeros((1, *setting.shape)),
             influence,
             setting,
-            earlier=_earlier(rotor, (texts or {}).get("aircraft") or "", runs_file, adjustments_file, since),
+            earlier=_earlier(rotor, run, (texts or {}).get("aircraft") or "", runs_file, adjustments_file, since),
             most=most,
             chance=chance,
             nominal=nominal,
@@ -212,9 +212,12 @@ def _advise(
 
 
 def _earlier(
-    rotor: Rotor, aircraft: str, runs_file: str | None, adjustments_file: str | None, since: str | None
+    rotor: Rotor, run: Run, aircraft: str, runs_file: str | None, adjustments_file: str | None, since: str | None
 ) -> Sequence[JobRuns]:
-    """Return the earlier jobs of an aircraft, from sheets that say whose runs they hold; none without sheets."""
+    """Return the earlier jobs of an aircraft, from sheets that say whose runs they hold; none without sheets.
+
+    A job that holds `run` itself is no earlier one: its readings would count twice. It is left out, and that is said.
+    """
     if runs_file is None and adjustments_file is None and since is None:
         return ()
     if runs_file is None or adjustments_file is None or not aircraft:
@@ -222,10 +225,17 @@ def _earlier(
             "earlier jobs need --aircraft NAME, --runs HISTORY.csv and --adjustments HISTORY_ADJ.csv"
         )
     from trackbal.aircraft.own_jobs import own_jobs
+    from trackbal.runs.copies import without_jobs_of
     from trackbal.runs.repeats import without_odd
     from trackbal.runs.sheets import read_history
 
-    return own_jobs(without_odd(read_history(rotor, runs_file, adjustments_file)), aircraft, since)
+    history = without_odd(read_history(rotor, runs_file, adjustments_file))
+    earlier, present = without_jobs_of(history, run)
+    for job in present:
+        say(f"{runs_file}: job {job} holds this very run, so it is no earlier one and is left out.", err=True)
+    if aircraft in history.aircraft and aircraft not in earlier.aircraft:
+        return ()
+    return own_jobs(earlier, aircraft, since)
 
 
 @click.command()

@@ -15,10 +15,11 @@ import numpy as np
 
 from trackbal.base.text_layout import count
 from trackbal.runs.readings import RowReadings
-from trackbal.runs.run import Complexes, Counts, History, OddRepeat, Reals
+from trackbal.runs.run import Complexes, Counts, History, OddRepeat, Reals, Run
 
 IN_ROW = 3  # readings the same in every digit that make a row a copy; all tips of a row are one reading
 IN_JOB = 4  # the same over all repeats of a job, or over the runs of one; a few coarse ones agree by chance
+IN_RUN = 2  # readings, from which two runs at other times do not read the same by chance
 MOST_NAMED = 4
 
 
@@ -152,6 +153,18 @@ def copied_jobs(history: History) -> tuple[OddRepeat, ...]:
             )
             found[j] = OddRepeat(history.jobs[j], 1, -1, text, 0.0, (), "copied_job")
     return tuple(found[j] for j in sorted(found))
+
+
+def without_jobs_of(history: History, run: Run) -> tuple[History, tuple[str, ...]]:
+    """Return a history without the jobs of which a run reads as `run` does, digit for digit, and their names."""
+    vibration = np.concatenate([run.vibration[None], history.vibration])
+    height = np.concatenate([run.height[None], history.height])
+    first, *keys = _keys(vibration, height, np.zeros((len(vibration), 1)))
+    if _readings(run.vibration[None], run.height[None])[0] < IN_RUN or first not in keys:
+        return history, ()
+    its = np.unique(history.job[[key == first for key in keys]])
+    kept = np.setdiff1d(np.arange(len(history.jobs)), its)
+    return history.of_jobs(kept), tuple(history.jobs[j] for j in its.tolist())
 
 
 def _keys(vibration: Complexes, height: Reals, more: Reals) -> list[bytes]:
