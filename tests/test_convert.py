@@ -603,3 +603,44 @@ def test_what_is_no_table_is_refused(tmp_path: Path, content: bytes) -> None:
             read_table(tmp_path / name)
     with pytest.raises(InputError, match="No such file"):
         read_table(tmp_path / "none.csv")
+
+
+@pytest.mark.parametrize(
+    ("amount", "taken"),
+    [
+        ("shorten 2 flats", "-2"),
+        ("lengthen 1 Flat", "1"),
+        ("2 fl", "2"),
+        ("shorten 2 turns", ""),
+        ("2 mm", ""),
+        ("2", "2"),
+    ],
+)
+def test_an_amount_is_in_the_unit_of_its_adjuster_or_a_fault(tmp_path: Path, amount: str, taken: str) -> None:
+    """Two turns are not two flats: what stands behind a number must not be passed over."""
+    (tmp_path / "done.csv").write_text(f"Blade;What;How much\n2;pitch_link;{amount}\n")
+    (tmp_path / "done.toml").write_text(
+        'kind = "adjustments"\n[columns]\nblade = "Blade"\nadjuster = "What"\namount = "How much"\n'
+        '[units]\nfl = "flats"\n'
+    )
+    found = convert(ROTOR, tmp_path / "done.csv", ColumnMap.load(tmp_path / "done.toml"))
+    assert [f.expected.split(",")[0] for f in found.faults] == ([] if taken else ["a number of flats"])
+    assert not taken or found.table.columns[2][0] == taken
+
+
+@pytest.mark.parametrize(("rpm", "read"), [("190 rpm", True), ("190 1/min", True), ("100 %", False), ("3.2 Hz", False)])
+def test_a_speed_in_another_unit_is_a_fault(tmp_path: Path, rpm: str, read: bool) -> None:
+    (tmp_path / "run.csv").write_text(f"Where;Speed;A;P\nhover;{rpm};0.3;20\n")
+    (tmp_path / "run.toml").write_text(
+        f'kind = "run"\n[columns]\nregime = "Where"\nrpm = "Speed"\n"{V}.amp" = "A"\n"{V}.deg" = "P"\n'
+    )
+    found = convert(ROTOR, tmp_path / "run.csv", ColumnMap.load(tmp_path / "run.toml"))
+    assert [f.heading for f in found.faults] == ([] if read else ["Speed"])
+
+
+@pytest.mark.parametrize("heading", ["rpm [Hz]", f"{V}.deg [rad]", f"{V}.amp [mm]", "height.1 [cm]", "regime [mm]"])
+def test_a_unit_that_a_heading_of_the_map_cannot_have_is_refused(tmp_path: Path, heading: str) -> None:
+    (tmp_path / "run.csv").write_text("Where;X\nhover;0.3\n")
+    (tmp_path / "run.toml").write_text(f'kind = "run"\n[columns]\nregime = "Where"\n"{heading}" = "X"\n')
+    with pytest.raises(InputError, match=r"in the brackets|no brackets here"):
+        convert(ROTOR, tmp_path / "run.csv", ColumnMap.load(tmp_path / "run.toml"))

@@ -174,10 +174,25 @@ class _Converting:
                 raise InputError(
                     "column map", ours, f"a heading of a sheet of kind {self.map.kind}{hint}", column="columns"
                 )
+            self._check_brackets(name, sensors)
         for section, names in self._targets().items():
             for theirs, ours in self.map.labels.get(section, {}).items():
                 if ours not in names:
                     raise InputError("column map", ours, f"one of {', '.join(names)}", column=f"{section}.{theirs}")
+
+    def _check_brackets(self, name: str, sensors: Sequence[str]) -> None:
+        """Raise InputError where a heading of the map has a unit that it cannot have: it would go unheeded."""
+        ours, unit = split_unit(name)
+        allowed: Sequence[str] = ()
+        if ours in sensors or ours in self.amplitudes:
+            allowed = tuple(VIBRATION_UNITS)
+        elif ours in self.heights:
+            allowed = tuple(HEIGHT_UNITS)
+        elif ours in self.phases:
+            allowed = ("deg",)
+        if unit is not None and unit not in allowed and not ours.startswith(GROUP):
+            choices = f"{' or '.join(allowed)} in the brackets" if allowed else "no brackets here"
+            raise InputError("column map", name, choices, column="columns")
 
     def _targets(self) -> dict[str, list[str]]:
         return {
@@ -185,7 +200,7 @@ class _Converting:
             "sensors": [*(s.name for s in self.rotor.sensors), *self.heights],
             "blades": list(self.rotor.blades),
             "adjusters": [a.name for a in self.rotor.adjusters],
-            "units": [*VIBRATION_UNITS, *HEIGHT_UNITS],
+            "units": list(dict.fromkeys([*VIBRATION_UNITS, *HEIGHT_UNITS, *(a.unit for a in self.rotor.adjusters)])),
         }
 
     # -------------------------------------------------------------------------- headings
@@ -330,7 +345,10 @@ class _Converting:
         if "date" in named:
             named["date"] = self._date(line, named["date"])
         if "rpm" in named:
-            named["rpm"] = self._number_of(line, "rpm", named["rpm"], SPEED.expected, SPEED.least, SPEED.most)
+            text = named["rpm"]
+            named["rpm"] = self._number_of(line, "rpm", text, SPEED.expected, SPEED.least, SPEED.most)
+            if named["rpm"] and not spellings.is_of_unit(text, self.decimal, "rpm"):  # 5.3 Hz, 100 %
+                self._fault(line, "rpm", text, SPEED.expected)
         for name in ("amount", "setting"):
             if name in named:
                 named[name] = self._amount(line, name, named)
@@ -393,15 +411,19 @@ class _Converting:
 
     def _amount(self, line: int, name: str, named: dict[str, str]) -> str:
         """Return an amount, its sign by the words of the rotor where it begins with one of them."""
-        text, sign = named[name], ""
+        text, sign, unit = named[name], "", ""
         for adjuster in self.rotor.adjusters:
             if adjuster.name == named.get("adjuster"):
+                unit = adjuster.unit
                 for word, its_sign in ((adjuster.positive, ""), (adjuster.negative, "-")):
                     if text.casefold().startswith(word.casefold()):
                         text, sign = text[len(word) :].strip(), its_sign
                         self.matched[f"the word {word}", "minus" if its_sign else "plus"] = None
                         break
         number = self._number_of(line, name, text, "a number")
+        if number and unit and not spellings.is_of_unit(text, self.decimal, unit, self.map.labels.get("units", {})):
+            expected = f"a number of {unit}, the unit of {named['adjuster']}, or a line in [units] of the map"
+            self._fault(line, name, named[name], expected)
         if sign and number.startswith(("-", "+")):
             self._fault(line, name, named[name], "a word or a sign, not both")
         return sign + number if number else ""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from types import MappingProxyType
 
 from trackbal.base.phasor import HEIGHT_UNITS, PEAK_UNITS
 
@@ -28,6 +30,7 @@ UNITS = {
     "°": "deg",
     "grad": "deg",
 }
+PER_MINUTE = ("1/min", "/min", "r/min", "u/min", "min1", "upm")  # of a rotor speed, beside rpm
 NOT_READ = ("", "-", "--", "---", "–", "—", "n/a", "na", "n.a.", "nan", "none", "null", "not read", "n.r.", "#n/a")
 
 _VALUE = re.compile(
@@ -61,6 +64,17 @@ def unit_of(text: str, more: dict[str, str]) -> str | None:
         peak = unit_of(bare[:-3], {})
         return f"{peak} rms" if peak in PEAK_UNITS else None
     return UNITS.get(bare) or UNITS.get(bare.replace(" ", ""))
+
+
+def is_of_unit(text: str, decimal: str, unit: str, more: Mapping[str, str] = MappingProxyType({})) -> bool:
+    """Return whether what stands behind a number is nothing, a unit (one or several), or what `more` says is it."""
+    value = split_value(text, decimal)
+    written = "" if value is None else value[1]
+    if not written or more.get(written) == unit:
+        return True
+    bare, ours = (plain(u.strip("()[]")) for u in (written, unit))
+    alike = UNITS.get(bare, bare) == UNITS.get(ours, ours) or bare.removesuffix("s") == ours.removesuffix("s")
+    return alike or (unit == "rpm" and bare in PER_MINUTE)
 
 
 def phase(text: str, decimal: str) -> str | None:
