@@ -118,3 +118,18 @@ def test_what_an_earlier_run_read_outside_is_not_closed_as_inside(book: Path, fi
     command("run", book, sheet(files / "run2.csv", GROUND))
     code, out, _ = command("close", book, "--outcome", "put away")
     assert code == 1 and "NOT inside limits" in out and "inside in 2 of" not in out
+
+
+def test_an_overridden_stop_is_said_first_and_in_the_answer_itself(book: Path, files: Path, command: Command) -> None:
+    """Not behind what was learned of the aircraft, of which one screen shows only the first."""
+    command("run", book, sheet(files / "run1.csv", STOPPED))
+    command("run", book, sheet(files / "run2.csv", {"flat_pitch": (0.3, 10.0)}))
+    command("checked", book, "as written")
+    out = command("advise", book, "--override-stop", "--most", 2, "--plan-anyway")[1]
+    cautions = out[out.index("Cautions") :].splitlines()
+    assert "OVERRIDDEN" in cautions[1].upper() or "overridden" in " ".join(cautions[1:4])
+    assert "Invented four-blade rotor: STOP LIMIT OVERRIDDEN." in out
+    answer = json.loads(command("advise", book, "--override-stop", "--most", 2, "--json")[1])
+    assert answer["cautions"][0].startswith("A reading is at or above its stop limit (hover, cockpit_vertical 1.3 ips")
+    learned = [k for k, c in enumerate(answer["cautions"]) if c.startswith("Influence as this aircraft")]
+    assert all(k > 3 for k in learned)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from typing import Literal, get_args
+from typing import Literal, Self, get_args
 
 #: What stands in brackets or after a semicolon and names an option.
 _OPTIONS = re.compile(r"\s*\((?=[^()]*--[a-z])[^()]*\)|;(?=[^;.]*--[a-z])[^;.]*(?=\.)")
@@ -160,11 +160,24 @@ class Caution(str):
 
     short: str
 
-    def __new__(cls, text: str, short: str) -> Caution:
-        """Return the caution, said in full."""
+    def __new__(cls, text: str, short: str = "") -> Self:
+        """Return the caution, said in full; without `short` it has no shorter form."""
         made = super().__new__(cls, text)
-        made.short = short
+        made.short = short or text
         return made
+
+
+class Gravest(Caution):
+    """A caution that is said before all others."""
+
+
+class Aside(Caution):
+    """What is worth knowing, said after all that is to be minded."""
+
+
+def by_gravity(cautions: Iterable[str]) -> tuple[str, ...]:
+    """Return cautions with the gravest in front and asides at the end, each in their order."""
+    return tuple(sorted(cautions, key=lambda caution: isinstance(caution, Aside) - isinstance(caution, Gravest)))
 
 
 def in_short(cautions: Iterable[str], *, shortest: bool = False) -> list[str]:
@@ -180,12 +193,13 @@ def without_options(caution: str) -> str:
 
 
 def in_fewest_lines(cautions: Iterable[str]) -> list[str]:
-    """Return cautions as `in_short` does with `shortest`, and those for kinds of adjuster as one, at the end."""
+    """Return cautions as `in_short` does with `shortest`, those for kinds of adjuster as one, asides at the end."""
     given = list(cautions)
     kinds = [kind for kind, words in _BY_KIND.items() if words in given]
     said = in_short((c for c in given if c not in _BY_KIND.values()), shortest=True)
     named = ", ".join(_BY_KIND_IN_A_WORD[kind] for kind in kinds)
-    return [*said, f"By the manual: {named}."] if kinds else said
+    asides = [c for c in said if c in {str(g) for g in given if isinstance(g, Aside)}]
+    return [*(c for c in said if c not in asides), *([f"By the manual: {named}."] if kinds else []), *asides]
 
 
 def mechanical_causes(place: Place = "main") -> list[str]:

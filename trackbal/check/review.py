@@ -152,6 +152,16 @@ class Review:
         return any(reading.stopped for reading in self.readings)
 
     @property
+    def stop_words(self) -> list[str]:
+        """Readings at their stop limit, in words."""
+        return [
+            f"{one.regime}, {one.what} {one.worst_of_two:.4g} {one.unit}"
+            f"{' at the usual speed' if one.stopped_at_usual else ''} (stop limit {one.stop:g})"
+            for one in self.readings
+            if one.stopped
+        ]
+
+    @property
     def no_further(self) -> tuple[Reading, ...]:
         """Readings above the user's own figure for going on from their regime, worst first."""
         return tuple(reading for reading in self.readings if not reading.may_go_on)

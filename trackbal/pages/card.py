@@ -131,7 +131,7 @@ def _verdict(rotor: Rotor, advice: Advice, plan: Plan | None) -> Html:
         text = f"ADJUST. {plan.size_words}; {likely}."
         detail = f"{now} Likely after the work: {plan.worst_likely:.2f} of its limit."
     parts: list[object] = [text, tag("p", detail + unread)]
-    if (advice.review.stop or advice.stops) and advice.verdict != "stop":
+    if advice.overridden:
         parts.append(blank_lines(["Stop limit overridden by, reason, date:"], wide=True))
     return tag("div", *parts, cls="verdict")
 
@@ -223,6 +223,7 @@ _RECORD = (
     "Readings as written: sensor, unit, phase, regime, blade numbering",
     "Sensors, cables and tach as they were for the run before",
 )
+_REMOVED = "the cause was found and removed"
 _RECORDED = "Entered in the aircraft's records, reference"
 _COMPARE = (
     "'Installed before' agrees with what is on the aircraft, blade by blade. If it differs, do not start: plan again."
@@ -257,10 +258,11 @@ def _next_run(rotor: Rotor, run: Run, advice: Advice, expected: Forecast | None)
     if advice.verdict == "inside" and advice.review.coverage.complete:
         return Html("")
     parts = [tag("h2", "Next run")]
-    if advice.verdict in ("stop", "investigate") and advice.offered is None and not advice.read_again:
+    if advice.verdict in ("stop", "investigate", "hold") and advice.offered is None and not advice.read_again:
+        when = "somebody has said why this run is not as expected" if advice.verdict == "hold" else _REMOVED
         text = (
-            "Only after the cause was found and removed and a licensed person allows it. Begin on the ground, read "
-            "again what was read this time, and break off at a stop limit."
+            f"Only after {when} and a licensed person allows it. Begin on the ground, read again what was read this "
+            "time, and break off at a stop limit."
         )
         return join([*parts, tag("p", text)])
     again = [r.label for r, read in zip(rotor.regimes, run.regime_read, strict=True) if read]

@@ -219,6 +219,11 @@ class Advice(Summarised):
         return self.plans[0] if self.verdict == "inside" else self.offered
 
     @property
+    def overridden(self) -> bool:
+        """Whether plans are shown although a stop limit was reached."""
+        return (self.review.stop or bool(self.stops)) and self.verdict != "stop"
+
+    @property
     def warns(self) -> bool:
         """Whether the answer is a warning: not a plan to work from, nor a whole run inside limits."""
         return self.verdict not in ("inside", "adjust") or (self.verdict == "inside" and not self.review.finished)
@@ -314,18 +319,14 @@ def advise(
     if verdict == "adjust" and not review.coverage.complete:
         there = elsewhere(rotor, run, influence, plans[recommended].change, posterior)
         plans = (*plans[:recommended], replace(plans[recommended], elsewhere=there), *plans[recommended + 1 :])
-    said = _cautions(rotor, run, influence, verdict, plans, recommended, barred, review, chance, setting, posterior)
+    said = _cautions(
+        rotor, run, influence, verdict, plans, recommended, barred, review, chance, setting, posterior, stops
+    )
     said = (*_aim_words(rotor, plans, verdict, recommended, settled, chance, ladder.tips is not None), *said)
     if plans[recommended].deciding_chance < chance and verdict in ("adjust", "investigate"):
         said = (*_larger_plans(plans, recommended, tried, cut_short), *said)
     if verdict == "adjust" and rotor.preferences and not missing:
         said = (*_what_preferences_cost(ladder, setting, barred, nominal, plans[recommended], tried, chance), *said)
-    if stops:
-        said = (
-            f"A stop limit was reached and not read again since: {'; '.join(stops)}. These plans are shown because "
-            "that was overridden.",
-            *said,
-        )
     if missing:
         least, likeliest = min(plan.worst_ratio for plan in plans), max(plan.chance for plan in plans)
         said = (*learn_cautions(rotor, missing, least, likeliest), *said)
@@ -335,13 +336,14 @@ def advise(
             said = (*_how_known(influence, posterior), *said)
             said = (*beyond_words(rotor, influence, change), *net_link_words(rotor, change), *said)
         said = (*piece_cautions(rotor, setting, plans[recommended].change), *said)
+    said = cautions.by_gravity(said)
     advice = Advice(
         verdict, None if missing else recommended, plans, setting, barred, said, review, chance, cut_short=cut_short
     )
     advice = replace(advice, blind=_blind(rotor, run, influence), missing=missing, stops=stops)
     if verdict == "investigate" and not (advice.read_again or advice.blind):
         alone = misread_words(rotor, run, influence, ladder.low, ladder.high)
-        advice = replace(advice, misread=alone, cautions=(*alone, *advice.cautions))
+        advice = replace(advice, misread=alone, cautions=cautions.by_gravity((*alone, *advice.cautions)))
     return advice if settings_given else with_settings_assumed(advice)
 
 
@@ -414,7 +416,8 @@ def with_settings_assumed(
     """
     if advice.verdict not in ("adjust", "investigate", "learn"):
         return advice
-    return replace(advice, cautions=(*settings_words(rotor, listed, advice.setting), *advice.cautions))
+    said = (*settings_words(rotor, listed, advice.setting), *advice.cautions)
+    return replace(advice, cautions=cautions.by_gravity(said))
 
 
 def settings_words(rotor: Rotor | None, listed: NDArray[np.bool_] | None, setting: Reals) -> tuple[str, ...]:
@@ -750,14 +753,10 @@ def stop_cautions(rotor: Rotor, influence: Influence, review: Review, stops: Seq
         for one in review.readings
         if one.stopped_at_usual
     )
-    now = [
-        f"{one.regime}, {one.what} {one.largest:.4g} {one.unit} (stop limit {one.stop:g})"
-        for one in review.readings
-        if one.stopped and not one.stopped_at_usual
-    ]
+    now = review.stop_words
     return (
-        *([f"At its stop limit: {'; '.join(now)}."] if now else []),
-        *([f"At its stop limit before, and not read again since: {'; '.join(stops)}."] if stops else []),
+        *([f"At a stop limit: {'; '.join(now)}."] if now else []),
+        *([f"At a stop limit before, and not read again since: {'; '.join(stops)}."] if stops else []),
         *by_speed,
         "A reading is at or above its stop limit: do not adjust over it. Find the cause first; plans are offered "
         "only after a person has decided so (--override-stop).",
@@ -765,6 +764,16 @@ def stop_cautions(rotor: Rotor, influence: Influence, review: Review, stops: Seq
         *cautions.other_rotor(influence.rotor_name, rotor.name),
         *cautions.general_cautions(),
     )
+
+
+def _overridden(review: Review, stops: tuple[str, ...]) -> list[str]:
+    """Return which stops plans are shown over, because a person has decided so."""
+    named = [*review.stop_words, *(f"{stop}, not read again since" for stop in stops)]
+    if not named:
+        return []
+    which = "; ".join(named)
+    text = f"A reading is at or above its stop limit ({which}); plans are shown because that was overridden."
+    return [cautions.Gravest(text, f"STOP OVERRIDDEN: {which}.")]
 
 
 def of_the_files(rotor: Rotor, influence: Influence) -> list[str]:
@@ -792,12 +801,12 @@ def _cautions(
     wanted: float,
     setting: Reals,
     posterior: OwnAircraft | None,
+    stops: tuple[str, ...],
 ) -> tuple[str, ...]:
     """Return what a person should know beside the numbers, the gravest first."""
     plan = plans[recommended]
     said = []
-    if review.stop:
-        said.append("A reading is at or above its stop limit; these plans are shown because that was overridden.")
+    said += _overridden(review, stops)
     said += cautions.no_further(held_at(rotor, review))
     coverage = review.coverage
     if verdict == "inside" and not coverage.complete:

@@ -18,7 +18,7 @@ from trackbal.aircraft.learning import learn, posterior_of
 from trackbal.aircraft.posterior import JobRuns, OwnAircraft
 from trackbal.aircraft.surprise import Surprise, surprises
 from trackbal.base import cautions
-from trackbal.check.review import check_run
+from trackbal.check.review import check_run, held_at
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.advice import Advice, advise, stop_cautions
 from trackbal.plan.beyond import less_sure
@@ -125,13 +125,13 @@ def advise_in_job(
     if known.posterior is not None:
         by_type = ask(runs[-1], influence)
         if by_type.verdict == "investigate":
-            said = (_EXPLAINED_AWAY, *by_type.cautions)
+            said = cautions.by_gravity((_EXPLAINED_AWAY, *by_type.cautions))
             return JobAdvice(replace(by_type, cautions=said), runs[-1], influence, False, judged[-1])
     said = (_learned_from(known.runs, len(past)), *_unlike_type(rotor, influence, known.influence))
     said += _never_moved(rotor, influence, known.influence, change)
     if known.run is not runs[-1]:
         said = (*said, _ESTIMATED)
-    advice = replace(advice, cautions=(*said, *advice.cautions))
+    advice = replace(advice, cautions=cautions.by_gravity((*map(cautions.Aside, said), *advice.cautions)))
     return JobAdvice(advice, known.run, known.influence, True, judged[-1], posterior=known.posterior)
 
 
@@ -274,6 +274,7 @@ def _held(
     said = (
         f"Run {runs}: not what the adjustments lead to expect, and nobody has said why. No plan is offered until the "
         "record is put right, a mechanical cause is found, or a person signs that record and readings were checked.",
+        *cautions.no_further(held_at(rotor, review)),
         *cautions.mechanical_causes(rotor.place),
         *cautions.general_cautions(),
     )

@@ -330,7 +330,7 @@ def _next_run(rotor: Rotor, run: Run, advice: Advice, *, tight: bool = False) ->
     if advice.read_again:
         return "Next run: the same again, in steadier conditions."
     if advice.verdict == "hold":
-        return ""
+        return "Next run: only after somebody has said why."
     if advice.verdict in ("stop", "investigate"):
         return "Next run: only after the cause was looked for, on the ground first."
     if advice.verdict == "inside":
@@ -418,7 +418,7 @@ def _headline(rotor: Rotor, advice: Advice) -> str:
     """Return what the answer is, what of the rotor it is about, and what was not read, in a sentence or two."""
     worst, coverage = advice.review.worst_ratio or 0.0, advice.review.coverage
     unread = "" if coverage.complete else f" Not read: {coverage.what_was_not}."
-    lead = f"{rotor.name}: {_answer(advice, worst)}"
+    lead = f"{rotor.name}: {'STOP LIMIT OVERRIDDEN. ' if advice.overridden else ''}{_answer(advice, worst)}"
     if advice.verdict == "adjust" and not coverage.complete:
         unread = f" Chance for the regimes read alone ({coverage.what_was_read}); not read: {coverage.what_was_not}."
     return lead + unread
