@@ -174,3 +174,22 @@ def test_the_command_says_what_no_order_cures(tmp_path, capsys):
     text = capsys.readouterr().out
     assert "NOT INSIDE" in text
     assert "Blade 7 is farthest" in " ".join(text.split())
+
+
+@pytest.mark.parametrize(("typed", "doubtful"), [(-1500.4, True), (150.04, True), (1500.4, False)])
+def test_a_moment_of_another_sign_or_unit_is_doubted(tmp_path, capsys, typed, doubtful):
+    from trackbal.virtual import VirtualType
+
+    file = VirtualType.rotor_file("main4")
+    rows = "".join(f"{b},{value}\n" for b, value in enumerate([1500.1, typed, 1499.8, 1500.0], 1))
+    (tmp_path / "m.csv").write_text("blade,span_moment [kg m]\n" + rows)
+    run_command(["seat", "--rotor", str(file), "--moments", str(tmp_path / "m.csv"), "--json"])
+    cautions = json.loads(capsys.readouterr().out)["cautions"]
+    assert any(c.startswith("Doubtful: blade 2") for c in cautions) is doubtful
+
+
+def test_moments_against_a_master_blade_differ_as_they_may():
+    """Given as differences they are near nothing, of either sign, and none is doubted for that."""
+    rotor = plain_rotor(blades=4)
+    found = seat(rotor, np.array([0.02, -0.11, 0.07, -0.03], dtype=complex), np.zeros(4, dtype=complex))
+    assert found.doubtful == ()

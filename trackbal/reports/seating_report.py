@@ -89,7 +89,16 @@ def seating_text(rotor: Rotor, found: SeatingAdvice) -> str:
 
 
 def _spread(rotor: Rotor, found: SeatingAdvice) -> list[str]:
-    """Return what no order cures, and which blade stands out."""
+    """Return which moments are hard to believe, what no order cures, and which blade stands out."""
+    doubts = [
+        f"Doubtful: blade {rotor.blades[b]}, {found.moment[b].real:.6g} kg m, where most are near "
+        f"{np.median(found.moment.real):.6g}: check figure, sign and unit before anything is seated."
+        for b in found.doubtful
+    ]
+    return doubts + _cured(rotor, found)
+
+
+def _cured(rotor: Rotor, found: SeatingAdvice) -> list[str]:
     off = np.abs(found.moment - found.moment.mean())
     far = int(off.argmax())
     apart = f"Blade {rotor.blades[far]} is farthest from the mean moment, by {off[far]:.4g} kg m"

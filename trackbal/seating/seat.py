@@ -23,6 +23,7 @@ from trackbal.search.search import search
 from trackbal.seating.order import EVERY, Complexes, Ints, Order, best_order, nearest, orders, turning_changes_nothing
 
 MOST_WEIGHTS = 2
+UNLIKELY = 0.05  # of the median moment: blades of one set are alike to far less (our own choice)
 _MOST_SUMS = 1_500_000
 _BEST_ORDERS = 60
 
@@ -71,6 +72,14 @@ class SeatingAdvice:
     def inside(self) -> bool:
         """Whether what is recommended is inside the limit."""
         return bool(abs(self.rungs[self.recommended].residual) <= self.limit)
+
+    @property
+    def doubtful(self) -> tuple[int, ...]:
+        """Blades, by index, whose moment is unlike most others': a slip of sign, unit or digits, or another blade."""
+        span = self.moment.real
+        median = float(np.median(span))
+        off = np.abs(span - median) > UNLIKELY * abs(median)
+        return tuple(np.flatnonzero(off).tolist()) if 2 * int(off.sum()) < len(span) else ()
 
 
 def seat(
