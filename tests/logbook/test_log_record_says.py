@@ -55,3 +55,16 @@ def test_runs_dated_in_another_order_than_they_were_entered_are_named(
     words = "Run 3 is dated 2026-05-03, before run 2 (2026-05-04), but counts after it, as it was entered."
     out = command("run", book, sheet(files / "run3.csv", HIGH), "--date", "2026-05-03")[1]
     assert words in " ".join(out.split()) and words in " ".join(command("show", book)[1].split())
+
+
+def test_a_job_closed_on_work_advised_of_which_nobody_spoke_says_so(book: Path, files: Path, command: Command) -> None:
+    """The next job begins with the settings that this one left."""
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    command("advise", book, "--most", 4, "--plan-anyway")
+    out = command("close", book, "--outcome", "flown away")[1]
+    assert "Nobody has said what was done after run 1, where work was advised" in " ".join(out.split())
+    command("correct", "done", book, 1, 1, "tip_weight", "20", "--job", "A-1")
+    assert command("start", book, "A")[0] == 0
+    assert {"blade": "1", "adjuster": "tip_weight", "setting": "20"} in show(command, book)["settings"]
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    assert "Nobody has said" not in command("close", book, "--outcome", "flown away")[1]
