@@ -431,8 +431,8 @@ def close_text(record: JobRecord, standing: Standing) -> str:
     advice = record.latest_advice(record.runs[-1]) if record.runs else None
     if advice is not None and advice.items and advice.run not in record.done:
         open_work = (
-            f"Nobody has said what was done after run {len(record.runs)}, where work was advised: the settings are taken "
-            "as before it. If any was done: trackbal log correct done."
+            f"Nobody has said what was done after run {len(record.runs)}, where work was advised: the settings are "
+            "taken as before it. If any was done: trackbal log correct done."
         )
         lines.append(wrap(open_work))
     lines += ["", job_text(record, standing)]
