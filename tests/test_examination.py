@@ -87,6 +87,22 @@ def test_directions_that_cannot_be_told_are_not_counted() -> None:
         assert answer.p == pytest.approx(p, rel=1e-6)
 
 
+def test_a_blade_never_changed_between_two_readings_tells_nothing() -> None:
+    """Its change stands in every run that took the reading: less the job's mean it is nothing, but for rounding."""
+    rotor = plain_rotor(blades=5, regimes=1, sensors=1, adjusters=2)
+    history = simulate(rotor, Truth.draw(rotor, seed=2), jobs=8, runs=5, seed=0)
+    count = np.where(((history.job == 3) & (history.run == 1))[:, None, None], 0, history.vibration_count)
+    found = []
+    for amount in (0.7, 0.0):
+        change = history.change.copy()
+        change[:, 0, 2] = np.where((history.job == 3) & (history.run > 1), amount, 0.0)
+        cells = HistoryCells(rotor, replace(history, change=change, vibration_count=count))
+        (answer,) = [one for one in check_model(cells, estimate_cells(cells))[0].answers if one.sensor == 0]
+        found.append(answer)
+    assert found[0].p == pytest.approx(found[1].p, rel=1e-6)
+    assert found[0].size < 10.0 and found[0].error < 10.0
+
+
 def test_chances_are_even_where_the_model_holds() -> None:
     """Probabilities of one reading are evenly spread over 0 to 1 (Kolmogorov-Smirnov), question by question."""
     rotor = plain_rotor(regimes=1, sensors=1, adjusters=2)

@@ -171,7 +171,7 @@ def _answer(
     if dof < LEAST_DOF or sigma2 <= 0 or found.identification.unknown[c, a]:
         return None
     score, information = _absorbed(sums, cells.moment(sums.columns, weight, y), found.spread[c], sigma2)
-    value, cov = _solved(score, information, sums.base)
+    value, cov = _solved(score, information, sums.base, a)
     units = np.sqrt(np.maximum(np.diag(cov).real, np.finfo(float).tiny))
     values, vectors = np.linalg.eigh(cov / np.outer(units, units))
     determined = values > _RANK * float(values.max(initial=0.0))  # rounding leaves what cannot be told just off 0
@@ -200,11 +200,12 @@ def _absorbed(sums: _Sums, moment: Matrix, spread: Reals, sigma2: float) -> tupl
     return score, hermitian_part(information)
 
 
-def _solved(score: Matrix, information: Matrix, base: int) -> tuple[Matrix, Matrix]:
-    """Return the coefficients of the added columns and their covariance; 0 in what cannot be told.
+def _solved(score: Matrix, information: Matrix, base: int, a: int) -> tuple[Matrix, Matrix]:
+    """Return the coefficients of the columns added for adjuster `a` and their covariance; 0 in what cannot be told.
 
     The base is eliminated first (Frisch and Waugh), so that an added column that is a sum
-    of base columns has no information left.
+    of base columns has no information left. Nor has one that never changes within a job, as where a blade was changed
+    only between runs that did not both take the reading: rounding leaves it just off 0, in the unit of column `a`.
     """
     of_base, cross = information[:base, :base], information[:base, base:]
     size = np.sqrt(np.maximum(np.diag(information).real, np.finfo(float).tiny))
@@ -212,7 +213,7 @@ def _solved(score: Matrix, information: Matrix, base: int) -> tuple[Matrix, Matr
     projected = projected / (size[:base, None] * size[:base])
     of_extra = information[base:, base:] - cross.conj().T @ projected @ cross
     pull = score[base:] - cross.conj().T @ projected @ score[:base]
-    scale = size[base:]
+    scale = np.maximum(size[base:], _RANK * size[a])
     values, vectors = np.linalg.eigh(of_extra / (scale[:, None] * scale))
     determined = values > _RANK * max(1.0, float(values.max(initial=0.0)))
     inverse = np.where(determined, 1.0 / np.where(determined, values, 1.0), 0.0)
