@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,12 +15,16 @@ from invented_rotor import ROTOR, rotor_with
 
 from trackbal.base.cautions import adjuster_cautions, general_cautions, mechanical_causes
 from trackbal.base.phasor import to_phasor
+from trackbal.base.text_layout import table
 from trackbal.check.comparisons import median
 from trackbal.check.review import Reading, Review, check_run
 from trackbal.influence.coefficients import Influence
 from trackbal.reports.check_report import check_json, check_text
 from trackbal.runs.rotor import Regime, Rotor, Sensor
 from trackbal.runs.run import Run
+from trackbal.runs.sheets import read_run
+
+DEMOS = Path(__file__).parents[1] / "demo_runs"
 
 R, S, B = 4, 3, 4
 NAN = complex(np.nan, np.nan)
@@ -511,3 +516,20 @@ def test_repeats_contradict_each_other_where_the_next_as_far_apart_may_be_over(
     run = replace(run, vibration_count=repeats.vibration_count, vibration_squares=repeats.vibration_squares)
     review = check_run(ROTOR, replace(run, height_squares=repeats.height_squares))
     assert [r.sensor for r in review.unclear if r.regime == "hover"] == questioned
+
+
+def test_names_cut_to_fit_stay_apart_and_repeats_show_what_counts() -> None:
+    """Two pick-ups of one beginning read more than once: their rows read alike, by the mean that counts for nothing."""
+    rows = [
+        ["regime", "sensor", "x" * 50],
+        ["ground_run", "gearbox_vertical", ""],
+        ["ground_run", "gearbox_longitudinal", ""],
+    ]
+    names = [line.split()[:2] for line in table(rows, names=2, sides="<<<").splitlines()[1:]]
+    assert names[0] != names[1]
+    rotor = Rotor.load(DEMOS / "two_blade_tail" / "rotor.toml")
+    review = check_run(rotor, read_run(rotor, DEMOS / "two_blade_tail" / "run1.csv"))
+    text = check_text(rotor, review)
+    (row,) = (line.split() for line in text.splitlines() if line.startswith("ground_run gearbox_lon"))
+    assert float(row[2]) == max(r.largest for r in review.readings if r.sensor == "gearbox_longitudinal")
+    assert "of: ground_run, gearbox_longitudinal (of 2); ground_run, gearbox_vertical (of 2)." in " ".join(text.split())

@@ -114,7 +114,17 @@ def _with_names_cut(rows: Sequence[Sequence[str]], names: int, room: int, gap: i
     longest = LONGEST_NAME
     while longest > SHORTEST_NAME and sum(min(w, longest) for w in widths[:names]) > room:
         longest -= 1
-    return [[*(cut(name, longest) for name in row[:names]), *row[names:]] for row in rows]
+    columns = [_cut_apart([row[k] for row in rows], longest) for k in range(names)]
+    return [[*named, *row[names:]] for named, row in zip(zip(*columns, strict=True), rows, strict=True)]
+
+
+def _cut_apart(names: Sequence[str], longest: int) -> list[str]:
+    """Return names cut to a length, in their middle where names that differ would else read alike."""
+    cuts = [cut(name, longest) for name in names]
+    if len(set(cuts)) == len(set(names)):
+        return cuts
+    tail = (longest - 1) // 2
+    return [name if len(name) <= longest else f"{name[: longest - 1 - tail]}…{name[-tail:]}" for name in names]
 
 
 def across(first: Sequence[str], columns: Sequence[Sequence[str]], *, left_aligned: int = 1) -> str:

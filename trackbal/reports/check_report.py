@@ -67,13 +67,19 @@ def check_text(rotor: Rotor, review: Review, *, everything: bool = False) -> str
     parts_of_page = [
         listed("Doubts", [finding.text for finding in review.doubts]),
         listed("Notes", notes),
-        _table(shown) if shown else "",
+        "\n".join(filter(None, [_table(shown), _repeated(shown)])) if shown else "",
         wrap(f"{count(hidden, 'more reading')}: --all") if hidden else "",
         wrap(f"{rotor.name}: {_verdict(review)}"),
         "\n".join(map(wrap, no_further(held_at(rotor, review)))),
         listed("Cautions", general_cautions()) if everything else wrap(IN_SHORT),
     ]
     return paragraphs(parts_of_page) + "\n"
+
+
+def _repeated(readings: Sequence[Reading]) -> str:
+    """Return which readings were taken more than once, of which the largest counts; nothing where none was."""
+    named = [f"{r.regime}, {r.what} (of {r.count})" for r in readings if r.count > 1 and not r.partial]
+    return wrap(f"The largest is shown, and counts, of: {'; '.join(named)}.") if named else ""
 
 
 def _verdict(review: Review) -> str:
@@ -105,12 +111,10 @@ def _table(readings: Sequence[Reading]) -> str:
             mark += " at the usual speed"
         if reading.partial:
             mark += ", of some tips"
-        elif reading.count > 1:
-            mark += f" (largest of {reading.count}: {reading.largest:.4g})"
         if not reading.may_go_on and not reading.stopped:
             mark = f"{mark}, no further".removeprefix(", ")
         go_on = "" if reading.go_on is None else f"{reading.go_on:.4g}"
-        value = number_words(reading.value, reading.limit)
+        value = number_words(reading.largest, reading.limit)
         numbers = (value, f"{reading.limit:.4g}", *([go_on] if figures else []), stop)
         rows.append((reading.regime, reading.what, *numbers, reading.unit, times_words(reading.ratio), mark.strip()))
     return table(rows, sides="<<>>>><><" if figures else "<<>>><><", lead="", gap=" ", names=2)
