@@ -68,3 +68,15 @@ def test_a_job_closed_on_work_advised_of_which_nobody_spoke_says_so(book: Path, 
     assert {"blade": "1", "adjuster": "tip_weight", "setting": "20"} in show(command, book)["settings"]
     command("run", book, sheet(files / "run1.csv", HIGH))
     assert "Nobody has said" not in command("close", book, "--outcome", "flown away")[1]
+
+
+def test_as_advised_is_not_taken_for_granted_of_advice_that_is_out_of_date(
+    book: Path, files: Path, command: Command
+) -> None:
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    command("advise", book, "--most", 4, "--plan-anyway")
+    command("correct", "reading", book, 1, "hover", "cockpit_vertical.deg", "200")
+    code, _, error = command("done", book)
+    assert code == 2 and "changed after the advice on run 1" in error and error.count("\n") == 1
+    assert show(command, book)["runs"][0]["done"] is None
+    assert command("done", book, "--item", 1, "tip_weight", "20")[0] == 0

@@ -111,6 +111,12 @@ def record_done(
                     f'no plan offered after run {run.number} (verdict "{advice.verdict}")',
                     "what was done: --item, --sheet or --nothing",
                 )
+            if advice.outdated:
+                raise InputError(
+                    book.file,
+                    State(f"record, limits or influence changed after the advice on run {run.number}"),
+                    "what was truly done: --ask, --item, --sheet or --nothing; if nothing yet, advice asked for again",
+                )
             items = advice.items
         if run.entry in record.answers and not correct and not finishing:
             words = f"what was done after run {run.number}, being answered"
