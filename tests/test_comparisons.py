@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -42,7 +43,7 @@ def fleet(seed: int, fault: str = "") -> tuple[Rotor, History]:
         vibration[other[history.job], :, 1] *= np.exp(-1j * np.deg2rad(40.0))
     group = np.where(other, "wide", "narrow")[history.job].astype(object)[:, None]
     change = recorded.reshape(history.change.shape)
-    return rotor, replace(history, vibration=vibration, change=change, groups=("tab_type",), group=group)
+    return rotor, replace(history, vibration=vibration, change=change, groups=("tab_type", "day"), group=group)
 
 
 def compared(rotor: Rotor, history: History) -> tuple[Comparison, ...]:
@@ -130,9 +131,10 @@ def test_command_and_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
     acted[::3, :, 0] *= 1.5
     history = simulate(rotor, Truth.draw(rotor, seed=1, kappa=0.05), 12, 4, seed=1, change=acted)
     vibration = history.vibration
-    group = np.where(history.job % 3 == 0, "wide", "narrow").astype(object)[:, None]
+    of_job, of_run = np.where(history.job % 3 == 0, "wide", "narrow"), np.where(history.run % 2 == 0, "wet", "dry")
+    group = np.stack([of_job, of_run], axis=1).astype(object)
     change = recorded.reshape(history.change.shape)
-    history = replace(history, vibration=vibration, change=change, groups=("tab_type",), group=group)
+    history = replace(history, vibration=vibration, change=change, groups=("tab_type", "day"), group=group)
     files = tmp_path / "runs.csv", tmp_path / "adj.csv"
     write_history(rotor, *files, history, force=False)
     start = [
@@ -157,6 +159,9 @@ def test_command_and_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
     assert [s["sensor"] for s in answer["sensors"]] == [*(s.name for s in rotor.sensors), "height"]
     assert run([*start, "--by", "group.none"]) == 2
     assert "expected one of order, date, group.tab_type" in capsys.readouterr().err
+    run([*start, "--by", "group.day"])
+    out = capsys.readouterr().out
+    assert re.search(r"group.day: \d+ questions cannot be answered; .* of several groups is in none", out)
 
 
 def test_a_sensor_not_to_be_trusted_is_told() -> None:

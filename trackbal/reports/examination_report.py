@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Any
 
 from trackbal.base.json_numbers import finite_or_none
 from trackbal.base.text_layout import count, table
-from trackbal.examination.comparisons import Comparison
+from trackbal.examination.comparisons import LEAST_JOBS, LEAST_OF_GROUP, Comparison
 from trackbal.examination.examination import Examination
 from trackbal.examination.job_prediction import Prediction
 from trackbal.examination.model_checks import Question
@@ -145,11 +146,13 @@ def _comparisons(found: Examination) -> list[str]:
     lines = [
         "Are jobs alike over time and from group to group? (chance of so much by accident, all questions allowed for)"
     ]
-    unanswered = len(found.comparisons) - len(answered)
     if answered:
         lines.append(table(rows, left_aligned=5))
-    if unanswered:
-        lines.append(f"{count(unanswered, 'question')} cannot be answered: too few jobs, or groups of one job.")
+    for by, number in Counter(c.by for c in found.comparisons if not c.levels).items():
+        why = f"it takes {LEAST_JOBS} jobs that tell something of it"
+        if by not in ("order", "date"):
+            why += f", in two groups of {LEAST_OF_GROUP} or more; a job whose runs are of several groups is in none"
+        lines.append(f"{by}: {count(number, 'question')} cannot be answered; {why}.")
     return lines
 
 
