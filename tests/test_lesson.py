@@ -93,6 +93,17 @@ def test_a_part_of_the_plan_left_out_is_told() -> None:
     assert "Read for the first time, so nothing to compare with: hover, cruise_80, cruise_120." in told(lesson)
 
 
+def test_what_advice_says_is_to_be_minded_a_class_is_told_too() -> None:
+    """And of an aircraft's own runs, which rest on departures, it is not said that there are none."""
+    lesson = demo_lesson(FIVE)
+    text = told(lesson)
+    for words in ("Do not go on from: Flat pitch, on the ground", "Unusually large on blades 4, 5", "net -3 flat"):
+        assert words in text
+    assert any(visit.found.learned for visit in lesson.visits)
+    assert not any("departures" in caution for visit in lesson.visits for caution in visit.advice.cautions)
+    assert "All but one reading could be brought inside: cruise_110, seat_lateral" in told(demo_lesson(FAULT))
+
+
 def test_without_one_adjustment_the_expectation_is_that_of_the_rest() -> None:
     visit = demo_lesson(FIVE).visits[0]
     plan = visit.plan

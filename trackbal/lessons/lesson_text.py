@@ -9,10 +9,11 @@ import numpy as np
 
 from trackbal.aircraft.surprise import Surprise
 from trackbal.base import cautions
-from trackbal.base.text_layout import across, count, cut, paragraphs, table, wrap
+from trackbal.base.text_layout import across, count, cut, listed, paragraphs, table, wrap
 from trackbal.check.review import Reading, Review
 from trackbal.lessons.lesson import Lesson, Visit
 from trackbal.lessons.lesson_opening import Step, history_step, rotor_step
+from trackbal.reports.advice_report import minded
 from trackbal.runs.rotor import HEIGHT, Rotor
 from trackbal.runs.words import adjustment_words, chance_words, phase_text, phase_unit, phase_width
 
@@ -252,7 +253,7 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
         )
         parts.append("\n".join(wrap(c, "- ") for c in cautions.mechanical_causes(lesson.rotor.place)))
         parts.append(wrap("No plan is offered: it would balance over the cause."))
-        return paragraphs(parts)
+        return paragraphs([*parts, _to_mind(lesson.rotor, visit)])
     plan = visit.plan
     assert plan is not None
     whole = visit.advice.review.coverage.complete
@@ -278,7 +279,14 @@ def _advice(lesson: Lesson, visit: Visit) -> str:
         _why(visit),
     ]
     barred = [wrap(f"{lesson.rotor.adjusters[a].name} is not advised on: {why}.", "- ") for a, why in advice.barred]
-    return paragraphs([*parts, "\n".join(barred)])
+    return paragraphs([*parts, "\n".join(barred), _to_mind(lesson.rotor, visit)])
+
+
+def _to_mind(rotor: Rotor, visit: Visit) -> str:
+    """Return what the advice says is to be minded of this run, beside what is told of it elsewhere."""
+    kinds = cautions.in_short(cautions.adjuster_cautions(cautions.KINDS))
+    told = [*kinds, *(c for c in minded(rotor, visit.advice, visit.plan) if c.startswith("Not used"))]
+    return listed("To be minded", [c for c in minded(rotor, visit.advice, visit.plan) if c not in told])
 
 
 def _plan_table(rotor: Rotor, visit: Visit) -> str:

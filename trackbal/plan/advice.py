@@ -696,7 +696,8 @@ def _how_known(influence: Influence, posterior: OwnAircraft | None) -> tuple[str
         short = f"Unlike the aircraft of the record ({posterior.unlike:.1f} times): chance may be too high."
         return (cautions.Caution(text, short),)
     spread = influence.vibration_cov.any() or influence.height_cov.any()
-    if influence.departures is None and spread and influence.source.get("jobs") != 0:  # 0: no past jobs at all
+    by_rows = posterior is None and influence.departures is None
+    if by_rows and spread and influence.source.get("jobs") != 0:  # 0: no past jobs at all
         text = "The influence file has no departures, without which chances come out too low; a fit writes them."
         return (cautions.Caution(text, "Influence file without departures: chances are too low."),)
     return ()

@@ -271,6 +271,12 @@ def _own_cautions(rotor: Rotor, advice: Advice, offered: Plan | None) -> list[st
     return particular
 
 
+def minded(rotor: Rotor, advice: Advice, offered: Plan | None) -> list[str]:
+    """Return the cautions of this advice in short, the gravest first, without the standing ones."""
+    said = (*advice.misread[:1], *_own_cautions(rotor, advice, offered))
+    return in_short((caution for caution in said if caution != NO_CURE), shortest=True)
+
+
 def _what_to_mind(rotor: Rotor, advice: Advice, offered: Plan | None) -> Iterable[str]:
     """Yield the causes to look for, and all cautions, in full."""
     yield "\n".join(wrap(words) for words in advice.misread)
