@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ from trackbal.fitting.fit import fit
 from trackbal.records.audit import audit
 from trackbal.runs.repeats import without_odd
 from trackbal.runs.run import History
-from trackbal.runs.sheets import read_history, read_run
+from trackbal.runs.sheets import read_history, read_run, write_history
 
 V, L = "cockpit_vertical", "cockpit_lateral"
 HEADINGS = f"regime,{V}.amp,{V}.deg,{L}.amp,{L}.deg,height.1,height.2,height.3,height.4"
@@ -257,7 +258,24 @@ def test_a_job_under_two_names_counts_once_and_is_named(tmp_path: Path) -> None:
         "it reads as job j1 in every run",
     ]
     assert found.influence.vibration_cov == pytest.approx(once.influence.vibration_cov)
-    assert [f.job for f in audit(ROTOR, history, once.influence).findings] == ["part", "j9"]
+    weighed = audit(ROTOR, history, once.influence)
+    assert [f.job for f in weighed.findings] == ["part", "j9"]
+    write_history(ROTOR, tmp_path / "right.csv", tmp_path / "right_made.csv", weighed.corrected, force=False)
+    right = read_history(ROTOR, tmp_path / "right.csv", tmp_path / "right_made.csv")
+    assert right.jobs == history.jobs and not right.odd
+    assert right.vibration_count.any(axis=(1, 2)).sum() == len(rows)  # what does not count stands there empty
+
+
+def test_what_is_not_counted_as_read_is_written_empty(tmp_path: Path) -> None:
+    """As a reading set aside: a sheet that held it after all would be fitted with it."""
+    history = written(tmp_path, *history_rows(np.random.default_rng(3), 2, 1))
+    count, tips = history.vibration_count.copy(), history.height_count.copy()
+    count[1, 2, 0], tips[2, 2] = 0, 0
+    part = replace(history, vibration_count=count, height_count=tips)
+    write_history(ROTOR, tmp_path / "out.csv", tmp_path / "out_made.csv", part, force=False)
+    again = read_history(ROTOR, tmp_path / "out.csv", tmp_path / "out_made.csv")
+    np.testing.assert_array_equal(again.vibration_count, count)
+    np.testing.assert_array_equal(again.height_count, tips)
 
 
 def test_logbooks_tell_copies_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -410,11 +410,13 @@ def history_texts(rotor: Rotor, history: History) -> tuple[str, str]:
     rows: list[Sequence[str]] = []
     made: list[Sequence[str]] = []
     headings, whose = _identity_cells(history)
+    vibration = np.where(history.vibration_count > 0, history.vibration, np.nan)
+    height = np.where(history.height_count[..., None] > 0, history.height, np.nan)
     for n, (j, run) in enumerate(zip(history.job.tolist(), history.run.tolist(), strict=True)):
         read = (history.vibration_count[n] > 0).any(axis=1) | (history.height_count[n] > 0)
         # a run without any reading keeps its place among the runs by a row without any
         for r in np.flatnonzero(read) if read.any() else [0]:
-            cells = _reading_cells(rotor, history.vibration[n, r], history.height[n, r])
+            cells = _reading_cells(rotor, vibration[n, r], height[n, r])
             rows.append([history.jobs[j], str(run), *whose[n], rotor.regimes[r].name, *cells])
         if run > 1:
             change = history.change[n] - history.change[n - 1]
