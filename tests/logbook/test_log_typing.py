@@ -184,3 +184,13 @@ def draft(book: Path):
         record = load_job(opened, find_job(opened, None))
     assert record.draft is not None
     return record.draft.rows[0]
+
+
+@pytest.mark.parametrize("word", ["finish", "skip", "back", "stop"])
+def test_a_reading_asked_about_and_left_unanswered_is_said_not_to_be_taken(
+    book: Path, command: Command, word: str
+) -> None:
+    """Tips typed, doubted, and the run ended by a word instead of a yes or no: they are gone, and that is said."""
+    _, out, _ = command("run", book, keys="\n".join([*REGIME, "1 2 3 90", word, "stop"]))
+    assert "The reading that was asked about is not taken." in " ".join(out.split())
+    assert not any(name.startswith("height.") for name in typed(book)[1])

@@ -205,6 +205,7 @@ def _show_run(book: Book, job: int, number: int, as_json: bool) -> int:
     from trackbal.logbook.entries import the_run
     from trackbal.logbook.records import load_job
     from trackbal.logbook.report import typed_json, typed_text
+    from trackbal.logbook.standing import stopped_when_entered
 
     record = load_job(book, job)
     run = the_run(record, number)
@@ -212,7 +213,8 @@ def _show_run(book: Book, job: int, number: int, as_json: bool) -> int:
         echo_json(typed_json(record, run))
     else:
         echo_text(typed_text(record, run))
-    return 1 if check_run(record.rotor, record.readings[number - 1]).stop else 0
+    stopped = check_run(record.rotor, record.readings[number - 1]).stop or stopped_when_entered(record, number - 1)
+    return 1 if stopped else 0
 
 
 @click.command("note")

@@ -21,6 +21,7 @@ from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals, Run
 
 _YES = ("yes", "y")
+_NOT_TAKEN = "The reading that was asked about is not taken."
 
 HELP = (
     "Enter leaves a reading as it is (not read, if nothing was typed). Amplitude and phase may be typed together: "
@@ -179,6 +180,9 @@ class Asking:
                 return self._take(*waiting)
             if word in ("", "no", "n"):
                 return Answer(message="Not taken.")
+            if word in ("stop", FINISH, "back", "skip", "none"):
+                answer = self._answer(question, text)  # nothing waits any more
+                return replace(answer, message=" ".join(filter(None, [_NOT_TAKEN, answer.message])))
         if word == "stop":
             return Answer(stop=True)
         if word == FINISH:

@@ -507,7 +507,8 @@ def _deeds_lines(record: JobRecord, run: RunRecord) -> list[str]:
     elif advice is not None:
         if advice.stale or (advice.renewed and run is record.runs[-1]):
             lines.append(f"{lead}record, limits or influence changed after this advice: ask again")
-        lines += [f"{lead}advised: {words}" for words in items_words(rotor, advice.items)] or [
+        trial = " as a trial" if advice.verdict == "learn" else ""
+        lines += [f"{lead}advised{trial}: {words}" for words in items_words(rotor, advice.items)] or [
             f"{lead}advised: {'a trial, as not enough is known' if advice.verdict == 'learn' else advice.verdict}"
         ]
     if done is None and run is not record.runs[-1]:
