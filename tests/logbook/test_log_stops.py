@@ -133,3 +133,15 @@ def test_an_overridden_stop_is_said_first_and_in_the_answer_itself(book: Path, f
     assert answer["cautions"][0].startswith("A reading is at or above its stop limit (hover, cockpit_vertical 1.3 ips")
     learned = [k for k, c in enumerate(answer["cautions"]) if c.startswith("Influence as this aircraft")]
     assert all(k > 3 for k in learned)
+
+
+def test_what_was_done_after_an_earlier_run_says_what_it_makes_of_the_job(
+    book: Path, files: Path, command: Command
+) -> None:
+    high = dict.fromkeys(QUIET, (0.3, 10.0))
+    command("run", book, sheet(files / "run1.csv", high))
+    command("run", book, sheet(files / "run2.csv", high))
+    code, out, _ = command("done", book, "--after", 1, "--item", "2", "tip_weight", "100")
+    assert code == 1 and "HOLD. Next: find out why run 2 is surprising" in " ".join(out.split())
+    code, out, _ = command("done", book, "--item", "1", "tip_weight", "20")
+    assert code == 0 and "Next:" not in out

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from trackbal.base.errors import visible
-from trackbal.commands.log import book_argument, by_option, job_option, recorded
+from trackbal.commands.log import book_argument, by_option, job_option, recorded, tell
 from trackbal.commands.options import adjustment_columns_option, echo_json, echo_text, json_option, say, typed_sheet
 
 if TYPE_CHECKING:
@@ -54,7 +54,8 @@ def done_command(
     the disk before the next is asked for, and nothing counts before the last Enter:
     break off with Ctrl-C or "stop" at any time, and take it up again with the same
     command. In an --item the amount has the sign of the adjustments sheet, and is
-    said back in words. Exit code 1 if the asking was broken off.
+    said back in words. Exit code 1 if the asking was broken off, or what was done after
+    an earlier run leaves the job on hold.
 
     \b
     Example:
@@ -93,6 +94,10 @@ def done_command(
                 say(f"\nBroken off; every answer is kept. Go on with: trackbal log done {book_file} --ask")
                 return 1
         record, run, items_done = record_done(book, job_name, done, author, after=after, anyway=anyway, finishing=ask)
+        if (
+            run.entry != record.runs[-1].entry and not as_json
+        ):  # later runs are held against it: what it makes of the job
+            return tell(book, record, False, done_text(record, run, items_done).rstrip(), state=True)
     with recorded():
         if as_json:
             listed = [{"blade": b, "adjuster": a, "amount": text} for (b, a), text in items_done.items()]
