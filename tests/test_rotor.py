@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -334,3 +335,12 @@ def test_one_changed_value_is_read_or_refused(tmp_path: Path, line: int, value: 
     else:
         assert (rotor.vibration_limit > 0.0).all()
         assert (rotor.vibration_stop_limit >= rotor.vibration_limit).all()
+
+
+def test_amounts_are_decimal(rotor: Rotor) -> None:
+    """Three steps of 0.1 are 0.3, so that plans and settings do not fill with 0.30000000000000004."""
+    fine = replace(rotor, adjusters=tuple(replace(a, step=0.1) for a in rotor.adjusters))
+    steps = np.zeros((2, len(rotor.adjusters), len(rotor.blades)), dtype=int)
+    steps[1, 0, :2] = 3, -7
+    amounts = fine.amounts(steps)
+    assert amounts[1, 0, :2].tolist() == [0.3, -0.7] and np.count_nonzero(amounts) == 2

@@ -577,8 +577,7 @@ class _Ladder:
 
     def _changes(self, found: list[Solution]) -> Reals:
         """Return solutions as changes in adjuster units, shape (P, A, B)."""
-        steps = np.array([s.x.reshape(self.low.shape) for s in found])
-        return steps * np.array([a.step for a in self.rotor.adjusters])[:, None]
+        return self.rotor.amounts(np.array([s.x.reshape(self.low.shape) for s in found]))
 
     def _chances(self, found: list[Solution]) -> tuple[list[float], list[float] | None]:
         """Return the chance of each solution, and that of what is aimed at where it is not the limits."""

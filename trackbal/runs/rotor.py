@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 from functools import cached_property
 from itertools import pairwise
 from os import PathLike
@@ -313,6 +314,13 @@ class Rotor(Summarised):
         """Return which reading is meant as files and JSON say it: regime, and sensor or ``"height": true``."""
         which = {"height": True} if sensor == HEIGHTS else {"sensor": self.sensors[sensor].name}
         return {"regime": self.regimes[regime].name, **which}
+
+    def amounts(self, steps: NDArray[np.int_] | NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return whole steps, shape (..., A, B), in the adjusters' units, in decimal arithmetic: 3 of 0.1 make 0.3."""
+        found = np.zeros(steps.shape)
+        for at in zip(*np.nonzero(steps), strict=True):
+            found[at] = float(Decimal(repr(self.adjusters[at[-2]].step)) * int(steps[at]))
+        return found
 
     def step_bounds(self, setting: NDArray[np.float64]) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
         """Return the lowest and highest whole-step change of every adjuster on every blade.

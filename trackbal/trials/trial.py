@@ -343,9 +343,9 @@ def _singles(rotor: Rotor, setting: Reals, low: Counts, high: Counts, adjusters:
         for b in range(blades):
             steps = np.arange(low[a, b], high[a, b] + 1) if choices is None else choices[a * blades + b]
             for k in _some(steps[steps != 0]):
-                change = np.zeros(low.shape)
-                change[a, b] = k * rotor.adjusters[a].step
-                found.append(change)
+                change = np.zeros(low.shape, dtype=int)
+                change[a, b] = k
+                found.append(rotor.amounts(change))
     return found
 
 
