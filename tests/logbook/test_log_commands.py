@@ -224,7 +224,9 @@ def test_a_correction_counts_and_the_old_value_stays(book: Path, files: Path, co
     assert [(text.split(" = ")[1], old) for text, old in amplitudes] == [("0.6", True), ("0.06", False)]
     assert entries[-1]["why"] == "misread" and entries[-1]["by"] == "tester"
     assert command("correct", "reading", book, 1, "cruise", "cockpit_vertical.amp", "-3", *why)[0] == 2
-    assert command("correct", "reading", book, 1, "cruise", "cockpit_vertical.amp", "none", *why)[0] == 2  # its phase
+    assert (
+        command("correct", "reading", book, 1, "cruise", "cockpit_vertical.deg", "none", *why)[0] == 2
+    )  # its amplitude
     assert command("correct", "reading", book, 1, "cruise", "height.2", "none", *why)[0] == 0
     assert show(command, book)["runs"][0]["worst"] == pytest.approx(2.5)
     assert command("correct", "reading", book, 1, "hover", "cockpit_vertical.amp", "8", "--unit", "mm/s", *why)[0] == 0

@@ -80,3 +80,17 @@ def test_as_advised_is_not_taken_for_granted_of_advice_that_is_out_of_date(
     assert code == 2 and "changed after the advice on run 1" in error and error.count("\n") == 1
     assert show(command, book)["runs"][0]["done"] is None
     assert command("done", book, "--item", 1, "tip_weight", "20")[0] == 0
+
+
+def test_a_vibration_reading_is_taken_back_and_entered_whole(book: Path, files: Path, command: Command) -> None:
+    """Amplitude or phase alone can be neither: a sheet with one of them is no sheet."""
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    code, _, error = command("correct", "reading", book, 1, "hover", "cockpit_vertical.amp", "none")
+    assert code == 0, error
+    assert "hover: cockpit_vertical" in command("show", book)[1]  # among what was not read
+    code, _, error = command("correct", "reading", book, 1, "hover", "cockpit_vertical.amp", "0.31 124")
+    assert code == 0, error
+    typed = json.loads(command("show", book, "--run", 1, "--json")[1])["rows"]
+    (row,) = (r for r in typed if r["regime"]["typed"] == "hover")
+    assert (row["cockpit_vertical.amp"]["typed"], row["cockpit_vertical.deg"]["typed"]) == ("0.31", "124")
+    assert command("correct", "reading", book, 1, "hover", "cockpit_vertical.amp", "0.31 124 7")[0] == 2

@@ -46,10 +46,10 @@ def reading(
     why: str | None,
     as_json: bool,
 ) -> int:
-    """Correct one reading of a run. A value of "none" takes it back.
+    """Correct one reading of a run. A value of "none" takes it back, an amplitude with its phase.
 
-    QUANTITY is named as in a run sheet: cabin_vertical.amp, cabin_vertical.deg,
-    height.3, rpm, regime, note.
+    Amplitude and phase may be given together, as "0.31 124". QUANTITY is named as in
+    a run sheet: cabin_vertical.amp, cabin_vertical.deg, height.3, rpm, regime, note.
 
     \b
     Example:

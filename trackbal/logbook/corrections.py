@@ -6,7 +6,7 @@ from trackbal.base.errors import InputError, State
 from trackbal.logbook.deeds import check_item
 from trackbal.logbook.entries import add_readings, add_settings, check_cell, check_range, check_rows, set_state, the_run
 from trackbal.logbook.records import Items, JobRecord, find_job, load_job, load_lines
-from trackbal.logbook.rows import Row
+from trackbal.logbook.rows import Cell, Row
 from trackbal.logbook.store import Book
 
 
@@ -42,6 +42,7 @@ def correct_reading(
             names = ", ".join(dict.fromkeys(cells_of["regime"].text for cells_of in lines.values()))
             raise InputError(place, State(f"{regime}, reading {n}"), f"a reading of that run: {names}")
         corrected = lines[known[n - 1]]
+        cells = _with_phases(cells, corrected)
         for quantity, cell in cells.items():
             check_cell(record.rotor, quantity, cell, place)
             if not cell.text and quantity not in corrected:
@@ -52,6 +53,26 @@ def correct_reading(
         check_rows(record.rotor, list(lines.values()), place)
         add_readings(book, record.entry, its_run.entry, [cells], author, why, known[n - 1])
         return load_job(book, record.entry)
+
+
+def _with_phases(cells: Row, row: Row) -> Row:
+    """Return cells that supersede those of a row: with an amplitude its phase is taken back, which means nothing alone.
+
+    An amplitude and its phase may be typed together, as "0.31 124".
+    """
+    found: Row = {}
+    for quantity, cell in cells.items():
+        phase = quantity.removesuffix(".amp") + ".deg"
+        words = cell.text.split()
+        if not quantity.endswith(".amp"):
+            found[quantity] = cell
+        elif len(words) == 2:
+            found |= {quantity: Cell(words[0], cell.unit), phase: Cell(words[1])}
+        else:
+            found[quantity] = cell
+            if not cell.text and quantity in row and phase in row:
+                found[phase] = Cell("")
+    return found
 
 
 def correct_setting(

@@ -23,7 +23,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar, cast
 
-from trackbal.base.errors import InputError, State, TrackbalError
+from trackbal.base.errors import FileExists, InputError, State, TrackbalError
 from trackbal.base.files import refuse_endless, write_whole
 from trackbal.logbook.schema import APPLICATION_ID, STEPS, statements, version
 
@@ -53,10 +53,8 @@ class Book:
 
         Raises
         ------
-        FileExists
-            If the name is taken.
         InputError
-            If it cannot be written.
+            If the name is taken, or it cannot be written.
         """
         connection = sqlite3.connect(":memory:", isolation_level=None)
         try:
@@ -69,7 +67,10 @@ class Book:
             content = connection.serialize()
         finally:
             connection.close()
-        write_whole(file, content, force=False)
+        try:
+            write_whole(file, content, force=False)
+        except FileExists:  # a logbook is never replaced
+            raise InputError(file, State("an existing file"), "a name not taken") from None
 
     @classmethod
     def open(cls, file: str | PathLike[str], *, write: bool = False) -> Book:
