@@ -145,3 +145,22 @@ def test_what_was_done_after_an_earlier_run_says_what_it_makes_of_the_job(
     assert code == 1 and "HOLD. Next: find out why run 2 is surprising" in " ".join(out.split())
     code, out, _ = command("done", book, "--item", "1", "tip_weight", "20")
     assert code == 0 and "Next:" not in out
+
+
+def test_what_an_earlier_run_read_outside_is_not_forgotten_by_advice_on_a_flight_that_is_inside(
+    book: Path, files: Path, command: Command
+) -> None:
+    """The ground was outside, nothing was changed, and the flight inside: advice said no more of the ground."""
+    command("run", book, sheet(files / "run1.csv", {"flat_pitch": (0.25, 10.0)}))
+    command("run", book, sheet(files / "run2.csv", {n: at for n, at in QUIET.items() if n != "flat_pitch"}))
+    command("checked", book, "as written")
+    words = "flat_pitch, cockpit_vertical 0.25 ips in run 1 (limit 0.2)"
+    assert words in " ".join(command("show", book)[1].split()) and show(command, book)["next"] == "advise"
+    code, out, _ = command("advise", book)
+    assert code == 1 and words in " ".join(out.split())
+    assert show(command, book)["next"] == "read"  # asking again would say the same
+    assert "Next: read all of it again in one run" in command("show", book)[1]
+    assert command("close", book)[0] == 2
+    command("run", book, sheet(files / "run3.csv", QUIET))
+    command("checked", book, "as written")
+    assert words not in " ".join(command("show", book)[1].split()) and show(command, book)["next"] == "close"

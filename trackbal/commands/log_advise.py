@@ -84,13 +84,14 @@ def advise_command(
     """
     from dataclasses import replace
 
+    from trackbal.base.cautions import Gravest, by_gravity
     from trackbal.base.files import Outputs, check_free
     from trackbal.logbook.beginning import influence_to_go_by
     from trackbal.logbook.deeds import advised_items, record_advice
     from trackbal.logbook.earlier import earlier_jobs
     from trackbal.logbook.entries import job_to_advise
     from trackbal.logbook.report import hold_json, hold_text
-    from trackbal.logbook.standing import stand, stops_beside
+    from trackbal.logbook.standing import look_at, stand, stops_beside
     from trackbal.logbook.store import Book
     from trackbal.plan.advice import with_settings_assumed
     from trackbal.plan.job_advice import advise_in_job
@@ -122,6 +123,10 @@ def advise_command(
             )
         found = replace(found, advice=replace(found.advice, anyway=plan_anyway))
         advice = with_settings_assumed(found.advice, rotor, record.settings_listed())
+        left = look_at(record).left
+        if left and advice.verdict not in ("stop", "hold"):
+            said = Gravest(f"Outside and not read again since, so not weighed here: {'; '.join(left)}.")
+            advice = replace(advice, cautions=by_gravity((said, *advice.cautions)))
         answer = advice_json(rotor, found.run, advice) | {
             "learned": found.learned,
             "earlier_jobs": 0 if type_only else len(earlier),

@@ -78,6 +78,7 @@ def job_json(record: JobRecord, standing: Standing) -> dict[str, Any]:
         "finished": standing.finished,
         **(coverage_json(standing.coverage) if standing.coverage is not None else {}),
         "runs": [_run_json(record, run, at_run) for run, at_run in zip(record.runs, standing.runs, strict=True)],
+        "outside_before": list(standing.left),
         "stops": [
             {
                 "run": stop.run,
@@ -277,6 +278,10 @@ def next_text(standing: Standing) -> str:
     held = [str(t + 1) for t in standing.on_hold]
     runs = f"runs {' and '.join(held)} are" if len(held) > 1 else f"run {''.join(held)} is"
     lines = [wrap(NEXT[standing.next].format(runs=runs))]
+    if standing.left:
+        lead = "Next: read all of it again in one run (trackbal log run). " if standing.next == "read" else ""
+        lines = [] if lead else lines
+        lines.append(wrap(f"{lead}Outside and not read again since: {'; '.join(standing.left)}."))
     if standing.coverage is not None and not standing.coverage.complete:
         lines.append(wrap(f"Not read since the last change: {standing.coverage.what_was_not}.", ""))
     return "\n".join(lines)

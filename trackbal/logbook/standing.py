@@ -86,6 +86,8 @@ class Standing:
         What to expect of the next run; None on hold, and where nothing was advised or done.
     inside : bool
         Whether all that was read since anything was last changed is inside, in the last run of its regime.
+    left : tuple of str
+        In words, what of that a run before the last read outside, and none read again.
     stops : tuple of StopReached
         Readings at their stop limit that were not read again since.
     typing_stopped : bool
@@ -100,6 +102,7 @@ class Standing:
     on_hold: tuple[int, ...] = ()
     ahead: Ahead | None = None
     inside: bool = False
+    left: tuple[str, ...] = ()
     stops: tuple[StopReached, ...] = ()
     typing_stopped: bool = False
 
@@ -155,6 +158,7 @@ def stand(record: JobRecord, influence: Influence | None, earlier: Sequence[JobR
         on_hold,
         ahead,
         look.inside,
+        look.left,
         look.stops,
         typing_stopped,
     )
@@ -229,6 +233,9 @@ class Look:
     coverage: Coverage
     inside: bool
     stops: tuple[StopReached, ...]
+    left: tuple[
+        str, ...
+    ] = ()  # in words, what a run before the last read outside, short of a stop, and none read again
 
     @property
     def stopped(self) -> bool:
@@ -243,16 +250,22 @@ def look_at(record: JobRecord) -> Look:
     reviews = {t: check_run(record.rotor, record.readings[t]) for t in range(first, len(record.runs))}
     vibration = np.zeros(record.readings[0].vibration.shape, dtype=bool)
     height = np.zeros(len(vibration), dtype=bool)
-    inside = True
+    inside, left = True, []
     for r, regime in enumerate(record.rotor.regimes):
         taken = [t for t in reviews if _touched(record.readings[t], r)]
         if not taken:
             continue
         last = record.readings[taken[-1]]
         vibration[r], height[r] = last.vibration_read[r], last.height_read[r]
-        readings = [x for x in reviews[taken[-1]].readings if x.regime == regime.name]
-        inside &= not any(x.over or x.questioned for x in readings)
-    return Look(coverage_of(record.rotor, vibration, height), inside, stops_on_record(record, len(record.runs)))
+        outside = [x for x in reviews[taken[-1]].readings if x.regime == regime.name and (x.over or x.questioned)]
+        inside &= not outside
+        left += [
+            f"{x.regime}, {x.what} {x.largest:.4g} {x.unit} in run {taken[-1] + 1} (limit {x.limit:g})"
+            for x in outside
+            if taken[-1] + 1 < len(record.runs) and not x.stopped
+        ]
+    stops = stops_on_record(record, len(record.runs))
+    return Look(coverage_of(record.rotor, vibration, height), inside, stops, tuple(left))
 
 
 def stops_on_record(record: JobRecord, runs: int) -> tuple[StopReached, ...]:
@@ -325,4 +338,6 @@ def _next(record: JobRecord, look: Look | None, on_hold: tuple[int, ...]) -> Ste
         return "trial"
     if look.inside:
         return "close" if look.coverage.complete else "read"
+    if advice is not None and not advice.outdated and advice.verdict == "inside":
+        return "read"  # the last run is inside, and what was read before it is not
     return "advise"
