@@ -15,6 +15,7 @@ from scipy.stats import multivariate_normal
 from trackbal.base.phasor import blade_harmonic
 from trackbal.commands.group import run
 from trackbal.fitting.fit import fit
+from trackbal.fitting.merge import restrict
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.influence_writer import write_influence
 from trackbal.records.alternatives import Account, Sizes, weigh
@@ -117,6 +118,33 @@ def fleet() -> tuple[Fleet, Influence]:
 
 def first_jobs(history: History, jobs: int) -> History:
     return history.of_jobs(np.arange(jobs))
+
+
+def test_no_noise_in_the_file_accuses_nobody(small: tuple[Rotor, History, Influence, Sizes]) -> None:
+    rotor, history, influence, _ = small
+    silent = replace(influence, vibration_noise=np.zeros((1, 1)), height_noise=np.zeros(1))
+    assert audit(rotor, history, silent).findings == ()
+
+
+def test_amounts_of_an_adjuster_that_is_not_known_accuse_nobody(fleet: tuple[Fleet, Influence]) -> None:
+    """Where a coefficient may be anything, a tenth of the amount would be the more probable, whatever was read."""
+    flown, influence = fleet
+    rotor = flown.kind.rotor
+    part = restrict(rotor, influence, adjusters=[a.name for a in rotor.adjusters if a.kind == "weight"])
+    assert audit(rotor, first_jobs(flown.history, 3), part).findings == ()
+
+
+def test_an_influence_of_some_regimes_weighs_what_it_knows(fleet: tuple[Fleet, Influence]) -> None:
+    """A restricted file names no noise of what it leaves out; that is no ground to end in an error."""
+    flown, influence = fleet
+    rotor = flown.kind.rotor
+    history = flown.history
+    change = history.change.copy()
+    rows = np.flatnonzero(history.job == 1)
+    change[rows] *= -1.0
+    spoiled = first_jobs(replace(history, change=change), 2)
+    part = restrict(rotor, influence, regimes=(rotor.regimes[-1].name,))
+    assert {f.job for f in audit(rotor, spoiled, part).findings} == {history.jobs[1]}
 
 
 def test_nothing_is_found_where_nothing_is_wrong(fleet: tuple[Fleet, Influence]) -> None:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from trackbal.aircraft.belief import Belief, prior_belief, run_by_run
 from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.influence.coefficients import Influence
+from trackbal.runs.reading_noise import noise_floor
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, History, Reals
 
@@ -201,9 +202,10 @@ def _weighed(out: NDArray[np.bool_], count: Counts) -> NDArray[np.bool_]:
 
 
 def bounded(rotor: Rotor, influence: Influence, sizes: Sizes) -> Influence:
-    """Return the influence with what is unknown said to be 0 give or take what UNKNOWN says.
+    """Return the influence with what is unknown said to be 0 give or take what UNKNOWN says, and no noise of nothing.
 
     Without such a bound the readings of a job that moved it would be all but impossible to weigh in floating point.
+    A file may say nothing of a reading's noise (restricted, or written by hand): it is then as where no runs tell it.
     """
     amount = np.where(sizes.change > 0, sizes.change, [a.step for a in rotor.adjusters])
     size = np.maximum(rotor.vibration_limit, sizes.vibration_step)
@@ -214,8 +216,11 @@ def bounded(rotor: Rotor, influence: Influence, sizes: Sizes) -> Influence:
     both, each = np.arange(cov.shape[-1]), np.arange(height_cov.shape[-1])
     cov[..., both, both] += np.repeat(sd, 2, axis=-1) ** 2
     height_cov[..., each, each] += rise**2
+    floor = noise_floor(rotor)
     return replace(
         influence,
+        vibration_noise=np.where(influence.vibration_noise > 0, influence.vibration_noise, floor.vibration),
+        height_noise=np.where(influence.height_noise > 0, influence.height_noise, floor.height),
         vibration_cov=cov,
         height_cov=height_cov,
         unknown_vibration=np.zeros_like(influence.unknown_vibration),

@@ -19,12 +19,12 @@ import numpy as np
 
 from trackbal.base.summary import Summarised
 from trackbal.influence.coefficients import Influence
-from trackbal.records.alternatives import Account, Sizes, weigh
+from trackbal.records.alternatives import Account, Sizes, Weights, weigh
 from trackbal.records.record_mistakes import RecordMistake, record_mistakes
 from trackbal.records.set_aside import MOST_OF_JOB, in_words, job_arrays, parted, rows_of_jobs, set_asides, without
 from trackbal.runs.repeats import without_odd
 from trackbal.runs.rotor import Rotor
-from trackbal.runs.run import History, OddRepeat
+from trackbal.runs.run import History, OddRepeat, Reals
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -182,15 +182,29 @@ def _odd_findings(history: History, odd: Sequence[OddRepeat]) -> list[Finding]:
     ]
 
 
+def _gains(weights: Weights, now: Account, mistakes: Sequence[RecordMistake], influence: Influence) -> Reals:
+    """Return how much more probable every mistake makes the readings of a job, in log-likelihood.
+
+    Where the influence of an adjuster is not known, an account of its amounts neither gains nor loses: with the
+    smaller amount that is anything would be the more probable, whatever was read.
+    """
+    changed = np.array([(m.account.job.change != now.job.change).any(axis=(0, 2)) for m in mistakes])  # (H, A)
+    changed = changed.reshape(len(mistakes), len(influence.tau))
+    blind = (changed[:, :, None, None] & influence.unknown_vibration).any(axis=1)
+    blind_height = (changed[:, :, None] & influence.unknown_height).any(axis=1)
+    gain = np.where(blind, 0.0, weights.vibration[1:] - weights.vibration[0]).sum(axis=(1, 2))
+    return np.asarray(gain + np.where(blind_height, 0.0, weights.height[1:] - weights.height[0]).sum(axis=1))
+
+
 def _weighed(rotor: Rotor, now: Account, influence: Influence, sizes: Sizes) -> tuple[Account, Finding] | None:
     """Return the best account of a job and what it says; None if the job is as probable as it stands."""
     mistakes = record_mistakes(rotor, now)
-    at = weigh(rotor, [now, *(m.account for m in mistakes)], influence, sizes).total
+    gains = _gains(weigh(rotor, [now, *(m.account for m in mistakes)], influence, sizes), now, mistakes, influence)
     of_kind = Counter((m.kind, m.whole_job) for m in mistakes)
     priors = [_prior(m) / of_kind[m.kind, m.whole_job] for m in mistakes]
     aside = set_asides(rotor, now, influence, sizes)
-    gain = np.array([*(at[1:] - at[0]), *(one.gain for one, _ in aside)])
-    odds = np.array([*(at[1:] - at[0] + np.log(priors)), *(o for _, o in aside)])
+    gain = np.array([*gains, *(one.gain for one, _ in aside)])
+    odds = np.array([*(gains + np.log(priors)), *(o for _, o in aside)])
     odds[np.isnan(odds)] = -np.inf  # readings that cannot be, tips where a regime has none, explain nothing
     top = float(odds.max())
     if not np.isfinite(top):
