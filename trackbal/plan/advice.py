@@ -324,9 +324,10 @@ def advise(
     )
     said = (*_aim_words(rotor, plans, verdict, recommended, settled, chance, ladder.tips is not None), *said)
     if plans[recommended].deciding_chance < chance and verdict in ("adjust", "investigate"):
-        said = (*_larger_plans(plans, recommended, tried, cut_short), *said)
+        said = (*said, *map(cautions.Aside, _larger_plans(plans, recommended, tried, cut_short)))
     if verdict == "adjust" and rotor.preferences and not missing:
-        said = (*_what_preferences_cost(ladder, setting, barred, nominal, plans[recommended], tried, chance), *said)
+        cost = _what_preferences_cost(ladder, setting, barred, nominal, plans[recommended], tried, chance)
+        said = (*said, *map(cautions.Aside, cost))
     if missing:
         least, likeliest = min(plan.worst_ratio for plan in plans), max(plan.chance for plan in plans)
         said = (*learn_cautions(rotor, missing, least, likeliest), *said)
