@@ -244,6 +244,12 @@ def test_not_an_influence_file(tmp_path: Path, text: str) -> None:
     assert "\n" not in str(caught.value)
 
 
+def test_a_key_twice_in_a_row_is_refused(tmp_path: Path) -> None:
+    """As a copied line left in by hand: the second would count in silence."""
+    with pytest.raises(InputError, match="'re' twice in one object"):
+        Influence.load(save(tmp_path, json.dumps(PLAIN).replace('"re": ', '"re": 9, "re": ', 1)), ROTOR)
+
+
 def test_nan_in_a_row_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="NaN"):
         Influence.load(save(tmp_path, json.dumps(PLAIN).replace("-2,", "NaN,")), ROTOR)

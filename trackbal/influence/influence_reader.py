@@ -73,7 +73,7 @@ def read_contents(file: str | PathLike[str], rotor: Rotor) -> Contents:
 def parse_contents(text: str, source: str | PathLike[str], rotor: Rotor) -> Contents:
     """Read the text of an influence.json; `source` names it in messages. Raises InputError as `read_contents`."""
     try:
-        document = json.loads(text, parse_constant=_no_constant, parse_float=_finite)
+        document = json.loads(text, parse_constant=_no_constant, parse_float=_finite, object_pairs_hook=_each_once)
     except (ValueError, RecursionError) as error:
         raise InputError(source, str(error), "valid JSON") from None
     return _Reader(source, rotor, document).read()
@@ -81,6 +81,14 @@ def parse_contents(text: str, source: str | PathLike[str], rotor: Rotor) -> Cont
 
 def _no_constant(name: str) -> float:
     raise ValueError(f"{name} is not a number JSON knows")
+
+
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        again = next(key for i, (key, _) in enumerate(pairs) if key in (k for k, _ in pairs[:i]))
+        raise ValueError(f"{again!r} twice in one object")
+    return found
 
 
 def _finite(digits: str) -> float:
