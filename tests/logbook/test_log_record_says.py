@@ -94,3 +94,11 @@ def test_a_vibration_reading_is_taken_back_and_entered_whole(book: Path, files: 
     (row,) = (r for r in typed if r["regime"]["typed"] == "hover")
     assert (row["cockpit_vertical.amp"]["typed"], row["cockpit_vertical.deg"]["typed"]) == ("0.31", "124")
     assert command("correct", "reading", book, 1, "hover", "cockpit_vertical.amp", "0.31 124 7")[0] == 2
+
+
+def test_a_surprising_run_of_a_few_readings_fits_80_columns(book: Path, files: Path, command: Command) -> None:
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    command("run", book, sheet(files / "run2.csv", {"hover": (0.02, 200.0)}))
+    out = command("show", book)[1]
+    assert "SURPRISING" in out and "inside in 1 of 4 regimes" in out
+    assert max(map(len, out.splitlines())) <= 80

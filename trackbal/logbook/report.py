@@ -489,7 +489,8 @@ def _inside_words(at_run: RunStanding) -> str:
     if not at_run.review.inside:
         return "outside"
     read = at_run.review.coverage
-    return "inside" if read.complete else f"inside in {read.what_was_read}"
+    part = f"{read.whole} of {read.regimes} regimes" if read.whole else f"{read.taken} of {read.wanted} readings"
+    return "inside" if read.complete else f"inside in {part}"
 
 
 def _expected_words(at_run: RunStanding) -> str:
