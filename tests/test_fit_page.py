@@ -13,6 +13,7 @@ from trackbal.commands.group import run as trackbal
 from trackbal.fitting.fit import fit
 from trackbal.fitting.residuals import residuals
 from trackbal.pages.fit_page import fit_page
+from trackbal.reports.fit_report import report
 from trackbal.runs.sheets import write_history
 from trackbal.virtual import VirtualType
 
@@ -46,6 +47,22 @@ def test_residuals_by_hand():
     spread = history.height - history.height.mean(axis=0)
     wanted = np.sqrt(np.mean(spread**2)) / (15.0 / 2.0)
     assert left.by_job(rotor)[1] == pytest.approx(wanted)
+
+
+@pytest.mark.parametrize(("aircraft", "said"), [(1, "cannot be told"), (4, "rests on fewer than 8 aircraft")])
+def test_jobs_of_few_aircraft_are_counted_as_these(aircraft, said):
+    """Ten jobs of one aircraft tell nothing of another: what a coefficient rests on is aircraft, and is called so."""
+    rotor = rotor_of(3, 1, 1)
+    history = history_of(rotor, influence_of(rotor), jobs=10, runs=4)
+    history = replace(history, aircraft=tuple(f"No. {j % aircraft}" for j in range(10)))
+    found = fit(rotor, history)
+    text = " ".join(report(rotor, found).split())
+    assert f"of 10 jobs of {aircraft} aircraft." in text and "± aircraft runs" in text
+    assert any(said in line for line in found.cautions) and not any("fewer than 8 jobs" in c for c in found.cautions)
+    if aircraft == 1:
+        assert any("from 10 jobs of 1 aircraft (it takes 3 aircraft" in line for line in found.cautions)
+    page = fit_page(rotor, history, found)
+    assert "of 10 jobs of" in page and ">Aircraft<" in page
 
 
 def test_two_runs_are_enough_to_show_a_change():

@@ -22,7 +22,8 @@ def cautions(
     rotor: Rotor, jobs: int, found: Estimates, influence: Influence, prior: Influence | None
 ) -> tuple[str, ...]:
     """Return the cautions about what was fitted."""
-    lines = [*_few_jobs(rotor, jobs, found, prior)]
+    aircraft = influence.source.get("aircraft", jobs)
+    lines = [*_few_jobs(rotor, jobs, jobs if aircraft is None else aircraft, found, prior)]
     lines += _unknown(rotor, found, influence)
     lines += _alike(rotor, found)
     lines += _noise(rotor, found, prior)
@@ -80,26 +81,31 @@ def prior_cautions(rotor_name: str, prior_name: str, contradicted: str) -> tuple
     return tuple(lines)
 
 
-def _few_jobs(rotor: Rotor, jobs: int, found: Estimates, prior: Influence | None) -> Iterator[str]:
+def _few_jobs(rotor: Rotor, jobs: int, aircraft: int, found: Estimates, prior: Influence | None) -> Iterator[str]:
+    """Yield what rests on too few; what is counted is aircraft, each job being one where nobody says whose it is."""
     names = [a.name for a in rotor.adjusters]
+    each = aircraft == jobs
+    record = count(jobs, "job") + ("" if each else f" of {aircraft} aircraft")
     for what, part in (("vibration", found.vibration), ("heights", found.height)):
         most = part.jobs.max(axis=0, initial=0)
         known = (~part.identification.unknown).any(axis=0)
         untold = [names[a] for a in np.flatnonzero(known & ~np.isfinite(part.kappa))]
         rough = [names[a] for a in np.flatnonzero(np.isfinite(part.kappa) & (most < FEW_JOBS))]
         if untold and prior is None:
+            takes = "that changed the adjuster" if each else "aircraft on which the adjuster was changed,"
             yield (
-                f"{what}: the spread between aircraft cannot be told for {_listed(untold)} from {count(jobs, 'job')} "
-                f"(it takes {LEAST_JOBS} that changed the adjuster and a noise estimate): the covariance is only the "
-                "error of the mean and too small for another aircraft."
+                f"{what}: the spread between aircraft cannot be told for {_listed(untold)} from {record} (it takes "
+                f"{LEAST_JOBS} {takes} and a noise estimate): the covariance is only the error of the mean and too "
+                "small for another aircraft."
             )
         elif untold:
             yield (
-                f"{what}: the spread between aircraft cannot be told for {_listed(untold)} from {count(jobs, 'job')}; "
+                f"{what}: the spread between aircraft cannot be told for {_listed(untold)} from {record}; "
                 "what the prior says of it was kept."
             )
         if rough:
-            yield f"{what}: the spread between aircraft of {_listed(rough)} rests on fewer than {FEW_JOBS} jobs."
+            of = "jobs" if each else "aircraft"
+            yield f"{what}: the spread between aircraft of {_listed(rough)} rests on fewer than {FEW_JOBS} {of}."
 
 
 def _unknown(rotor: Rotor, found: Estimates, influence: Influence) -> Iterator[str]:

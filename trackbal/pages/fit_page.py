@@ -16,7 +16,7 @@ from trackbal.pages.card_readings import phase_words, sensor_words
 from trackbal.pages.fit_plots import MOST_POINTS, coefficients, height_changes, residuals_by_job, vibration_changes
 from trackbal.pages.html import Html, bullets, join, page, table, tag
 from trackbal.pages.svg import picture
-from trackbal.reports.fit_report import spread_words
+from trackbal.reports.fit_report import counted, spread_words, whose
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History, Reals
 
@@ -33,7 +33,7 @@ def fit_page(rotor: Rotor, history: History, fit: Fit) -> str:
     source = fit.influence.source
     body = [
         tag("h1", f"Influence coefficients: {rotor.name}"),
-        tag("p", f"Fitted to {source.get('runs')} runs of {source.get('jobs')} jobs."),
+        tag("p", f"Fitted to {source.get('runs')} runs of {source.get('jobs')} jobs{whose(source)}."),
         _warnings(fit),
         _quality(rotor, fit),
         _coefficients(rotor, fit),
@@ -135,7 +135,7 @@ def _coefficient_table(rotor: Rotor, fit: Fit, a: int) -> Html:
             else:
                 spread = f"±{np.sqrt(max(float(influence.height_cov[r, a, a]), 0.0)):.2g}"
                 rows.append((name, reading, f"{influence.tau[a, r]:+.4g}".replace("-", "\u2212"), "", spread, jobs))
-    headings = ("Regime", "Reading", "Effect", "Phase, ±", "± each part", "Jobs")
+    headings = ("Regime", "Reading", "Effect", "Phase, ±", "± each part", counted(influence.source).capitalize())
     return table(headings, rows, kinds="ttnnnn", cls="readings")
 
 

@@ -28,7 +28,7 @@ def report(rotor: Rotor, fit: Fit) -> str:
         [
             wrap(
                 f"Influence coefficients of {rotor.name}: {source.get('runs')} runs of {source.get('jobs')} jobs"
-                f"{_whose(source)}."
+                f"{whose(source)}."
             ),
             f"± is one standard deviation for the next aircraft; phase in {phase_scale(rotor)}.",
         ]
@@ -48,7 +48,12 @@ def report(rotor: Rotor, fit: Fit) -> str:
     return "\n\n".join("\n".join(b) for b in blocks) + "\n"
 
 
-def _whose(source: dict[str, Any]) -> str:
+def counted(source: dict[str, Any]) -> str:
+    """Return what a coefficient rests on so many of: "aircraft" where a column says whose the jobs are, else "jobs"."""
+    return "jobs" if source.get("aircraft") in (None, source.get("jobs")) else "aircraft"
+
+
+def whose(source: dict[str, Any]) -> str:
     """Return whose jobs they are: each of an aircraft of its own unless a column says otherwise."""
     jobs, aircraft = source.get("jobs"), source.get("aircraft")
     if aircraft is None or not jobs or jobs == 1:
@@ -108,7 +113,7 @@ def _coefficients(rotor: Rotor, fit: Fit, a: int) -> Iterator[str]:
     adjuster, influence = rotor.adjusters[a], fit.influence
     yield f"{adjuster.name}, per {adjuster.unit} on blade {rotor.blades[0]}"
     turn = "± deg" if rotor.phase_shown == "clock" else "±"
-    rows = [("regime", "reading", "effect", "±", phase_unit(rotor), turn, "jobs", "runs")]
+    rows = [("regime", "reading", "effect", "±", phase_unit(rotor), turn, counted(influence.source), "runs")]
     for r, regime in enumerate(rotor.regimes):
         for s, sensor in enumerate(rotor.sensors):
             support = (str(fit.jobs[a, r, s]), str(fit.runs[a, r, s]))
