@@ -164,3 +164,17 @@ def test_what_an_earlier_run_read_outside_is_not_forgotten_by_advice_on_a_flight
     command("run", book, sheet(files / "run3.csv", QUIET))
     command("checked", book, "as written")
     assert words not in " ".join(command("show", book)[1].split()) and show(command, book)["next"] == "close"
+
+
+def test_a_hold_by_the_type_alone_is_told_by_the_type_alone(
+    book: Path, files: Path, command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With its earlier jobs the run may be as expected: what is told of it must rest on what held it."""
+    high = dict.fromkeys(QUIET, (0.3, 10.0))
+    command("run", book, sheet(files / "run1.csv", high))
+    command("done", book, "--item", "2", "tip_weight", "100")
+    command("run", book, sheet(files / "run2.csv", high))
+    monkeypatch.setattr("trackbal.logbook.earlier.earlier_jobs", lambda *_: ("a job that must not be looked at",))
+    code, out, error = command("advise", book, "--type-only", "--json")
+    answer = json.loads(out)
+    assert code == 1 and not error and answer["verdict"] == "hold" and answer["hold"] == [2]

@@ -132,7 +132,7 @@ def advise_command(
             "earlier_jobs": 0 if type_only else len(earlier),
             "preferences": wishes.as_options(),
         }
-        standing = stand(record, influence, earlier) if found.on_hold else None
+        standing = stand(record, influence, () if type_only else earlier) if found.on_hold else None
         if standing is not None:
             answer |= hold_json(record, standing)
         if advice.recommended is not None:
