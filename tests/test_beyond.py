@@ -54,7 +54,7 @@ def test_a_change_larger_than_any_past_one_is_said():
 
 @pytest.mark.parametrize(("amount", "said"), [(5.0, 1), (4.0, 0), (-4.5, 1)])
 def test_more_than_twice_the_usual_difference_is_said(amount, said):
-    none = np.zeros(3), np.zeros(2), 0.0
+    none = np.zeros(3), np.zeros(2), 0.0, np.ones(2), 1.0
     departures = Departures(np.eye(3), np.eye(2), np.eye(3), np.array([50.0, 2.0, 0.0]), np.zeros(2), 0.0, *none)
     found = beyond_words(ROTOR, replace(INFLUENCE, departures=departures), change_of(pitch_link=amount))
     assert len(found) == said

@@ -126,8 +126,8 @@ def test_learning_does_not_explain_away_what_the_type_calls_a_fault() -> None:
     weak = replace(
         influence,
         alpha=1e-3 * influence.alpha,
-        departures=Departures(
-            np.eye(R), np.eye(S), np.eye(R), np.array([20.0, 2.0]), np.full(S, 0.5), 5.0, np.zeros(2), np.zeros(S), 0.0
+        departures=replace(
+            Departures.neutral(R, S, np.array([20.0, 2.0])), unexplained=np.full(S, 0.5), unexplained_height=5.0
         ),
     )
     still = np.zeros_like(change)

@@ -46,7 +46,7 @@ def invented_influence(seed=1, spread=SPREAD):
 
 def even_departures(shared, fault=(25.0, 2.0), rest_alike=0.0):
     alike = lambda n: np.full((n, n), shared) + (1.0 - shared) * np.eye(n)  # noqa: E731
-    rest = np.full(S, 0.02), 0.3, np.zeros(A), np.full(S, rest_alike), rest_alike
+    rest = np.full(S, 0.02), 0.3, np.zeros(A), np.full(S, rest_alike), rest_alike, np.ones(S), 1.0, 0.0
     return Departures(alike(R), alike(S), alike(R), np.array(fault), *rest)
 
 
@@ -135,7 +135,7 @@ def test_entries_are_the_readings_and_their_printed_effects_over_the_limits():
 def test_without_shared_departures_or_faults_the_type_is_all_that_is_known():
     """No fault can have caused the readings, so they tell nothing of the influence."""
     influence = invented_influence()
-    departures = Departures.neutral(R, S, np.zeros(A))
+    departures = replace(Departures.neutral(R, S, np.zeros(A)), blades_unlike=0.0)
     fleet = Fleet(influence, even_departures(0.5), 3)
     alpha, tau, fault, rest, rest_height = fleet.draw()
     own = own_aircraft(

@@ -58,7 +58,7 @@ from trackbal.runs.run import Complexes, Counts, Reals, Run
 MOST_ENTRIES = 900  # readings that are weighed together, those of the last run apart; more cost their cube
 _ROUNDS = 4
 _FACTORS = np.array([0.7, 0.85, 1.0, 1.2, 1.5, 1.9, 2.4, 3.0, 4.0])
-_UNLIKE = 0.35
+_UNLIKE = 0.7
 _MOST_JUDGED = 150  # readings of a first run by which it is judged like or unlike the record
 _LEAST = 1e-9  # variance, in limits squared, that keeps exact readings solvable
 
@@ -73,6 +73,9 @@ class TypeModel:
         ``root @ root.T`` is the covariance of (re, im) of delta; whatever departs in equal
         proportion in two cells has equal coordinates in front of their roots.
     height_root : ndarray, shape (R, A, A)
+    own, height_own : ndarray, shape (R, S, 2A) and (R, A)
+        Part of the variance of each coordinate that is its cell's own; the rest goes together in all cells, as far as
+        they are alike.
     """
 
     rotor: Rotor
@@ -80,14 +83,36 @@ class TypeModel:
     departures: Departures
     root: Reals
     height_root: Reals
+    own: Reals
+    height_own: Reals
 
     @classmethod
     def of(cls, rotor: Rotor, influence: Influence, departures: Departures) -> TypeModel:
         """Return the model of a type."""
-        turn = _phase_turns(influence.alpha)
+        turn, turned_mean = _phase_turns(influence.alpha), influence.mean_vibration_cov
         turned = turn @ influence.vibration_cov @ turn.swapaxes(-1, -2)
         root = turn.swapaxes(-1, -2) @ symmetric_root(turned)
-        return cls(rotor, influence, departures, root, symmetric_root(influence.height_cov))
+        if turned_mean is not None:
+            turned_mean = turn @ turned_mean @ turn.swapaxes(-1, -2)
+        height_root = symmetric_root(influence.height_cov)
+        own = _own_part(turned, turned_mean, influence.aircraft)
+        height_own = _own_part(influence.height_cov, influence.mean_height_cov, influence.aircraft)
+        return cls(rotor, influence, departures, root, height_root, own, height_own)
+
+
+def _own_part(cov: Reals, mean_cov: Reals | None, aircraft: float | None) -> Reals:
+    """Return the part of each coefficient's variance that is its cell's own, (..., n), from covariances (..., n, n).
+
+    The error of the type's coefficients has two parts: what the aircraft of the record happen to depart by, about the
+    spread over their number, goes together from cell to cell as departures do; what comes of the noise of past
+    readings does not. 0 where a file does not tell.
+    """
+    total = np.einsum("...ii->...i", cov)
+    if mean_cov is None or aircraft is None:
+        return np.zeros_like(total)
+    mean = np.minimum(np.einsum("...ii->...i", mean_cov), total)
+    own = np.maximum(mean - (total - mean) / max(aircraft, 1.0), 0.0)
+    return np.divide(own, total, out=np.zeros_like(total), where=total > 0.0)
 
 
 @dataclass(frozen=True)
@@ -251,16 +276,9 @@ class OwnAircraft:
         return [slice(int(a), int(b)) for a, b in pairwise(ends)]
 
     @cached_property
-    def _levers(self) -> list[Reals]:
-        """Coordinates of delta to readings, (D of a run, 3A), run by run, at the best estimate of x."""
-        return [one.basis @ (self.blade_differences[one.job] + one.change.ravel()) for one in self.runs]
-
-    @cached_property
-    def _doubts(self) -> list[Reals]:
-        """The same of what x may differ by, (D of a run, 3A, J A B), run by run."""
-        size = self.blade_differences.shape[1]
-        root = self.estimate[1]
-        return [one.basis @ root[one.job * size : (one.job + 1) * size] for one in self.runs]
+    def _levers(self) -> list[Levers]:
+        """What delta makes of x^ and of a root of C in the readings, run by run."""
+        return [_levers_of(self.model, one, self.blade_differences, self.estimate[1]) for one in self.runs]
 
     def predict(self, entries: Entries, change: Reals) -> tuple[Reals, Reals]:
         """Return what the next run of the present job is to read, mean (E,) and covariance (E, E), its noise apart.
@@ -292,20 +310,17 @@ class OwnAircraft:
         last = self.runs[-1]
         model, total = self.model, last.change + change
         error = last.error + _setting_variance(model, change)
-        basis = basis_of(model, entries)
-        size = self.blade_differences.shape[1]
-        lever = basis @ (self.blade_differences[last.job] + total.ravel())
-        doubt = basis @ self.estimate[1][last.job * size : (last.job + 1) * size]
+        wanted = RunEntries(last.job, entries, total, error, basis_of(model, entries))
+        levers = _levers_of(model, wanted, self.blade_differences, self.estimate[1])
         between = entries.effect @ _blade_cov(model)
         cross = np.empty((entries.values.size, len(self.cov)))
-        for one, part, other, unsure in zip(self.runs, self._slices, self._levers, self._doubts, strict=True):
-            shared = lever @ other.T + _flat(doubt) @ _flat(unsure).T
-            block = shared * _alike(model, entries, one.entries)
+        for one, part, other in zip(self.runs, self._slices, self._levers, strict=True):
+            block = levers.covariance(other, _alike(model, entries, one.entries), _same_cell(entries, one.entries))
             if one.job == last.job:
                 block += (between + entries.effect * one.error) @ one.entries.effect.T
                 block += _unexplained(model, entries, one.entries)
             cross[:, part] = block
-        cov = (lever @ lever.T + _flat(doubt) @ _flat(doubt).T) * _alike(model, entries, entries)
+        cov = levers.covariance(levers, _alike(model, entries, entries), _same_cell(entries, entries))
         cov += (between + entries.effect * error) @ entries.effect.T + _unexplained(model, entries, entries)
         return entries.effect @ total.ravel() + cross @ self.weighed, cov, cross
 
@@ -347,16 +362,22 @@ class OwnAircraft:
         adjusters = len(model.rotor.adjusters)
         height = sensor == HEIGHTS
         root = model.height_root[regime] if height else model.root[regime, sensor]
+        own = model.height_own[regime] if height else model.own[regime, sensor]
         columns = slice(2 * adjusters, None) if height else slice(2 * adjusters)
         blocks = []
-        for one, lever in zip(self.runs, self._levers, strict=True):
+        for one in self.runs:
             entries = one.entries
+            same = (entries.regime_of == regime) & (entries.is_height == height)
             if height:
                 alike = model.departures.heights[regime, entries.regime_of]
             else:
                 alike = model.departures.regimes[regime, entries.regime_of]
                 alike = alike * model.departures.sensors[sensor, entries.sensor_of]
-            blocks.append(root @ (lever[:, columns] * alike[:, None]).T)
+                same &= entries.sensor_of == sensor
+            other = _own_of(model, entries)[:, columns]
+            together = np.sqrt((1.0 - own) * (1.0 - other)) * alike[:, None] + np.sqrt(own * other) * same[:, None]
+            lever = one.basis @ (self.blade_differences[one.job] + one.change.ravel())
+            blocks.append(root @ (lever[:, columns] * together).T)
         return np.concatenate(blocks, axis=1)
 
     def present(self, last: Run) -> Run:
@@ -444,23 +465,71 @@ def posterior(model: TypeModel, runs: tuple[RunEntries, ...], before: OwnAircraf
     fixed = effect @ prior @ effect.T + np.block([[_own_to_job(model, a, b) for b in runs] for a in runs])
     fixed[np.diag_indices_from(fixed)] += np.concatenate([one.entries.noise for one in runs]) + _LEAST
     alike = np.block([[_alike(model, a.entries, b.entries) for b in runs] for a in runs])
+    same = np.block([[_same_cell(a.entries, b.entries) for b in runs] for a in runs])
     found, root = (np.zeros(jobs * size), np.zeros((jobs * size, 0))) if before is None else before.estimate
     for _ in range(_ROUNDS if before is None else 1):
         estimate, doubt = found.reshape(jobs, size), root  # those that cov is of: others can leave a variance negative
-        levers = np.concatenate([_levers_of(one, estimate, doubt) for one in runs])
-        cov = fixed + (levers @ levers.T) * alike
+        levers = Levers.of_all([_levers_of(model, one, estimate, doubt) for one in runs])
+        cov = fixed + levers.covariance(levers, alike, same)
         pull = np.linalg.solve(cov, np.column_stack([misfit, effect @ prior]))
         found = prior @ (effect.T @ pull[:, 0])
         root = symmetric_root(prior - prior @ effect.T @ pull[:, 1:])
     return OwnAircraft(model, runs, estimate, cov, pull[:, 0], (found, doubt))
 
 
-def _levers_of(one: RunEntries, estimate: Reals, doubt: Reals) -> Reals:
-    """Return what delta makes of x^ and of a root of C, n columns, flat, (D of the run, 3A (1 + n))."""
-    size = estimate.shape[1]
-    sure = one.basis @ (estimate[one.job] + one.change.ravel())
-    unsure = one.basis @ doubt[one.job * size : (one.job + 1) * size]
-    return _flat(np.concatenate([sure[..., None], unsure], axis=-1))
+@dataclass(frozen=True)
+class Levers:
+    """What the coordinates of delta make of blade differences in D readings, each of shape (D, K).
+
+    Parameters
+    ----------
+    shared : ndarray
+        Of the part of delta that goes together in all cells, as far as they are alike.
+    own : ndarray
+        Of the part that is each cell's own.
+    blades : ndarray
+        What the blades' own answers make of them, whose departures are the same in every reading.
+    """
+
+    shared: Reals
+    own: Reals
+    blades: Reals
+
+    @classmethod
+    def of_all(cls, runs: Sequence[Levers]) -> Levers:
+        """Return those of runs in turn."""
+        return cls(*(np.concatenate([getattr(one, name) for one in runs]) for name in ("shared", "own", "blades")))
+
+    def covariance(self, other: Levers, alike: Reals, same: NDArray[np.bool_]) -> Reals:
+        """Return the covariance of readings, (D, D'), by how alike their cells are and which are one."""
+        found = (self.shared @ other.shared.T) * alike
+        if self.own.any():
+            found += (self.own @ other.own.T) * same
+        return np.asarray(found + self.blades @ other.blades.T)
+
+
+def _levers_of(model: TypeModel, one: RunEntries, estimate: Reals, doubt: Reals) -> Levers:
+    """Return what delta and the blades' own answers make of x^ and of a root of C, n columns, in a run."""
+    jobs, size = estimate.shape
+    now, root = estimate[one.job] + one.change.ravel(), doubt[one.job * size : (one.job + 1) * size]
+    both = np.concatenate([(one.basis @ now)[..., None], one.basis @ root], axis=-1)  # (D, 3A, 1 + n)
+    own = _own_of(model, one.entries)[..., None]
+    effect = model.departures.blades_unlike * one.entries.effect
+    unsure = np.zeros((len(effect), jobs, size))  # of one blade's differences in two jobs nothing goes together
+    unsure[:, one.job] = effect * np.sqrt((root**2).sum(axis=1))
+    blades = np.concatenate([effect * now, _flat(unsure)], axis=1)
+    return Levers(_flat(both * np.sqrt(1.0 - own)), _flat(both * np.sqrt(own)), blades)
+
+
+def _own_of(model: TypeModel, entries: Entries) -> Reals:
+    """Return the part of the variance of each coordinate of delta that is a cell's own, for each entry, (D, 3A)."""
+    cells = len(entries.regime)
+    vibration = np.tile(model.own[entries.regime, entries.sensor], (2, 1))
+    heights = np.repeat(model.height_own[entries.height_regime], entries.blades, axis=0)
+    found = np.zeros((entries.values.size, vibration.shape[1] + heights.shape[1]))
+    found[: 2 * cells, : vibration.shape[1]] = vibration
+    found[2 * cells :, vibration.shape[1] :] = heights
+    return found
 
 
 def _by_job(blocks: list[Reals], job: list[int], jobs: int) -> Reals:
@@ -512,8 +581,9 @@ def entries_of(model: TypeModel, run: Run) -> Entries:
     )
     value = run.vibration[regime, sensor] / limit
     tips = (run.height[height_regime] / half_spread[:, None]).ravel()
-    sd = influence.vibration_noise[regime, sensor] / limit
-    tip_sd = np.repeat(influence.height_noise[height_regime] / half_spread, blades)
+    alone, tips_alone = np.sqrt(model.departures.noise_alone[sensor]), np.sqrt(model.departures.noise_height_alone)
+    sd = alone * influence.vibration_noise[regime, sensor] / limit
+    tip_sd = tips_alone * np.repeat(influence.height_noise[height_regime] / half_spread, blades)
     single = np.concatenate([sd, sd, tip_sd]) ** 2
     count = run.vibration_count[regime, sensor]
     counts = np.concatenate([count, count, np.repeat(run.height_count[height_regime], blades)])
@@ -564,6 +634,11 @@ def _alike(model: TypeModel, one: Entries, other: Entries) -> Reals:
     regimes = np.ix_(one.regime_of, other.regime_of)
     vibration = departures.regimes[regimes] * departures.sensors[np.ix_(one.sensor_of, other.sensor_of)]
     return np.where(one.is_height[:, None], departures.heights[regimes], vibration)
+
+
+def _same_cell(one: Entries, other: Entries) -> NDArray[np.bool_]:
+    """Return which entries of two runs are of one cell, (D, D'); not to be used between the families."""
+    return np.equal.outer(one.regime_of, other.regime_of) & np.equal.outer(one.sensor_of, other.sensor_of)
 
 
 def _unexplained(model: TypeModel, one: Entries, other: Entries) -> Reals:

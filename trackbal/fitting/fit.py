@@ -380,11 +380,12 @@ def _with_departures(sums: JobSums, estimates: Estimates, influence: Influence, 
         setting_error=np.zeros(adjusters),
         unexplained_alike=np.zeros(sensors),
         unexplained_height_alike=0.0,
+        noise_alone=np.ones(sensors),
+        noise_height_alone=1.0,
     )
     starts = [job.runs[0] for job in sums.sample]
     departures = find_blade_differences(rotor, influence, together, starts)
-    errors = find_setting_errors(rotor, replace(influence, departures=departures), sums.sample)
-    return replace(influence, departures=replace(departures, setting_error=errors))
+    return replace(influence, departures=find_setting_errors(rotor, influence, departures, sums.sample))
 
 
 def _source(sums: JobSums, prior: Influence | None) -> dict[str, Any]:

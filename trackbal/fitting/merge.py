@@ -103,6 +103,9 @@ def _departures(first: Departures | None, second: Departures | None, jobs: tuple
         setting_error=mixed("setting_error", 2),
         unexplained_alike=mixed("unexplained_alike", 1),
         unexplained_height_alike=float(mixed("unexplained_height_alike", 1)),
+        noise_alone=mixed("noise_alone", 1),
+        noise_height_alone=float(mixed("noise_height_alone", 1)),
+        blades_unlike=float(mixed("blades_unlike", 2)),
     )
 
 

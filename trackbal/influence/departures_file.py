@@ -12,11 +12,13 @@ import numpy as np
 
 from trackbal.base.checks import Checks
 from trackbal.base.covariance import is_positive
-from trackbal.influence.departures import Departures
+from trackbal.influence.departures import BLADES_UNLIKE, Departures
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals
 
 _SET, _ALIKE, _TIPS_ALIKE = "setting_error", "unexplained_alike", "unexplained_height_alike"  # left out: none
+_ALONE, _TIPS_ALONE = "noise_alone", "noise_height_alone"  # left out: all of it
+_UNLIKE = "blades_unlike"  # left out: BLADES_UNLIKE
 
 
 def departures_document(rotor: Rotor, departures: Departures) -> dict[str, Any]:
@@ -34,6 +36,9 @@ def departures_document(rotor: Rotor, departures: Departures) -> dict[str, Any]:
         _SET: departures.setting_error.tolist(),
         _ALIKE: departures.unexplained_alike.tolist(),
         _TIPS_ALIKE: departures.unexplained_height_alike,
+        _ALONE: departures.noise_alone.tolist(),
+        _TIPS_ALONE: departures.noise_height_alone,
+        _UNLIKE: departures.blades_unlike,
     }
 
 
@@ -45,8 +50,8 @@ def read_departures(checks: Checks, rotor: Rotor, given: Any) -> Departures | No
         raise checks.error("departures", given, "an object {...}")
     regimes, sensors, adjusters = (_order(checks, rotor, given, kind) for kind in ("regimes", "sensors", "adjusters"))
     tips = checks.checked_number(given.get("unexplained_height"), "departures.unexplained_height", least=0.0)
-    given = {_SET: [0.0] * len(adjusters), _ALIKE: [0.0] * len(sensors), _TIPS_ALIKE: 0.0} | given
-    shares = _deviations(checks, given, _ALIKE, sensors)
+    none = {_SET: [0.0] * len(adjusters), _ALIKE: [0.0] * len(sensors), _TIPS_ALIKE: 0.0}
+    given = none | {_ALONE: [1.0] * len(sensors), _TIPS_ALONE: 1.0, _UNLIKE: BLADES_UNLIKE} | given
     return Departures(
         regimes=_correlation(checks, given, "between_regimes", regimes),
         sensors=_correlation(checks, given, "between_sensors", sensors),
@@ -55,8 +60,11 @@ def read_departures(checks: Checks, rotor: Rotor, given: Any) -> Departures | No
         unexplained=_deviations(checks, given, "unexplained", sensors),
         unexplained_height=tips,
         setting_error=_deviations(checks, given, _SET, adjusters),
-        unexplained_alike=np.array([_share(checks, f"departures.{_ALIKE}", v) for v in shares]),
+        unexplained_alike=_shares(checks, given, _ALIKE, sensors),
         unexplained_height_alike=_share(checks, f"departures.{_TIPS_ALIKE}", given[_TIPS_ALIKE]),
+        noise_alone=_shares(checks, given, _ALONE, sensors),
+        noise_height_alone=_share(checks, f"departures.{_TIPS_ALONE}", given[_TIPS_ALONE]),
+        blades_unlike=checks.checked_number(given[_UNLIKE], f"departures.{_UNLIKE}", least=0.0),
     )
 
 
@@ -74,6 +82,10 @@ def _deviations(checks: Checks, given: dict[str, Any], name: str, order: list[in
     if not isinstance(values, list) or len(values) != len(order):
         raise checks.error(key, values, f"a list of {len(order)} numbers")
     return np.array([checks.checked_number(values[i], f"{key}[{i}]", least=0.0) for i in order])
+
+
+def _shares(checks: Checks, given: dict[str, Any], name: str, order: list[int]) -> Reals:
+    return np.array([_share(checks, f"departures.{name}", v) for v in _deviations(checks, given, name, order)])
 
 
 def _share(checks: Checks, key: str, value: Any) -> float:

@@ -44,7 +44,7 @@ Verdict = Literal["inside", "adjust", "investigate", "stop", "learn", "hold"]
 MOST_AT_FIRST = 6  # adjustments, where the largest count is not given
 MOST_AT_ALL = 12
 WORTH_ONE_MORE = 0.02  # of chance: what one more adjustment must buy; chances closer than this are as good
-UNLIKE = 1.6  # times the record's unexplained part, beyond which an aircraft is called unlike those of the record
+UNLIKE = 1.8  # times the record's unexplained part, beyond which an aircraft is called unlike those of the record
 _LONGEST_SEARCH = 5.0  # seconds, about: larger plans than can be searched in this are tried only if asked for
 
 
