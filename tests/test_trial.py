@@ -337,6 +337,12 @@ def test_a_trial_keeps_to_what_is_to_be_left_alone():
     assert "what is kept to leaves the adjusters no room" in " ".join(
         trial_text(none_of_them, found, aircraft.setting).split()
     )
+    level = replace(rotor, preferences=Preferences(links_sum_to_zero=True, track_first=True))
+    level_found = find_trials(level, run, influence, aircraft.setting)
+    for trial in (*level_found.each, level_found.best):
+        for a, row in enumerate(trial.change):
+            assert rotor.adjusters[a].kind != "pitch_link" or row.sum() == pytest.approx(0.0)
+    assert level_found.cautions[-1] == "Kept to: pitch-link changes adding up to nothing."
     no_weights = replace(rotor, preferences=Preferences(most_blades=(("weight", 0),)))
     assert not any(
         rotor.adjusters[a].kind == "weight"

@@ -196,13 +196,17 @@ def _to_mind(rotor: Rotor, influence: Influence, review: Review) -> tuple[str, .
         said.append("Every reading taken is inside its limit: nothing calls for a trial.")
     said += [f"Doubtful: {doubt.text}" for doubt in review.doubts]
     said += [*of_the_files(rotor, influence), *no_stop_words(rotor)]
-    kept = "; ".join(words for words, _ in rotor.preferences.one_by_one())
+    bounds = replace(rotor.preferences, aim=None, track_first=False)  # what plans aim at is no matter of a trial
+    kept = "; ".join(words for words, _ in bounds.one_by_one())
     return (*said, f"Kept to: {kept}.") if kept else tuple(said)
 
 
 def _kept_to(rotor: Rotor, changes: list[Reals]) -> list[Reals]:
-    """Return the changes that are of adjusters and on blades which the preferences allow together."""
+    """Return the changes that the preferences allow: adjusters and blades together, links that add up to nothing."""
     allowed = condition(rotor, rotor.preferences)
+    links = [adjuster.kind == "pitch_link" for adjuster in rotor.adjusters]
+    if rotor.preferences.links_sum_to_zero:
+        changes = [change for change in changes if not np.abs(change[links].sum(axis=1)).max(initial=0.0) > _SMALL]
     if allowed is None:
         return changes
     return [change for change in changes if allowed(np.flatnonzero(change)[:, None]).all()]
