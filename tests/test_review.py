@@ -20,6 +20,7 @@ from trackbal.check.comparisons import median
 from trackbal.check.review import Reading, Review, check_run
 from trackbal.influence.coefficients import Influence
 from trackbal.reports.check_report import check_json, check_text
+from trackbal.reports.rotor_report import rotor_json, rotor_text
 from trackbal.runs.rotor import Regime, Rotor, Sensor
 from trackbal.runs.run import Run
 from trackbal.runs.sheets import read_run
@@ -533,3 +534,23 @@ def test_names_cut_to_fit_stay_apart_and_repeats_show_what_counts() -> None:
     (row,) = (line.split() for line in text.splitlines() if line.startswith("ground_run gearbox_lon"))
     assert float(row[2]) == max(r.largest for r in review.readings if r.sensor == "gearbox_longitudinal")
     assert "of: ground_run, gearbox_longitudinal (of 2); ground_run, gearbox_vertical (of 2)." in " ".join(text.split())
+
+
+def test_a_second_person_sees_all_of_a_rotor_file_that_shapes_advice() -> None:
+    """Figures for going on, where blades stand, harmonics, and when an adjuster may be advised."""
+    rotor = Rotor.load(DEMOS / "four_blade_tail" / "rotor.toml")
+    text = " ".join(rotor_text(rotor).split())
+    assert "1 at 0, 2 at 70, 3 at 180, 4 at 250" in text and "gearbox_vertical 0.2 0.6 1.5 ips" in text
+    (first, *_) = rotor_json(rotor)["limits"]
+    assert (first["limit"], first["go_on"], first["stop"]) == (0.2, 0.6, 1.5)
+    staged = replace(rotor.adjusters[0], fixed_blades=("2",), needs=("hover",), inside_first=("ground_run",))
+    second = replace(rotor.sensors[0], harmonic=2)
+    notes = rotor_json(replace(rotor, adjusters=(staged,), sensors=(second, *rotor.sensors[1:])))["notes"]
+    for words in (
+        "tip_weight is not changed on blade 2.",
+        "tip_weight only where hover was read.",
+        "tip_weight only when ground_run is read and inside.",
+        "gearbox_vertical reads 2 per rev.",
+    ):
+        assert words in notes
+    assert "go on" not in rotor_text(rotor_with())

@@ -94,6 +94,7 @@ def test_a_rotor_is_shown_with_its_limits(capsys, folder):
         "reading": "cockpit_vertical",
         "unit": "ips",
         "limit": 0.2,
+        "go_on": None,
         "stop": 1.2,
     }
 
