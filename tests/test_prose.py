@@ -62,7 +62,7 @@ def test_modules_that_docstrings_name_are_there():
 FIELD_WORDS = (
     *("posterior", "prior", "belief", "innovation", "departure", "blade differences", "unexplained", "unlike"),
     *("misfit", "suspect", "account", "mistake", "explanation", "set aside", "gain", "surprise", "deletion residual"),
-    *("circular", "gram", "moment", "information", "score", "family", "variance components", "leave-one-job-out"),
+    *("circular", "gram", "moment", "information", "score", "family", "variance components", "leave-one-out"),
     *("support", "ladder", "additive bound", "lever", "contrasts", "gap", "blind", "trial", "piece", "preference"),
     *("cell", "entry", "noise", "chance", "coverage", "finding", "stage", "plausibility", "identification", "verdict"),
 )

@@ -64,23 +64,34 @@ class CellStatistics:
         )
 
 
+def numbered(aircraft: Sequence[str]) -> Counts:
+    """Return the number of the aircraft that each job is of, in the order of their first jobs, shape (J,)."""
+    number = {name: i for i, name in enumerate(dict.fromkeys(aircraft))}
+    return np.array([number[name] for name in aircraft], dtype=int)
+
+
+def added_up(values: Matrix, aircraft: Sequence[str]) -> Matrix:
+    """Return what is said of each job, shape (J, ...), added up for each aircraft, in the order of `numbered`."""
+    which = numbered(aircraft)
+    order = np.argsort(which, kind="stable")
+    starts = np.flatnonzero(np.diff(which[order], prepend=-1))
+    sums: Matrix = np.add.reduceat(values[order], starts, axis=0) if len(starts) else values
+    return sums
+
+
 def by_aircraft(cells: list[CellStatistics], aircraft: Sequence[str]) -> list[CellStatistics]:
     """Return cells with the jobs of each aircraft added up; `aircraft`, J of them: whose each job is.
 
     Each job has a start of its own, which its sums are free of; the coefficients are the aircraft's in all of its
     jobs. So what its jobs say of them adds up, and aircraft, not jobs, are what departs from the type.
     """
-    number = {name: i for i, name in enumerate(dict.fromkeys(aircraft))}
-    if len(number) == len(aircraft):
+    if len(set(aircraft)) == len(aircraft):
         return cells
-    which = np.array([number[name] for name in aircraft], dtype=int)
-    order = np.argsort(which, kind="stable")
-    starts = np.flatnonzero(np.diff(which[order], prepend=-1))
     added: dict[int, Matrix] = {}  # cells share arrays: those of the sums are shared too
 
     def add(values: Matrix) -> Matrix:
         if id(values) not in added:
-            added[id(values)] = np.add.reduceat(values[order], starts, axis=0)
+            added[id(values)] = added_up(values, aircraft)
         return added[id(values)]
 
     return [

@@ -1,1 +1,1 @@
-"""Whether a fit's model holds: jobs predicted from the others, aircraft unlike their type, what to try next."""
+"""Whether a fit's model holds: aircraft predicted from the others, aircraft unlike their type, what to try next."""

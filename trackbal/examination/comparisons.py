@@ -10,7 +10,8 @@ cells together, is
     sensor      d = sum_c conj(alpha[c])' q[c] / sum_c conj(alpha[c])' W[c] alpha[c],  gain Re d, turn Im d
 
 The readings of one aircraft depart together, so that it is jobs, not readings, that are
-counted: these numbers are regressed on the date or the group, each weighted by its own
+counted, and aircraft where a history says whose its jobs are (in each of their groups, where groups are
+compared): these numbers are regressed on the date or the group, each weighted by its own
 variance and that between jobs (Paule and Mandel 1982, J. Res. NBS 87), with Huber's
 weights (1964, Ann. Math. Stat. 35) against jobs with a bad record, and judged by Student's
 t, or F, with the jobs' degrees of freedom. All tests of an examination together accuse a sound
@@ -26,18 +27,19 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trackbal.base.covariance import Matrix, mixed_sums
 from trackbal.base.errors import InputError
 from trackbal.estimate.estimate import Estimate, Estimates
-from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
+from trackbal.estimate.job_statistics import CellStatistics, HistoryCells, numbered
 from trackbal.runs.rotor import HEIGHTS
-from trackbal.runs.run import History, Reals
+from trackbal.runs.run import Counts, History, Reals
 
 Part = Literal["amount", "gain", "turn"]
 FALSE_ALARM = 0.03
-LEAST_JOBS = 6  # to tell a trend, or groups apart
-LEAST_OF_GROUP = 2  # jobs, for a group to be compared
+LEAST_JOBS = 6  # to tell a trend, or groups apart; aircraft, where a history says whose its jobs are
+LEAST_OF_GROUP = 2  # the same, for a group to be compared
 HUBER = 2.5  # standard deviations within which a job counts in full
 ROUNDS = 30
 MOST_FOUND = 6  # allowed for, one after another
@@ -47,7 +49,8 @@ MOST_FOUND = 6  # allowed for, one after another
 class Level:
     """What one group, or a trend from the first job to the last, comes to, with its standard error.
 
-    `value` is a part of the type's (0.5: half as much again), of a turn degrees (growing phase lag).
+    `value` is a part of the type's (0.5: half as much again), of a turn degrees (growing phase lag); `jobs` of them
+    were counted, or aircraft.
     """
 
     name: str
@@ -96,11 +99,15 @@ class Comparison:
 
 @dataclass(frozen=True)
 class _Factor:
-    """What jobs are compared by: columns (J, K) beside the mean, rows of nan left out; names of the levels."""
+    """What jobs are compared by: place in time or number of the group, (J,), nan left out; names of the groups.
+
+    `aircraft`, (J,): whose each job is, by number.
+    """
 
     by: str
     place: Reals
     names: tuple[str, ...]
+    aircraft: Counts
 
     @property
     def trend(self) -> bool:
@@ -156,15 +163,15 @@ def usual_trend(history: History) -> str:
 
 
 def _factor(cells: HistoryCells, name: str) -> _Factor:
-    history, starts = cells.history, cells.starts
+    history, starts, aircraft = cells.history, cells.starts, numbered(cells.aircraft)
     if name == "order":
-        return _Factor(name, np.arange(len(starts)) / max(len(starts) - 1, 1) - 0.5, ())
+        return _Factor(name, np.arange(len(starts)) / max(len(starts) - 1, 1) - 0.5, (), aircraft)
     if name == "date":
         date = history.date[starts].astype(float)
         date[np.isnat(history.date[starts])] = np.nan
         span = float(np.nanmax(date) - np.nanmin(date)) if np.isfinite(date).any() else 0.0
         place = (date - np.nanmin(date)) / span - 0.5 if span > 0 else np.full(len(starts), np.nan)
-        return _Factor(name, place, ())
+        return _Factor(name, place, (), aircraft)
     column = name.removeprefix("group.")
     if not name.startswith("group.") or column not in history.groups:
         known = ", ".join(("order", "date", *(f"group.{g}" for g in history.groups)))
@@ -176,7 +183,7 @@ def _factor(cells: HistoryCells, name: str) -> _Factor:
         values = set(texts[cells.job_of_run == j].tolist())
         if len(values) == 1 and (text := values.pop()):
             place[j] = levels.index(text)
-    return _Factor(name, place, levels)
+    return _Factor(name, place, levels, aircraft)
 
 
 # ------------------------------------------------------------------------------ each job's departures
@@ -303,7 +310,7 @@ def _asked(factor: _Factor, part: Part, index: int, of: _Departures) -> Comparis
     """Return the answer to one question, not yet adjusted for the others."""
     most = 90.0 if part == "turn" else 1.0  # a job that tells its own to no better than this tells nothing
     known = np.isfinite(factor.place) & (of.variance < most**2)
-    place, value = factor.place[known], of.value[known]
+    place, value, variance, unit = _units(factor, of, known)
     names: tuple[str, ...] = ("",)
     levels: tuple[Level, ...] = ()
     p = float("nan")
@@ -314,16 +321,32 @@ def _asked(factor: _Factor, part: Part, index: int, of: _Departures) -> Comparis
         count = np.bincount(place.astype(int), minlength=len(factor.names))
         kept = np.flatnonzero(count >= LEAST_OF_GROUP)
         in_kept = np.isin(place, kept)
-        known[np.flatnonzero(known)[~in_kept]] = False
-        place, value = place[in_kept], value[in_kept]
+        known[known] = in_kept[unit]
+        place, value, variance = place[in_kept], value[in_kept], variance[in_kept]
         columns = (place[:, None] == kept[1:]).astype(float)
         names = tuple(factor.names[k] for k in kept)
         whole = len(place) >= LEAST_JOBS and len(kept) > 1
     shown_value, shown_error = np.full((2, len(factor.place)), np.nan)
-    shown_value[known], shown_error[known] = value, np.sqrt(of.variance[known])
+    shown_value[known], shown_error[known] = of.value[known], np.sqrt(of.variance[known])
     if whole:
-        p, levels = _regressed(columns, value, of.variance[known], factor.trend, names, place)
+        p, levels = _regressed(columns, value, variance, factor.trend, names, place)
     return Comparison(factor.by, part, index, p, p, levels, factor.place, shown_value, shown_error)
+
+
+def _units(factor: _Factor, of: _Departures, known: NDArray[np.bool_]) -> tuple[Reals, Reals, Reals, Counts]:
+    """Return place, departure and its variance of what is counted, and which of these each known job went into.
+
+    An aircraft's jobs depart together, so that many of them are one; in each of its groups, where groups are compared.
+    """
+    place, value, weight = factor.place[known], of.value[known], 1.0 / of.variance[known]
+    each = np.stack([factor.aircraft[known], np.zeros(len(place)) if factor.trend else place], axis=1)
+    _, first, unit = np.unique(each, axis=0, return_index=True, return_inverse=True)
+    unit = np.argsort(np.argsort(first))[unit.reshape(-1)]  # in the order of the jobs
+    total = np.bincount(unit, weight)
+    means = [np.bincount(unit, weight * part) / total for part in (place, value)]
+    if not factor.trend:
+        means[0] = np.rint(means[0])
+    return means[0], means[1], 1.0 / total, unit
 
 
 def _regressed(

@@ -1,7 +1,7 @@
-"""What a new aircraft of the type would see: every job predicted from all the others
-(leave-one-job-out).
+"""What a new aircraft of the type would see: every aircraft's jobs predicted from all the others
+(leave-one-out; each job is an aircraft where nobody says whose it is).
 
-At the noise and spread of the fit, leaving job j out takes its information W and score s
+At the noise and spread of the fit, leaving aircraft j out takes its information W and score s
 away from the sums (K the error of the mean, alpha the coefficients):
 
     alpha[-j] = alpha - (I - K W)^-1 K (s - W alpha)
@@ -19,20 +19,20 @@ import numpy as np
 
 from trackbal.base.covariance import full_mixed_matrix, mixed_sums, residual_sums
 from trackbal.estimate.estimate import Estimate, Estimates
-from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
+from trackbal.estimate.job_statistics import CellStatistics, HistoryCells, by_aircraft
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Reals
 
 
 @dataclass(frozen=True)
 class Prediction:
-    """How well jobs are predicted by the others, reading by reading.
+    """How well aircraft are predicted by the others, reading by reading.
 
     Parameters
     ----------
     error, height_error : ndarray, shape (R, S) and (R,)
         Root-mean-square error of a predicted change, of one part of a reading and of one
-        tip; nan where fewer than two jobs tell.
+        tip; nan where fewer than two aircraft tell.
     change, height_change : ndarray
         Root mean square of the changes themselves: the error without any coefficient.
     calibration, height_calibration : ndarray
@@ -49,10 +49,13 @@ class Prediction:
 
 
 def predict_jobs(rotor: Rotor, cells: HistoryCells, estimates: Estimates) -> Prediction:
-    """Predict the changes of every job from all the other jobs."""
+    """Predict the changes within the jobs of every aircraft from all the other aircraft."""
+    of_aircraft = [
+        by_aircraft(family, cells.aircraft) for family in (cells.vibration_statistics, cells.height_statistics)
+    ]
     grid = (len(rotor.regimes), len(rotor.sensors))
-    vibration = _family(cells.vibration_statistics, estimates.vibration) * [[1 / np.sqrt(2)], [1 / np.sqrt(2)], [1.0]]
-    height = _family(cells.height_statistics, estimates.height)
+    vibration = _family(of_aircraft[0], estimates.vibration) * [[1 / np.sqrt(2)], [1 / np.sqrt(2)], [1.0]]
+    height = _family(of_aircraft[1], estimates.height)
     return Prediction(*(v.reshape(grid) for v in vibration), *height)
 
 

@@ -24,7 +24,7 @@ import numpy as np
 from trackbal.base.covariance import Matrix, hermitian_part, mixed_matrix
 from trackbal.base.phasor import blade_harmonic
 from trackbal.estimate.estimate import Estimate, Estimates
-from trackbal.estimate.job_statistics import HistoryCells
+from trackbal.estimate.job_statistics import HistoryCells, added_up
 from trackbal.runs.rotor import HEIGHTS
 from trackbal.runs.run import Reals
 
@@ -149,7 +149,7 @@ def extra_columns(cells: HistoryCells, question: Question, a: int) -> Reals:
 
 @dataclass(frozen=True)
 class _Sums:
-    """Job sums of base and extra columns: (J, A + P, A + P), and the columns themselves (A + P, ..., n)."""
+    """Sums of base and extra columns over each aircraft's jobs, and the columns themselves (A + P, ..., n)."""
 
     gram: Matrix
     columns: Matrix
@@ -158,7 +158,7 @@ class _Sums:
 
 def _sums(cells: HistoryCells, effect: Matrix, extra: Matrix, weight: Reals) -> _Sums:
     columns = np.concatenate([effect, extra.astype(effect.dtype)])
-    return _Sums(cells.gram(columns, weight), columns, len(effect))
+    return _Sums(added_up(cells.gram(columns, weight), cells.aircraft), columns, len(effect))
 
 
 def _answer(
@@ -170,7 +170,8 @@ def _answer(
     sigma2, dof = float(found.sigma2[c]), float(found.noise_dof[c])
     if dof < LEAST_DOF or sigma2 <= 0 or found.identification.unknown[c, a]:
         return None
-    score, information = _absorbed(sums, cells.moment(sums.columns, weight, y), found.spread[c], sigma2)
+    moment = added_up(cells.moment(sums.columns, weight, y), cells.aircraft)
+    score, information = _absorbed(sums, moment, found.spread[c], sigma2)
     value, cov = _solved(score, information, sums.base, a)
     units = np.sqrt(np.maximum(np.diag(cov).real, np.finfo(float).tiny))
     values, vectors = np.linalg.eigh(cov / np.outer(units, units))

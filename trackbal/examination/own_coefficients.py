@@ -1,6 +1,6 @@
-"""Each aircraft's own coefficients, from its job alone and its type together; is it unlike its type?
+"""Each aircraft's own coefficients, from its jobs alone and its type together; is it unlike its type?
 
-With the sums of a job (mixed.py: gram M, moment b, spread D) the aircraft's departure is
+With the sums of its jobs (mixed.py: gram M, moment b, spread D) the aircraft's departure is
 
     u = D G (b - M alpha),   cov = sigma2 D G  (+ what is not known of alpha)
 
@@ -21,7 +21,7 @@ import numpy as np
 
 from trackbal.base.covariance import Matrix, hermitian_part, mixed_matrix
 from trackbal.estimate.estimate import Estimate, Estimates
-from trackbal.estimate.job_statistics import CellStatistics, HistoryCells
+from trackbal.estimate.job_statistics import CellStatistics, HistoryCells, by_aircraft
 from trackbal.runs.run import Reals
 
 UNLIKE = 0.01  # chance, for all aircraft of the history together, below which one is called unlike its type
@@ -30,13 +30,14 @@ _RANK = 1e-8
 
 @dataclass(frozen=True)
 class OwnAnswer:
-    """One aircraft (a job) beside its type.
+    """One aircraft beside its type.
 
     Parameters
     ----------
-    job : str
+    aircraft : str
+        Its name; that of the job where nobody says whose it is.
     p : float
-        Chance of a departure this firm in any of its readings; nan if the job tells none.
+        Chance of a departure this firm in any of its readings; nan if its jobs tell none.
     unlike : bool
         Whether it is beyond what UNLIKE allows.
     departure : tuple of float
@@ -44,7 +45,7 @@ class OwnAnswer:
         same), mean over the readings by their size; nan where the job says nothing.
     """
 
-    job: str
+    aircraft: str
     p: float
     unlike: bool
     departure: tuple[float, ...]
@@ -70,9 +71,10 @@ class OwnCoefficients:
 
 def own_answers(cells: HistoryCells, estimates: Estimates) -> tuple[OwnAnswer, ...]:
     """Return how every aircraft of a history stands to its type."""
-    history, vibration = cells.history, estimates.vibration
-    posterior = own_coefficients(cells.vibration_statistics, vibration)
-    tips = own_coefficients(cells.height_statistics, estimates.height)
+    vibration = estimates.vibration
+    statistics = by_aircraft(cells.vibration_statistics, cells.aircraft)
+    posterior = own_coefficients(statistics, vibration)
+    tips = own_coefficients(by_aircraft(cells.height_statistics, cells.aircraft), estimates.height)
     p = np.concatenate([posterior.p, tips.p])
     tellable = np.isfinite(p)
     least = np.min(np.where(tellable, p, np.inf), axis=0)
@@ -80,14 +82,14 @@ def own_answers(cells: HistoryCells, estimates: Estimates) -> tuple[OwnAnswer, .
     each = np.where(judged, np.minimum(np.where(judged, least, 1.0) * tellable.sum(axis=0), 1.0), np.nan)
     jobs = int(judged.sum())
     size2 = np.where(vibration.identification.unknown, 0.0, np.abs(vibration.alpha) ** 2)
-    moved = np.array([np.einsum("jaa->ja", c.gram).real for c in cells.vibration_statistics])
+    moved = np.array([np.einsum("jaa->ja", c.gram).real for c in statistics])
     where_moved = np.where(
         moved > 0, posterior.alpha, 0.0
     )  # of what a job never moved its own coefficient may be anything
     along = (vibration.alpha.conj()[:, None] * where_moved).real
     scale = (size2[:, None] * (moved > 0)).sum(axis=0)
     departure = np.where(scale > 0, along.sum(axis=0) / np.where(scale > 0, scale, 1.0), np.nan)
-    names = [history.jobs[history.job[start]] for start in cells.starts.tolist()]
+    names = list(dict.fromkeys(cells.aircraft))
     return tuple(
         OwnAnswer(name, float(each[j]), bool(each[j] * jobs < UNLIKE), tuple(departure[j].tolist()))
         for j, name in enumerate(names)

@@ -24,7 +24,7 @@ class Trust:
     noise, unexplained, error : float
         Root mean square over the regimes, of one part of a reading or of one tip, as parts of the
         limit (of tips, half the spread limit): the noise; what the type's coefficients leave; the
-        error of a job's changes predicted from the other jobs. nan where nothing tells it.
+        error of an aircraft's changes predicted from the other aircraft. nan where nothing tells it.
     calibration : float
         Mean square of that error in units of what the fit expects; 1 is right.
     set_aside : int

@@ -84,7 +84,7 @@ def examination_json(found: Examination) -> dict[str, Any]:
         ],
         "aircraft": [
             {
-                "job": o.job,
+                "aircraft": o.aircraft,
                 "p": finite_or_none(o.p),
                 "unlike": o.unlike,
                 "departure": {a.name: finite_or_none(v) for a, v in zip(rotor.adjusters, o.departure, strict=True)},
@@ -149,7 +149,7 @@ def _comparisons(found: Examination) -> list[str]:
     if answered:
         lines.append(table(rows, left_aligned=5))
     for by, number in Counter(c.by for c in found.comparisons if not c.levels).items():
-        why = f"it takes {LEAST_JOBS} jobs that tell something of it"
+        why = f"it takes {LEAST_JOBS} jobs (aircraft, where a column says whose they are) that tell something of it"
         if by not in ("order", "date"):
             why += f", in two groups of {LEAST_OF_GROUP} or more; a job whose runs are of several groups is in none"
         lines.append(f"{by}: {count(number, 'question')} cannot be answered; {why}.")
@@ -204,7 +204,7 @@ def _prediction(found: Examination) -> list[str]:
         unit = rotor.height_unit if s == HEIGHTS else rotor.sensors[s].unit
         figures = [f"{float(p[at]):.3g}" if math.isfinite(p[at]) else "-" for p in (part[1], part[0], part[2])]
         rows.append((rotor.regimes[r].name, rotor.reading_name(s), unit, *figures))
-    return ["Every job predicted from the others (rms; what a new aircraft would see)", table(rows, left_aligned=3)]
+    return ["Every aircraft predicted from the others (rms; what a new one would see)", table(rows, left_aligned=3)]
 
 
 def _own_coefficients(found: Examination) -> list[str]:
@@ -212,10 +212,10 @@ def _own_coefficients(found: Examination) -> list[str]:
     title = (
         "Each aircraft against its type: chance (of one looked at alone), vibration influence as a part of the type's"
     )
-    rows: list[tuple[str, ...]] = [("job", "chance", *names, "")]
+    rows: list[tuple[str, ...]] = [("aircraft", "chance", *names, "")]
     for o in found.own_coefficients:
         parts = ["-" if not math.isfinite(v) else f"{100 * v:.0f} %" for v in o.departure]
-        rows.append((o.job, p_value_text(o.p), *parts, "unlike its type" if o.unlike else ""))
+        rows.append((o.aircraft, p_value_text(o.p), *parts, "unlike its type" if o.unlike else ""))
     return [title, table(rows, left_aligned=1)]
 
 
