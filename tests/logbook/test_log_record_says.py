@@ -102,3 +102,19 @@ def test_a_surprising_run_of_a_few_readings_fits_80_columns(book: Path, files: P
     out = command("show", book)[1]
     assert "SURPRISING" in out and "inside in 1 of 4 regimes" in out
     assert max(map(len, out.splitlines())) <= 80
+
+
+def test_new_ranges_and_figures_for_going_on_need_a_reason_as_new_limits_do(
+    book: Path, files: Path, command: Command
+) -> None:
+    command("run", book, sheet(files / "run1.csv", HIGH))
+    for old, new, words in (
+        ("maximum = 600.0", "maximum = 900.0", "tip_weight: maximum 600 -> 900 g"),
+        ('unit = "ips"', 'unit = "ips"\ngo_on = 0.6', "cockpit_vertical: go_on none -> 0.6 ips"),
+    ):
+        (files / "new.toml").write_text(TOML.replace(old, new, 1))
+        code, _, error = command("renew", book, "--rotor", files / "new.toml")
+        assert code == 2 and words in error and "--why" in error
+        assert command("renew", book, "--rotor", files / "new.toml", "--why", "amendment")[0] == 0
+        assert command("renew", book, "--rotor", files / "rotor.toml", "--why", "back")[0] == 0
+    assert "maximum 600 -> 900 g" in show(command, book)["notes"][0]["text"]

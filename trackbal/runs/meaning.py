@@ -144,7 +144,10 @@ def _of_entry(
 
 
 def limit_changes(then: Rotor, now: Rotor) -> list[str]:
-    """Return what a rotor file makes of another's limits: "tail: stop 1.5 -> none g, in hover, cruise"."""
+    """Return what a rotor file makes of another's limits: "tail: stop 1.5 -> none g, in hover, cruise".
+
+    Of limits, stops, the user's figures for going on, and the ranges of adjusters.
+    """
     regimes = [(r, now.regime_index(x.name), x.name) for r, x in enumerate(then.regimes) if _has(now.regimes, x.name)]
     sensors = [(s, now.sensor_index(x.name), x) for s, x in enumerate(then.sensors) if _has(now.sensors, x.name)]
     found: dict[tuple[str, float, float, str], list[str]] = {}
@@ -154,6 +157,7 @@ def limit_changes(then: Rotor, now: Rotor) -> list[str]:
             for s, p, sensor in sensors
             for what, a, b in (
                 ("limit", then.vibration_limit, now.vibration_limit),
+                ("go_on", then.vibration_go_on, now.vibration_go_on),
                 ("stop", then.vibration_stop_limit, now.vibration_stop_limit),
             )
         ]
@@ -161,6 +165,7 @@ def limit_changes(then: Rotor, now: Rotor) -> list[str]:
             ("tip heights", what, float(a[r]), float(b[q]), then.height_unit)
             for what, a, b in (
                 ("limit", then.height_limit, now.height_limit),
+                ("go_on", then.height_go_on, now.height_go_on),
                 ("stop", then.height_stop_limit, now.height_stop_limit),
             )
         ]
@@ -171,9 +176,21 @@ def limit_changes(then: Rotor, now: Rotor) -> list[str]:
             if then.vibration_wanted[r, s] != now.vibration_wanted[q, p]:
                 word = "wanted again" if now.vibration_wanted[q, p] else "no longer wanted"
                 found.setdefault((f"{sensor.name}: {word}", 0.0, 0.0, ""), []).append(regime)
-    return [
+    changed = [
         what + (f" {_shown(old)} -> {_shown(new)} {unit}" if unit else "") + f", in {', '.join(names)}"
         for (what, old, new, unit), names in found.items()
+    ]
+    return changed + _range_changes(then, now)
+
+
+def _range_changes(then: Rotor, now: Rotor) -> list[str]:
+    """Return what a rotor file makes of the bounds of another's adjusters: "tip_weight: maximum 300 -> 400 g"."""
+    kept = [(a, now.adjusters[now.adjuster_index(a.name)]) for a in then.adjusters if _has(now.adjusters, a.name)]
+    return [
+        f"{a.name}: {what} {getattr(a, what):.6g} -> {getattr(b, what):.6g} {b.unit}"
+        for a, b in kept
+        for what in ("minimum", "maximum", "largest_change")
+        if getattr(a, what) != getattr(b, what)
     ]
 
 
