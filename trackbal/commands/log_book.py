@@ -69,8 +69,8 @@ def renew_command(
     """Add a rotor, or a newer rotor or influence file; the earlier one stays in the logbook.
 
     Readings keep the unit and the meaning they were entered with: a rotor file that would give past
-    readings another is refused; begin a new rotor. New limits while a job is open need --why, and
-    stand in the job; a stop limit that was reached stays reached.
+    readings another is refused; begin a new rotor. New limits, ranges and figures for going on
+    while a job is open need --why, and stand in the job; a stop limit that was reached stays reached.
 
     \b
     Example:
