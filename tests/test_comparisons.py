@@ -70,6 +70,16 @@ def test_what_is_not_alike_is_found_and_nothing_else(fault: str) -> None:
         assert all(0 < level.error < 0.35 * size for level in levels)
 
 
+@pytest.mark.parametrize("aircraft", [1, 3, 6])
+def test_a_pick_up_turned_in_some_jobs_of_few_aircraft_is_found(aircraft: int) -> None:
+    """Of few aircraft each job is held against the others of its aircraft; of six or more, aircraft are counted."""
+    rotor, history = fleet(0, "turn")
+    history = replace(history, aircraft=tuple(f"No. {j * aircraft // JOBS}" for j in range(JOBS)))
+    found = [c for c in compared(rotor, history) if c.found]
+    assert [(c.by, c.part, c.index) for c in found] == [("group.tab_type", "turn", 1)]
+    assert found[0].levels[1].value - found[0].levels[0].value == pytest.approx(40.0, abs=10.0)
+
+
 def test_a_turn_is_told_as_growing_phase_lag() -> None:
     """A phasor is A exp(-i phi): 40 degrees more lag on "wide", against the mean of all jobs, a third of them wide."""
     (found,) = (c for c in compared(*fleet(0, "turn")) if c.found)

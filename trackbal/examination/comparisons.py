@@ -10,12 +10,13 @@ cells together, is
     sensor      d = sum_c conj(alpha[c])' q[c] / sum_c conj(alpha[c])' W[c] alpha[c],  gain Re d, turn Im d
 
 The readings of one aircraft depart together, so that it is jobs, not readings, that are
-counted, and aircraft where a history says whose its jobs are (in each of their groups, where groups are
-compared): these numbers are regressed on the date or the group, each weighted by its own
+counted; where a history says whose its jobs are, aircraft (in each of their groups, where
+groups are compared), or with fewer than LEAST_JOBS of them each job against the others of its
+aircraft. These numbers are regressed on the date or the group, each weighted by its own
 variance and that between jobs (Paule and Mandel 1982, J. Res. NBS 87), with Huber's
 weights (1964, Ann. Math. Stat. 35) against jobs with a bad record, and judged by Student's
-t, or F, with the jobs' degrees of freedom. All tests of an examination together accuse a sound
-fleet with probability FALSE_ALARM (Holm 1979, Scand. J. Stat. 6). What is found is
+t, or F, with the degrees of freedom of what is counted. All tests of an examination together
+accuse a sound fleet with probability FALSE_ALARM (Holm 1979, Scand. J. Stat. 6). What is found is
 allowed for before the rest is looked at, so that a tab of another kind does not accuse every pick-up.
 (References from memory.)
 """
@@ -310,7 +311,7 @@ def _asked(factor: _Factor, part: Part, index: int, of: _Departures) -> Comparis
     """Return the answer to one question, not yet adjusted for the others."""
     most = 90.0 if part == "turn" else 1.0  # a job that tells its own to no better than this tells nothing
     known = np.isfinite(factor.place) & (of.variance < most**2)
-    place, value, variance, unit = _units(factor, of, known)
+    place, value, variance, unit, base = _units(factor, of, known)
     names: tuple[str, ...] = ("",)
     levels: tuple[Level, ...] = ()
     p = float("nan")
@@ -322,23 +323,29 @@ def _asked(factor: _Factor, part: Part, index: int, of: _Departures) -> Comparis
         kept = np.flatnonzero(count >= LEAST_OF_GROUP)
         in_kept = np.isin(place, kept)
         known[known] = in_kept[unit]
-        place, value, variance = place[in_kept], value[in_kept], variance[in_kept]
+        place, value, variance, base = place[in_kept], value[in_kept], variance[in_kept], base[in_kept]
         columns = (place[:, None] == kept[1:]).astype(float)
         names = tuple(factor.names[k] for k in kept)
         whole = len(place) >= LEAST_JOBS and len(kept) > 1
     shown_value, shown_error = np.full((2, len(factor.place)), np.nan)
     shown_value[known], shown_error[known] = of.value[known], np.sqrt(of.variance[known])
     if whole:
-        p, levels = _regressed(columns, value, variance, factor.trend, names, place)
+        p, levels = _regressed(columns, value, variance, factor.trend, names, base[:, base.any(axis=0)])
     return Comparison(factor.by, part, index, p, p, levels, factor.place, shown_value, shown_error)
 
 
-def _units(factor: _Factor, of: _Departures, known: NDArray[np.bool_]) -> tuple[Reals, Reals, Reals, Counts]:
-    """Return place, departure and its variance of what is counted, and which of these each known job went into.
+def _units(factor: _Factor, of: _Departures, known: NDArray[np.bool_]) -> tuple[Reals, Reals, Reals, Counts, Reals]:
+    """Return place, departure and its variance of what is counted, n of them, and which each known job went into.
 
     An aircraft's jobs depart together, so that many of them are one; in each of its groups, where groups are compared.
+    Of too few aircraft their jobs are counted, each against the others of its aircraft: the last, shape (n, F), says
+    what means are taken off.
     """
     place, value, weight = factor.place[known], of.value[known], 1.0 / of.variance[known]
+    whose, aircraft = np.unique(factor.aircraft[known], return_inverse=True)
+    if len(whose) < min(LEAST_JOBS, len(place)):
+        base = (aircraft.reshape(-1, 1) == np.arange(len(whose))).astype(float)
+        return place, value, of.variance[known], np.arange(len(place)), base
     each = np.stack([factor.aircraft[known], np.zeros(len(place)) if factor.trend else place], axis=1)
     _, first, unit = np.unique(each, axis=0, return_index=True, return_inverse=True)
     unit = np.argsort(np.argsort(first))[unit.reshape(-1)]  # in the order of the jobs
@@ -346,19 +353,19 @@ def _units(factor: _Factor, of: _Departures, known: NDArray[np.bool_]) -> tuple[
     means = [np.bincount(unit, weight * part) / total for part in (place, value)]
     if not factor.trend:
         means[0] = np.rint(means[0])
-    return means[0], means[1], 1.0 / total, unit
+    return means[0], means[1], 1.0 / total, unit, np.ones((len(total), 1))
 
 
 def _regressed(
-    columns: Reals, value: Reals, variance: Reals, trend: bool, names: Sequence[str], place: Reals
+    columns: Reals, value: Reals, variance: Reals, trend: bool, names: Sequence[str], base: Reals
 ) -> tuple[float, tuple[Level, ...]]:
-    """Return probability and levels of a weighted, robust regression of departures on columns (n, K)."""
+    """Return probability and levels of a weighted, robust regression of departures on columns (n, K) beside `base`."""
     from scipy.special import fdtrc
 
     n, k = columns.shape
-    design = np.column_stack([np.ones(n), columns])
-    dof = n - k - 1
-    if dof < 1 or np.linalg.matrix_rank(design) < k + 1:
+    design = np.column_stack([base, columns])
+    dof, means = n - design.shape[1], base.shape[1]
+    if dof < 1 or np.linalg.matrix_rank(design) < design.shape[1]:
         return float("nan"), ()
     between, soft = 0.0, np.ones(n)
     for _ in range(ROUNDS):
@@ -377,17 +384,14 @@ def _regressed(
     residual = value - design @ fitted
     scale = max(1.0, float(np.sum(weight * residual**2)) / dof)
     cov = cov * scale
-    inner = cov[1:, 1:]
-    p = float(fdtrc(k, dof, float(fitted[1:] @ np.linalg.solve(inner, fitted[1:])) / k))
+    extra, inner = fitted[means:], cov[means:, means:]
+    p = float(fdtrc(k, dof, float(extra @ np.linalg.solve(inner, extra)) / k))
     if trend:
-        return p, (Level("", float(fitted[1]), float(np.sqrt(inner[0, 0])), n),)
-    rows = np.eye(k + 1)
-    rows[:, 0] = 1.0
-    share = np.array([np.mean(columns[:, i]) for i in range(k)])
-    rows = rows - np.array([1.0, *share])  # each level from the mean of all jobs
+        return p, (Level("", float(extra[0]), float(np.sqrt(inner[0, 0])), n),)
+    rows = np.eye(k + 1)[:, 1:] - columns.mean(axis=0)  # each level from the mean of all jobs
     count = [int(c) for c in (n - columns.sum(), *columns.sum(axis=0))]
-    errors = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, cov, rows), 0.0))
-    levels = zip(names, (rows @ fitted).tolist(), errors.tolist(), count, strict=True)
+    errors = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, inner, rows), 0.0))
+    levels = zip(names, (rows @ extra).tolist(), errors.tolist(), count, strict=True)
     return p, tuple(Level(*level) for level in levels)
 
 
