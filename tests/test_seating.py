@@ -193,3 +193,14 @@ def test_moments_against_a_master_blade_differ_as_they_may():
     rotor = plain_rotor(blades=4)
     found = seat(rotor, np.array([0.02, -0.11, 0.07, -0.03], dtype=complex), np.zeros(4, dtype=complex))
     assert found.doubtful == ()
+
+
+def test_the_order_stands_where_the_screen_ends(tmp_path, capsys):
+    """Cautions alone fill one; the order must not have scrolled off."""
+    from trackbal.virtual import VirtualType
+
+    rows = "".join(f"{b},{1500 + 0.01 * b**2}\n" for b in range(1, 8))
+    (tmp_path / "m.csv").write_text("blade,span_moment [kg m]\n" + rows)
+    run_command(["seat", "--rotor", str(VirtualType.rotor_file("main7")), "--moments", str(tmp_path / "m.csv")])
+    last = capsys.readouterr().out.splitlines()[-23:]
+    assert any("seat the blades in this order" in line for line in last) and last[-1].startswith("  position 7")

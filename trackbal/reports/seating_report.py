@@ -57,7 +57,7 @@ def _heavy(rung: Seating) -> float:
 
 
 def seating_text(rotor: Rotor, found: SeatingAdvice) -> str:
-    """Return a seating as text for the terminal."""
+    """Return a seating as text for the terminal: what to mind first, and the order last, where the screen ends."""
     rung = found.rungs[found.recommended]
     size = f"{abs(rung.residual):.4g} kg m"
     limit = "" if np.isinf(found.limit) else f"; limit {found.limit:.4g} kg m"
@@ -76,12 +76,12 @@ def seating_text(rotor: Rotor, found: SeatingAdvice) -> str:
     return (
         paragraphs(
             [
-                wrap(head),
-                "\n".join(f"  {line}" for line in places),
+                listed("Cautions", _cautions(found)),
                 "\n".join(["What each weight buys", *ladder]),
                 wrap(counted),
                 *(wrap(line) for line in _spread(rotor, found)),
-                listed("Cautions", _cautions(found)),
+                wrap(head),
+                "\n".join(f"  {line}" for line in places),
             ]
         )
         + "\n"
