@@ -7,7 +7,10 @@ airframe that answers the adjustments:
 
 x (A, B) the blade differences, X[t] what was adjusted before run t, e[t] the errors of setting
 it, delta this aircraft's departure from its type, v what no blade difference explains; heights
-likewise. In another job of the same aircraft delta is the same; x and v begin anew. All of these
+likewise. Of delta some goes together in all readings, as far as they are alike, and some is each
+reading's own: what past noise has made wrong in alpha (_own_part). Beside delta each blade may answer
+each adjuster by a part of alpha more or less than the others (Departures.blades_unlike), which acts
+on what it has, x + X[t]. In another job of the same aircraft delta is the same; x and v begin anew. All of these
 are normal a priori, independent of each other, with the covariances that the influence file gives.
 
 The product delta x is the only term that is not linear. With an estimate x^ of x and the
