@@ -89,6 +89,9 @@ GUARDS: dict[str, tuple[str, ...]] = {
         "test_commands_advise.py",
     ),
     "aircraft/posterior": ("test_posterior_oracle.py", "test_own_aircraft.py", "test_chance.py"),
+    "aircraft/covariances": ("test_posterior_oracle.py", "test_own_aircraft.py", "test_chance.py"),
+    "aircraft/entries": ("test_posterior_oracle.py", "test_own_aircraft.py", "test_chance.py"),
+    "aircraft/type_model": ("test_posterior_oracle.py", "test_own_aircraft.py", "test_chance.py"),
     "aircraft/surprise": ("test_posterior_oracle.py", "test_surprise.py", "test_learning.py"),
     "check/review": ("test_review.py", "test_safety_stand.py"),
 }

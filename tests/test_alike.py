@@ -9,8 +9,8 @@ import pytest
 from test_textbook import with_data
 
 from trackbal.aircraft.alike import alike_pairs
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.learning import learn
-from trackbal.aircraft.posterior import JobRuns
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.job_advice import advise_in_job
 from trackbal.trials.textbook import textbook_influence

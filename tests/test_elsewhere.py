@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from demo_fits import demo, demo_fit, settings_of
 
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.learning import posterior_of
-from trackbal.aircraft.posterior import JobRuns
 from trackbal.plan.advice import advise
 from trackbal.plan.forecast import elsewhere, forecast
 from trackbal.reports.advice_report import advice_json, advice_text

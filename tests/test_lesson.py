@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from demo_fits import FOLDERS, ROOT, demo_lesson
 
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.learning import posterior_of
-from trackbal.aircraft.posterior import JobRuns
 from trackbal.base.text_layout import WIDTH, across
 from trackbal.lessons.demo_folder import read_demo
 from trackbal.lessons.lesson import Lesson, prepare_lesson

@@ -10,7 +10,9 @@ import pytest
 from invented_rotor import ROTOR
 from test_own_aircraft import NOISE, TIP_NOISE, A, B, Fleet, R, S, even_departures, invented_influence
 
-from trackbal.aircraft.posterior import RunEntries, TypeModel, basis_of, entries_of, posterior
+from trackbal.aircraft.entries import RunEntries, basis_of, entries_of
+from trackbal.aircraft.posterior import posterior
+from trackbal.aircraft.type_model import TypeModel
 from trackbal.base.errors import InputError
 from trackbal.estimate.blade_differences import find_blade_differences
 from trackbal.estimate.identification import identify

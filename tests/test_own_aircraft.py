@@ -9,7 +9,10 @@ import pytest
 from how_much import much
 from invented_rotor import ROTOR
 
-from trackbal.aircraft.posterior import JobRuns, TypeModel, entries_of, own_aircraft
+from trackbal.aircraft.entries import entries_of
+from trackbal.aircraft.job_runs import JobRuns
+from trackbal.aircraft.posterior import own_aircraft
+from trackbal.aircraft.type_model import TypeModel
 from trackbal.base.covariance import symmetric_root
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures import Departures

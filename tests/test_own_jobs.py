@@ -9,8 +9,10 @@ import pytest
 from how_much import much
 from test_own_aircraft import ROTOR, A, B, Fleet, even_departures, invented_influence
 
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.own_jobs import own_jobs
-from trackbal.aircraft.posterior import JobRuns, TypeModel, own_aircraft
+from trackbal.aircraft.posterior import own_aircraft
+from trackbal.aircraft.type_model import TypeModel
 from trackbal.base.errors import InputError
 from trackbal.plan.job_advice import advise_in_job
 from trackbal.runs.run import History

@@ -16,9 +16,12 @@ from invented_rotor import ROTOR
 from scipy import linalg, stats
 from test_own_aircraft import A, B, R, S, as_run, invented_influence
 
+from trackbal.aircraft.entries import entries_of
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.posterior import JobRuns, TypeModel, entries_of, own_aircraft
+from trackbal.aircraft.job_runs import JobRuns
+from trackbal.aircraft.posterior import own_aircraft
 from trackbal.aircraft.surprise import held_against, surprise
+from trackbal.aircraft.type_model import TypeModel
 from trackbal.influence.departures import Departures
 from trackbal.plan.chance import chances
 

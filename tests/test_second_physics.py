@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from plain_aircraft import ROTOR, A, B, Odd, PlainType
 
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.learning import posterior_of
-from trackbal.aircraft.posterior import JobRuns
 from trackbal.base.cautions import in_short
 from trackbal.estimate.job_statistics import HistoryCells
 from trackbal.fitting.fit import estimate_cells, fit, type_influence

@@ -10,7 +10,7 @@ import pytest
 from invented_rotor import ROTOR
 from test_own_aircraft import A, B, Fleet, S, even_departures, invented_influence
 
-from trackbal.aircraft.posterior import JobRuns
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.base.errors import InputError
 from trackbal.estimate.setting_errors import find_setting_errors
 from trackbal.influence.coefficients import Influence

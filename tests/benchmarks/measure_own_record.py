@@ -24,7 +24,7 @@ import numpy as np
 from loop_fleet import LARGEST_PART, MOST_CHANGES, fleet, hidden, truly_inside
 
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.posterior import JobRuns
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.job_advice import advise_in_job
 from trackbal.runs.run import Run

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from trackbal.aircraft.belief import LEARNED, VAGUE, noise_of
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.posterior import JobRuns
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.base.covariance import circular_cov, pairs
 from trackbal.base.phasor import blade_harmonic
 from trackbal.influence.coefficients import Influence

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from trackbal.aircraft.alike import learn_alike
 from trackbal.aircraft.belief import LEARNED, Belief, prior_belief, run_by_run
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.posterior import JobRuns, OwnAircraft, TypeModel, own_aircraft
+from trackbal.aircraft.job_runs import JobRuns
+from trackbal.aircraft.posterior import OwnAircraft, own_aircraft
+from trackbal.aircraft.type_model import TypeModel
 from trackbal.base.covariance import contrasts, from_real_parts, of_both_parts, pairs
 from trackbal.influence.binding import Blind
 from trackbal.influence.coefficients import Influence

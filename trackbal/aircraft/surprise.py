@@ -23,10 +23,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trackbal.aircraft.belief import prior_belief, run_by_run
+from trackbal.aircraft.entries import Entries, entries_of
 from trackbal.aircraft.estimated_law import EstimatedLaw, known_by, tail, together
 from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.learning import posterior_of
-from trackbal.aircraft.posterior import Entries, JobRuns, OwnAircraft, entries_of
+from trackbal.aircraft.posterior import OwnAircraft
 from trackbal.base.covariance import contrasts
 from trackbal.influence.coefficients import Influence
 from trackbal.runs.rotor import Rotor

@@ -31,7 +31,7 @@ from trackbal.commands.waiting import working
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from trackbal.aircraft.posterior import JobRuns
+    from trackbal.aircraft.job_runs import JobRuns
     from trackbal.base.files import Outputs
     from trackbal.plan.advice import Advice
     from trackbal.runs.rotor import Rotor

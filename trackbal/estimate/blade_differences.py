@@ -31,7 +31,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from trackbal.aircraft.posterior import Entries, OwnAircraft, RunEntries, TypeModel, basis_of, entries_of, posterior
+from trackbal.aircraft.entries import Entries, RunEntries, basis_of, entries_of
+from trackbal.aircraft.posterior import OwnAircraft, posterior
+from trackbal.aircraft.type_model import TypeModel
 from trackbal.base.covariance import contrasts, symmetric_root
 from trackbal.estimate import mixed
 from trackbal.influence.coefficients import Influence

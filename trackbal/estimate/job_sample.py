@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.posterior import JobRuns
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.base.sampling import evenly_spaced
 from trackbal.runs.run import History
 

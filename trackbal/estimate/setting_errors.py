@@ -20,7 +20,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trackbal.aircraft.posterior import JobRuns, OwnAircraft, TypeModel, posterior, runs_of_jobs
+from trackbal.aircraft.job_runs import JobRuns
+from trackbal.aircraft.posterior import OwnAircraft, posterior, runs_of_jobs
+from trackbal.aircraft.type_model import TypeModel
 from trackbal.base.covariance import contrasts
 from trackbal.base.sampling import evenly_spaced
 from trackbal.estimate import mixed

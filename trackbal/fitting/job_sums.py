@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from trackbal.aircraft.posterior import JobRuns
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.base.covariance import Matrix
 from trackbal.base.errors import InputError
 from trackbal.base.files import read_bytes, write_whole

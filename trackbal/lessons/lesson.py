@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.learning import posterior_of
-from trackbal.aircraft.posterior import JobRuns
 from trackbal.aircraft.surprise import Surprise, surprise
 from trackbal.base.errors import InputError
 from trackbal.check.review import Reading, Review, check_run

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.own_jobs import MOST_JOBS
-from trackbal.aircraft.posterior import JobRuns
 from trackbal.aircraft.surprise import surprises
 from trackbal.influence.coefficients import Influence
 from trackbal.logbook.records import JobRecord, load_job

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.posterior import JobRuns
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.surprise import Surprise, surprises
 from trackbal.base.errors import InputError
 from trackbal.check.coverage import Coverage, coverage_of

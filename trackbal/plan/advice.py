@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.learning import posterior_of
-from trackbal.aircraft.posterior import JobRuns, OwnAircraft
+from trackbal.aircraft.posterior import OwnAircraft
 from trackbal.base import cautions
 from trackbal.base.errors import InputError
 from trackbal.base.summary import Summarised

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from trackbal.aircraft.entries import entries_of
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.learning import posterior_of
-from trackbal.aircraft.posterior import JobRuns, OwnAircraft, entries_of
+from trackbal.aircraft.posterior import OwnAircraft
 from trackbal.base.covariance import symmetric_root
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.disc import chance_within

@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from trackbal.aircraft.posterior import MOST_ENTRIES, OwnAircraft, entries_of
+from trackbal.aircraft.entries import entries_of
+from trackbal.aircraft.posterior import MOST_ENTRIES, OwnAircraft
 from trackbal.base.covariance import centring, symmetric_root
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.disc import chance_in_axes, normal_quantile, principal_axes

@@ -14,8 +14,9 @@ from functools import partial
 import numpy as np
 
 from trackbal.aircraft.job_arrays import JobArrays
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.learning import learn, posterior_of
-from trackbal.aircraft.posterior import JobRuns, OwnAircraft
+from trackbal.aircraft.posterior import OwnAircraft
 from trackbal.aircraft.surprise import Surprise, surprises
 from trackbal.base import cautions
 from trackbal.check.review import check_run, held_at

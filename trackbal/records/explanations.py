@@ -16,7 +16,7 @@ import numpy as np
 from trackbal.aircraft.belief import Step, prior_belief, run_by_run
 from trackbal.aircraft.estimated_law import tail
 from trackbal.aircraft.job_arrays import JobArrays
-from trackbal.aircraft.posterior import JobRuns
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.surprise import ALARM, held_against
 from trackbal.influence.coefficients import Influence
 from trackbal.records.entry_mistakes import Mistake, all_mistakes

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from trackbal.aircraft.posterior import JobRuns
+from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.surprise import Surprise
 from trackbal.influence.coefficients import Influence
 from trackbal.plan.job_advice import influence_known
