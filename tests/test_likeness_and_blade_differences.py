@@ -294,7 +294,8 @@ def test_names_may_stand_in_another_order(fitted):
     [
         ("fault", [1.0], "column departures.fault: found"),
         ("fault", [1.0, -1.0], "a finite number of at least 0"),
-        ("regimes", ["hover"], "all of flat_pitch, hover, cruise, descent"),
+        ("regimes", ["hover", "hover"], "some of flat_pitch, hover, cruise, descent, each once"),
+        ("regimes", ["hover"], "1 rows of 1 numbers"),
         ("between_sensors", [[1.0, 2.0, 0.0]] * 3, "a correlation matrix"),
         ("between_sensors", "none", "3 rows of 3 numbers"),
         ("unexplained_height", None, "a finite number of at least 0"),

@@ -104,3 +104,12 @@ def test_an_aircraft_unlike_the_record_is_said_to_be_so_and_its_chance_not_to_be
         assert "times theirs. " in caution and caution.endswith("may still be too high; look for a cause.")
         (short,) = in_short([caution], shortest=True)
         assert short.endswith("times): chance may be too high.") and len(short) <= 78
+
+
+@pytest.mark.parametrize(("harmonic", "said"), [(B, 1), (2, 0)])
+def test_advice_says_what_equal_blades_pass_on_and_no_adjustment_cures(known, harmonic: int, said: int) -> None:
+    kind, influence = known
+    rotor = replace(ROTOR, sensors=(*ROTOR.sensors[:-1], replace(ROTOR.sensors[-1], harmonic=harmonic)))
+    run = kind.craft(np.random.default_rng(1)).fly(STILL, np.random.default_rng(1))
+    cautions = advise(rotor, run, influence, STILL, most=1, override_stop=True).cautions
+    assert sum("it is no adjustment's business." in caution for caution in cautions) == said

@@ -128,3 +128,29 @@ def test_no_noise_becomes_less_than_the_rotors_file_states(known: Influence) -> 
     found = find_setting_errors(rotor, twice_the_noise(known), known.departures, jobs_of(24, 4, 0.5 * TRUE))
     least = (stated / twice_the_noise(known).vibration_noise).max(axis=0) ** 2  # of which a quarter is a reading's own
     assert found.noise_alone == pytest.approx(least)
+
+
+def test_a_rotor_that_has_gained_a_regime_and_a_sensor_still_reads_its_file(document: dict) -> None:
+    """What the file does not name is like nothing else, and no blade is known to differ by it."""
+    extra = replace(ROTOR.sensors[0], name="new_sensor"), replace(ROTOR.regimes[0], name="new_regime")
+    grown = replace(ROTOR, sensors=(extra[0], *ROTOR.sensors), regimes=(*ROTOR.regimes, extra[1]))
+    told = {key: value for key, value in document.items() if key != "made_for"}
+    before, after = (Influence.parse(json.dumps(told), "influence.json", r).departures for r in (ROTOR, grown))
+    assert before is not None and after is not None
+    assert np.array_equal(after.regimes[:-1, :-1], before.regimes)
+    assert np.array_equal(after.regimes[-1], np.eye(len(grown.regimes))[-1])
+    assert np.array_equal(after.sensors[1:, 1:], before.sensors)
+    assert np.array_equal(after.sensors[0], np.eye(S + 1)[0])
+    assert np.array_equal(after.unexplained[1:], before.unexplained) and np.array_equal(
+        after.noise_alone, [1.0, *before.noise_alone]
+    )
+    most = (before.unexplained / ROTOR.vibration_limit.min(axis=0)).max()
+    assert after.unexplained[0] == pytest.approx(most * grown.vibration_limit.min(axis=0)[0])
+
+
+@pytest.mark.parametrize("named", [["nowhere"], "hover", None])
+def test_departures_name_what_the_rotor_has(document: dict, named: object) -> None:
+    bad = json.loads(json.dumps(document))
+    bad["departures"]["regimes"] = named
+    with pytest.raises(InputError, match=r"departures\.regimes.*each once"):
+        Influence.parse(json.dumps(bad), "influence.json", ROTOR)

@@ -1,11 +1,13 @@
 """The ``departures`` of influence.json, in and out.
 
 Lists and matrices follow the names given beside them: "regimes", "sensors", "adjusters",
-in any order.
+in any order. A rotor may have gained some since the file was written: what is not named is like nothing else, no
+blade differs by it, and a sensor leaves as much unexplained, for its limit, as any that is named.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -50,42 +52,54 @@ def read_departures(checks: Checks, rotor: Rotor, given: Any) -> Departures | No
         raise checks.error("departures", given, "an object {...}")
     regimes, sensors, adjusters = (_order(checks, rotor, given, kind) for kind in ("regimes", "sensors", "adjusters"))
     tips = checks.checked_number(given.get("unexplained_height"), "departures.unexplained_height", least=0.0)
-    none = {_SET: [0.0] * len(adjusters), _ALIKE: [0.0] * len(sensors), _TIPS_ALIKE: 0.0}
-    given = none | {_ALONE: [1.0] * len(sensors), _TIPS_ALONE: 1.0, _UNLIKE: BLADES_UNLIKE} | given
+    none = {_SET: [0.0] * adjusters.named, _ALIKE: [0.0] * sensors.named, _TIPS_ALIKE: 0.0}
+    given = none | {_ALONE: [1.0] * sensors.named, _TIPS_ALONE: 1.0, _UNLIKE: BLADES_UNLIKE} | given
+    unexplained = _deviations(checks, given, "unexplained", sensors)
+    limit, known = rotor.vibration_limit.min(axis=0), np.array([at is not None for at in sensors.place])
+    largest = float((unexplained[known] / limit[known]).max(initial=0.0))
     return Departures(
         regimes=_correlation(checks, given, "between_regimes", regimes),
         sensors=_correlation(checks, given, "between_sensors", sensors),
         heights=_correlation(checks, given, "between_regimes_height", regimes),
         blade_differences=_deviations(checks, given, "fault", adjusters),
-        unexplained=_deviations(checks, given, "unexplained", sensors),
+        unexplained=np.where(known, unexplained, largest * limit),
         unexplained_height=tips,
         setting_error=_deviations(checks, given, _SET, adjusters),
         unexplained_alike=_shares(checks, given, _ALIKE, sensors),
         unexplained_height_alike=_share(checks, f"departures.{_TIPS_ALIKE}", given[_TIPS_ALIKE]),
-        noise_alone=_shares(checks, given, _ALONE, sensors),
+        noise_alone=_shares(checks, given, _ALONE, sensors, 1.0),
         noise_height_alone=_share(checks, f"departures.{_TIPS_ALONE}", given[_TIPS_ALONE]),
         blades_unlike=checks.checked_number(given[_UNLIKE], f"departures.{_UNLIKE}", least=0.0),
     )
 
 
-def _order(checks: Checks, rotor: Rotor, given: dict[str, Any], kind: str) -> list[int]:
-    """Return where each name of the rotor stands in the list given."""
+@dataclass(frozen=True)
+class _Order:
+    """Where each name of the rotor stands among those that are `named` in the file, how many; None: nowhere."""
+
+    place: list[int | None]
+    named: int
+
+
+def _order(checks: Checks, rotor: Rotor, given: dict[str, Any], kind: str) -> _Order:
     names = [e.name for e in getattr(rotor, kind)]
     listed = given.get(kind)
-    if not isinstance(listed, list) or len(listed) != len(names) or any(n not in listed for n in names):
-        raise checks.error(f"departures.{kind}", listed, "all of " + ", ".join(names))
-    return [listed.index(name) for name in names]
+    if not isinstance(listed, list) or any(n not in names for n in listed) or len(set(listed)) != len(listed):
+        raise checks.error(f"departures.{kind}", listed, "a list of some of " + ", ".join(names) + ", each once")
+    return _Order([listed.index(name) if name in listed else None for name in names], len(listed))
 
 
-def _deviations(checks: Checks, given: dict[str, Any], name: str, order: list[int]) -> Reals:
+def _deviations(checks: Checks, given: dict[str, Any], name: str, order: _Order, otherwise: float = 0.0) -> Reals:
     key, values = f"departures.{name}", given.get(name)
-    if not isinstance(values, list) or len(values) != len(order):
-        raise checks.error(key, values, f"a list of {len(order)} numbers")
-    return np.array([checks.checked_number(values[i], f"{key}[{i}]", least=0.0) for i in order])
+    if not isinstance(values, list) or len(values) != order.named:
+        raise checks.error(key, values, f"a list of {order.named} numbers")
+    found = [checks.checked_number(value, f"{key}[{i}]", least=0.0) for i, value in enumerate(values)]
+    return np.array([otherwise if at is None else found[at] for at in order.place])
 
 
-def _shares(checks: Checks, given: dict[str, Any], name: str, order: list[int]) -> Reals:
-    return np.array([_share(checks, f"departures.{name}", v) for v in _deviations(checks, given, name, order)])
+def _shares(checks: Checks, given: dict[str, Any], name: str, order: _Order, otherwise: float = 0.0) -> Reals:
+    found = _deviations(checks, given, name, order, otherwise)
+    return np.array([_share(checks, f"departures.{name}", value) for value in found])
 
 
 def _share(checks: Checks, key: str, value: Any) -> float:
@@ -94,11 +108,14 @@ def _share(checks: Checks, key: str, value: Any) -> float:
     return float(value)
 
 
-def _correlation(checks: Checks, given: dict[str, Any], name: str, order: list[int]) -> Reals:
-    key, rows, size = f"departures.{name}", given.get(name), len(order)
+def _correlation(checks: Checks, given: dict[str, Any], name: str, order: _Order) -> Reals:
+    key, rows, size = f"departures.{name}", given.get(name), order.named
     if not isinstance(rows, list) or [len(row) if isinstance(row, list) else -1 for row in rows] != [size] * size:
         raise checks.error(key, rows, f"{size} rows of {size} numbers")
-    matrix = np.array([[checks.checked_number(rows[i][j], f"{key}[{i}][{j}]") for j in order] for i in order])
+    numbers = [[checks.checked_number(v, f"{key}[{i}][{j}]") for j, v in enumerate(row)] for i, row in enumerate(rows)]
+    matrix = np.array(numbers).reshape(size, size)
     if not (np.allclose(matrix, matrix.T) and np.allclose(np.diag(matrix), 1.0) and is_positive(matrix)):
         raise checks.error(key, rows, "a correlation matrix: symmetric, 1 on the diagonal, positive semidefinite")
-    return matrix
+    found, known = np.eye(len(order.place)), [i for i, at in enumerate(order.place) if at is not None]
+    found[np.ix_(known, known)] = matrix[np.ix_(*[[order.place[i] for i in known]] * 2)]
+    return found

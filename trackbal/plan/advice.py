@@ -817,6 +817,7 @@ def _cautions(
             "This run finishes nothing."
         )
     said += [f"Doubtful: {doubt.text}" for doubt in review.doubts]
+    said += [f"{note.text}." for note in review.notes if note.kind == "blade_multiple"]
     said += of_the_files(rotor, influence)
     blind = _blind(rotor, run, influence)
     if blind and verdict not in ("inside", "learn"):
