@@ -200,3 +200,18 @@ def test_the_largest_change_of_the_past_is_kept_with_the_sums(model: tuple[Rotor
     once, kept = fit(rotor, history, prior).influence.source, fit_sums(sums, prior).influence.source
     assert kept["largest_past_change"] == once["largest_past_change"]
     assert kept["largest_past_change"]["adjuster1"] == 99.0 and kept["largest_past_change"]["adjuster0"] > 9e3
+
+
+def test_the_days_of_the_past_are_kept_joined_and_said(model: tuple[Rotor, History], tmp_path: Path) -> None:
+    rotor, history = model
+    days = np.datetime64("2026-03-30T23:30:00") + np.arange(len(history.run)).astype("timedelta64[D]")
+    days[0] = np.datetime64("NaT")
+    dated = replace(history, date=days)
+    assert fit(rotor, dated, robust=False).influence.source["dates"] == ["2026-03-31", str(days[-1])[:10]]
+    cells = HistoryCells(rotor, history)
+    parts = [JobSums.of(cells, replace(history, date=days - np.timedelta64(10, "D"))), JobSums.of(cells, dated)]
+    JobSums.joined(parts).save(tmp_path / "sums.npz", force=False)
+    assert JobSums.load(tmp_path / "sums.npz", rotor).dates == ("2026-03-21", str(days[-1])[:10])
+    assert JobSums.of(cells).dates is None and JobSums.joined([JobSums.of(cells)]).dates is None
+    by_hand = replace(fit(rotor, history).influence, source={"jobs": 3, "dates": "in spring"})  # any text
+    assert fit(rotor, dated, by_hand, robust=False).influence.source["dates"][0] == "2026-03-31"

@@ -17,7 +17,7 @@ from trackbal.estimate.likeness import family_likeness
 from trackbal.estimate.prior import history_family, prior_jobs, prior_knowledge, unite
 from trackbal.estimate.setting_errors import find_setting_errors
 from trackbal.fitting.fit_cautions import amount_cautions, aside_cautions, cautions, prior_cautions, suspect_cautions
-from trackbal.fitting.job_sums import JobSums
+from trackbal.fitting.job_sums import JobSums, spanned
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.compare import contradicted
 from trackbal.influence.departures import Departures
@@ -390,7 +390,8 @@ def _with_departures(sums: JobSums, estimates: Estimates, influence: Influence, 
 
 def _source(sums: JobSums, prior: Influence | None) -> dict[str, Any]:
     before = [] if prior is None else prior.source.get("job_names", [])
-    source: dict[str, Any] = {"jobs": len(sums.jobs), "runs": sums.runs, "dates": None}
+    dates = spanned([sums.dates, None if prior is None else prior.source.get("dates")])
+    source: dict[str, Any] = {"jobs": len(sums.jobs), "runs": sums.runs, "dates": dates and list(dates)}
     source["aircraft"], source["job_names"] = len(set(sums.aircraft)), sorted({*before, *sums.jobs})
     return source if prior is None else source | {"prior_jobs": prior_jobs(prior)}
 

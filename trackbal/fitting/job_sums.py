@@ -30,7 +30,7 @@ from trackbal.records.robust import Record
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import History, Reals, Run
 
-SCHEMA = 4
+SCHEMA = 5
 LARGEST_FILE = 1024**3  # bytes
 _RUN_FIELDS = (
     "vibration",
@@ -42,6 +42,9 @@ _RUN_FIELDS = (
     "height_taken",
     "rpm",
 )
+
+
+Span = tuple[str, str]
 
 
 @dataclass(frozen=True)
@@ -65,6 +68,8 @@ class JobSums:
         What is not relied upon; already left out of the sums.
     largest_single : ndarray, shape (A,)
         The largest change made at once with each adjuster on one blade, as recorded.
+    dates : tuple of str, or None
+        First and last day of the runs, ISO 8601; None where no run is dated.
     """
 
     rotor: Rotor
@@ -77,6 +82,7 @@ class JobSums:
     aircraft: tuple[str, ...]
     set_aside: tuple[Record, ...]
     largest_single: Reals
+    dates: Span | None
 
     @classmethod
     def of(cls, cells: HistoryCells, history: History | None = None, set_aside: tuple[Record, ...] = ()) -> JobSums:
@@ -94,6 +100,7 @@ class JobSums:
             cells.aircraft,
             set_aside,
             np.abs(made).max(axis=(0, 2), initial=0.0),
+            days_of(recorded),
         )
 
     @classmethod
@@ -112,6 +119,7 @@ class JobSums:
             tuple(name for part in parts for name in part.aircraft),
             tuple(record for part in parts for record in part.set_aside),
             np.max([part.largest_single for part in parts], axis=0),
+            spanned([part.dates for part in parts]),
         )
 
     def save(self, file: str | PathLike[str], *, force: bool) -> None:
@@ -124,6 +132,7 @@ class JobSums:
             "schema": SCHEMA,
             "kept": _kept(self.rotor),
             "runs": self.runs,
+            "dates": self.dates,
             "set_aside": [asdict(record) for record in self.set_aside],
         }
         arrays: dict[str, Any] = {
@@ -166,6 +175,7 @@ class JobSums:
                     tuple(arrays["aircraft"].tolist()),
                     tuple(Record(**record | {"sensors": tuple(record["sensors"])}) for record in head["set_aside"]),
                     arrays["largest_single"],
+                    spanned([head["dates"]]),
                 )
         except OSError as error:
             raise InputError(file, error.strerror or str(error), "sums kept by trackbal fit --keep") from None
@@ -283,6 +293,19 @@ def _as_cells(family: str, arrays: Any, number: int) -> list[CellStatistics]:
         )
         for c in range(number)
     ]
+
+
+def days_of(history: History) -> Span | None:
+    """Return the first and the last day of a history's runs, ISO 8601; None where no run is dated."""
+    dated = history.date[~np.isnat(history.date)]
+    return (str(dated.min())[:10], str(dated.max())[:10]) if len(dated) else None
+
+
+def spanned(spans: Sequence[Any]) -> Span | None:
+    """Return the first and the last day of several spans; what is not two texts, as of a file by hand, is none."""
+    dated = [span for span in spans if isinstance(span, list | tuple) and [type(day) for day in span] == [str, str]]
+    days = [day for span in dated for day in span]
+    return (min(days), max(days)) if days else None
 
 
 def refuse_known_jobs(known: frozenset[str], jobs: Sequence[str], source: str, where: str = "the kept sums") -> None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from trackbal.base.covariance import of_both_parts, pairs
 from trackbal.estimate.cell_coefficients import CellCoefficients, Kind, from_influence, to_influence
 from trackbal.estimate.prior import prior_jobs
+from trackbal.fitting.job_sums import spanned
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures import Departures
 from trackbal.runs.rotor import Rotor
@@ -41,11 +42,12 @@ def _two(rotor: Rotor, first: Influence, second: Influence) -> Influence:
     vibration = _family(first, second, "vibration", jobs)
     height = _family(first, second, "height", jobs)
     runs = [f.source.get("runs") for f in (first, second)]
+    dates = spanned([f.source.get("dates") for f in (first, second)])
     source: dict[str, Any] = {
         "jobs": sum(jobs),
         "job_names": sorted({name for f in (first, second) for name in f.source.get("job_names", [])}),
         "runs": sum(runs) if all(isinstance(n, int | float) for n in runs) else None,
-        "dates": None,
+        "dates": dates and list(dates),
         "fit_quality": None,
         "merged": [*first.source.get("merged", [_origin(first)]), *second.source.get("merged", [_origin(second)])],
     }
