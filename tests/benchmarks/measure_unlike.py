@@ -2,12 +2,17 @@
 
     python tests/benchmarks/measure_unlike.py [aircraft of each kind] [types] [seed] [number of one kind]
 
-prints the table of docs/closed_loop.md: what was said of first plans, and what came.
+prints the table of docs/closed_loop.md: what was said of first plans, and what came;
+
+    python tests/benchmarks/measure_unlike.py belief [aircraft of each kind] [types] [seed]
+
+what would have been said of the same plans had blades been believed to answer more or less unlike each other.
 """
 
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +22,9 @@ from plain_aircraft import ROTOR, A, B, Odd, PlainType
 
 from trackbal.fitting.fit import fit
 from trackbal.plan.advice import UNLIKE, advise
+from trackbal.plan.chance import chances
 
+BELIEFS = (0.0, 0.03, 0.05, 0.07, 0.1)  # of blades_unlike
 KINDS = {
     "as the record": Odd(),
     "unexplained part 1.5 times": Odd(rest=1.5),
@@ -65,6 +72,44 @@ def main(aircraft: int, types: int, seed: int, only: int = -1) -> None:
         print(f"| {name} | {len(said)} | {told} | {100 * unlike.mean():.0f} % |", flush=True)
 
 
+def believed(odd: Odd, aircraft: int, types: int, seed: int) -> np.ndarray:
+    """Return the chance of first plans with each of BELIEFS, and inside or not (read with noise), (n, K + 1)."""
+    rows = []
+    for t in range(types):
+        kind = PlainType.drawn(seed + t)
+        influence = fit(ROTOR, kind.history(seed + t)).influence
+        assert influence.departures is not None
+        others = [replace(influence, departures=replace(influence.departures, blades_unlike=b)) for b in BELIEFS]
+        rng = np.random.default_rng([seed + t, 3])
+        for _ in range(aircraft // types):
+            one = kind.craft(rng, odd)
+            run = one.fly(np.zeros((A, B)), rng)
+            advice = advise(ROTOR, run, influence, np.zeros((A, B)), override_stop=True)
+            if advice.verdict == "inside" or advice.recommended is None:
+                continue
+            change = advice.plans[advice.recommended].change
+            after = one.fly(change, rng)
+            inside = (np.abs(after.vibration) <= 0.2).all() and (after.spread <= 20.0).all()
+            rows.append([*(float(chances(ROTOR, run, other, change[None])[0]) for other in others), float(inside)])
+    return np.array(rows)
+
+
+def beliefs(aircraft: int, types: int, seed: int) -> None:
+    """Print, for each kind and belief, said and came of all plans and of those said to be 0.9 likely or more."""
+    print(f"| aircraft | {' | '.join(f'{b:g}: all; 0.9 or more' for b in BELIEFS)} |")
+    print("|---" * (1 + len(BELIEFS)) + "|")
+    for name, odd in KINDS.items():
+        *said, came = believed(odd, aircraft, types, seed).T
+        cells = []
+        for chance in said:
+            top = chance >= 0.9
+            told = f"{chance[top].mean():.2f}, {came[top].mean():.2f} ({top.sum()})" if top.any() else "-"
+            cells.append(f"{chance.mean():.2f}, {came.mean():.2f}; {told}")
+        print(f"| {name} | {' | '.join(cells)} |", flush=True)
+
+
 if __name__ == "__main__":
-    given = [int(n) for n in sys.argv[1:]]
-    main(*given, *[200, 4, 11][len(given) :])
+    words = sys.argv[1:]
+    what = beliefs if words[:1] == ["belief"] else main
+    given = [int(n) for n in words[what is beliefs :]]
+    what(*given, *[200, 4, 11][len(given) :])
