@@ -9,6 +9,7 @@ import pytest
 from page_rotors import curable_run, history_of, influence_of, rotor_of
 
 from trackbal.fitting.fit import fit
+from trackbal.influence.binding import Blind
 from trackbal.influence.coefficients import Influence
 from trackbal.influence.departures import Departures
 from trackbal.plan.advice import advise
@@ -120,3 +121,12 @@ def test_what_a_plan_does_where_nothing_was_read():
     assert f"up to {max(moved.max(), lifted):.1f} of their limit" in said and ROTOR.regimes[2].label in said
     assert "spends what they may need of pitch link of blade 2 (1 of 4 flats left that way)" in said
     assert "spends" not in unread_words(ROTOR, partly, INFLUENCE, np.zeros((3, 5)), change)[0]
+
+    nowhere = np.arange(3)[:, None] == 2  # the file says nothing of the third regime
+    blind = Blind(np.broadcast_to(nowhere, ROTOR.vibration_limit.shape), nowhere[:, 0])
+    alpha, tau = np.where(nowhere, 0.0, INFLUENCE.alpha), np.where(nowhere[:, 0], 0.0, INFLUENCE.tau)
+    silent = replace(INFLUENCE, alpha=alpha, tau=tau, blind=blind)
+    (said,) = unread_words(ROTOR, partly, silent, np.zeros((3, 5)), change)
+    name = ROTOR.regimes[2].name
+    assert f"What the plan does to {name} is not known: the influence file says nothing of it" in said
+    assert "up to" not in said and said.short == f"Not read, and what the plan does there is not known: {name}."

@@ -119,6 +119,15 @@ def _worst_there(rotor: Rotor, likely: Forecast, unread: list[int]) -> tuple[flo
     return max(found, key=lambda part: part[0], default=None)
 
 
+def _nothing_said_of(rotor: Rotor, influence: Influence, unread: list[int]) -> tuple[str, ...]:
+    """Return of which readings wanted in some regimes the influence file says nothing."""
+    if influence.blind is None:
+        return ()
+    here = np.zeros(len(rotor.regimes), dtype=bool)
+    here[unread] = True
+    return influence.blind.words(rotor, rotor.vibration_wanted & here[:, None], rotor.height_wanted & here)
+
+
 def unread_words(
     rotor: Rotor,
     run: Run,
@@ -146,10 +155,18 @@ def unread_words(
     parts += [(float(lifted[r]), "tip spread", r) for r in unread]
     most, what, r = max(parts, key=lambda part: part[0])
     labels = ", ".join(rotor.regimes[i].label for i in unread)
-    said = (
-        f"Not read this time, so not weighed: {labels}. There the plan moves readings by up to {most:.1f} of their "
-        f"limit ({what}, {rotor.regimes[r].label}), for better or worse"
-    )
+    said = f"Not read this time, so not weighed: {labels}. "
+    short = f"Not read, moved by up to {most:.1f} of limit: {what}, {rotor.regimes[r].name}"
+    nothing = _nothing_said_of(rotor, influence, unread)
+    if nothing:
+        said += f"What the plan does to {'; '.join(nothing)} is not known: the influence file says nothing of it. "
+    if most > 0.0 or not nothing:
+        said += (
+            f"There the plan moves readings by up to {most:.1f} of their limit ({what}, {rotor.regimes[r].label}), "
+            "for better or worse"
+        )
+    else:
+        said, short = said.removesuffix(". "), f"Not read, and what the plan does there is not known: {nothing[0]}"
     spent = []
     for b, a in np.argwhere(change.T != 0.0):
         adjuster, amount = rotor.adjusters[a], float(change[a, b])
@@ -159,7 +176,6 @@ def unread_words(
             spent.append(
                 f"{name} of blade {rotor.blades[b]} ({spare:.10g} of {free:.10g} {adjuster.unit} left that way)"
             )
-    short = f"Not read, moved by up to {most:.1f} of limit: {what}, {rotor.regimes[r].name}"
     worst = None if likely is None else _worst_there(rotor, likely[1], unread)
     if likely is not None and worst is not None:
         before = _worst_there(rotor, likely[0], unread)
