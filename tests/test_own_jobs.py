@@ -65,6 +65,24 @@ def history_of(fleet, names):
     )
 
 
+def test_jobs_that_are_dated_count_in_the_order_of_their_days():
+    """The newest first in the sheet: "since" a job is still what came after it."""
+    history = history_of(Fleet(invented_influence(), even_departures(0.5), 6), ["7", "7", "8", "7"])
+    days = np.repeat(np.array(["2026-05-03", "2026-05-02", "2026-01-01", "2026-05-01"], dtype="datetime64[s]"), 3)
+    changes = {f"job {j}": history.change[history.job == j][-1] - history.change[history.job == j][0] for j in range(4)}
+
+    def order(history, since=None):
+        last = [job.change[-1] for job in own_jobs(history, "7", since)]
+        return [next(name for name, change in changes.items() if np.array_equal(change, one)) for one in last]
+
+    assert order(history) == ["job 0", "job 1", "job 3"]
+    dated = replace(history, date=days)
+    assert order(dated) == ["job 3", "job 1", "job 0"]
+    assert order(dated, "job 1") == ["job 1", "job 0"]
+    partly = replace(history, date=np.where(history.job == 1, np.datetime64("NaT"), days))
+    assert order(partly) == ["job 0", "job 1", "job 3"]
+
+
 def test_the_jobs_of_an_aircraft_are_found_by_its_name_from_one_on():
     fleet = Fleet(invented_influence(), even_departures(0.5), 5)
     history = history_of(fleet, ["7", "8", "7", "7"])

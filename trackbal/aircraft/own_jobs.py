@@ -15,6 +15,8 @@ MOST_JOBS = 6  # the last; more tell little and take long
 def own_jobs(history: History, aircraft: str, since: str | None = None) -> tuple[JobRuns, ...]:
     """Return the jobs of an aircraft in a history, in their order; those of a single run tell nothing and are left out.
 
+    Their order is that of their first days where all of them are dated, else that of the history.
+
     Parameters
     ----------
     since : str, optional
@@ -30,6 +32,7 @@ def own_jobs(history: History, aircraft: str, since: str | None = None) -> tuple
     if not chosen:
         known = ", ".join(sorted(set(history.aircraft))[:12])
         raise InputError(history.source, aircraft, f"an aircraft of the history: {known}", column="aircraft")
+    chosen = _in_order(history, chosen)
     if since is not None:
         names = [history.jobs[j] for j in chosen]
         if since not in names:
@@ -48,3 +51,11 @@ def own_jobs(history: History, aircraft: str, since: str | None = None) -> tuple
             )
             jobs.append(JobRuns([job.run(t) for t in range(len(job))], job.change))
     return tuple(jobs[-MOST_JOBS:])
+
+
+def _in_order(history: History, jobs: list[int]) -> list[int]:
+    dates = [history.date[history.job == j] for j in jobs]
+    if any(np.isnat(days).all() for days in dates):
+        return jobs
+    first = [days[~np.isnat(days)].min() for days in dates]
+    return [jobs[i] for i in np.argsort(first, kind="stable").tolist()]
