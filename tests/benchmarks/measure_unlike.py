@@ -12,6 +12,7 @@ what would have been said of the same plans had blades been believed to answer m
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,8 +22,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from plain_aircraft import ROTOR, A, B, Odd, PlainType
 
 from trackbal.fitting.fit import fit
-from trackbal.plan.advice import UNLIKE, advise
+from trackbal.influence.coefficients import Influence
+from trackbal.plan.advice import UNLIKE, Advice, Plan, advise
 from trackbal.plan.chance import chances
+from trackbal.runs.run import Run
 
 BELIEFS = (0.0, 0.03, 0.05, 0.07, 0.1)  # of blades_unlike
 KINDS = {
@@ -36,9 +39,11 @@ KINDS = {
 }
 
 
-def flown(odd: Odd, aircraft: int, types: int, seed: int) -> np.ndarray:
-    """Return chance said, inside or not (read with noise), said to be unlike or not, of first plans; (n, 3)."""
-    rows = []
+def first_plans(odd: Odd, aircraft: int, types: int, seed: int) -> Iterator[tuple[Influence, Run, Advice, Plan, bool]]:
+    """Yield the influence, first run, advice and recommended plan of each aircraft, and whether it came out inside.
+
+    Inside: as the next run reads it, with noise. Aircraft inside as found, or without a plan, are passed over.
+    """
     for t in range(types):
         kind = PlainType.drawn(seed + t)
         influence = fit(ROTOR, kind.history(seed + t)).influence
@@ -52,7 +57,14 @@ def flown(odd: Odd, aircraft: int, types: int, seed: int) -> np.ndarray:
             plan = advice.plans[advice.recommended]
             after = one.fly(plan.change, rng)
             inside = (np.abs(after.vibration) <= 0.2).all() and (after.spread <= 20.0).all()
-            rows.append((plan.chance, float(inside), float(any("unlike" in c.lower() for c in advice.cautions))))
+            yield influence, run, advice, plan, bool(inside)
+
+
+def flown(odd: Odd, aircraft: int, types: int, seed: int) -> np.ndarray:
+    """Return chance said, inside or not, said to be unlike or not, of first plans; (n, 3)."""
+    rows = []
+    for _, _, advice, plan, inside in first_plans(odd, aircraft, types, seed):
+        rows.append((plan.chance, float(inside), float(any("unlike" in c.lower() for c in advice.cautions))))
     return np.array(rows)
 
 
@@ -73,24 +85,13 @@ def main(aircraft: int, types: int, seed: int, only: int = -1) -> None:
 
 
 def believed(odd: Odd, aircraft: int, types: int, seed: int) -> np.ndarray:
-    """Return the chance of first plans with each of BELIEFS, and inside or not (read with noise), (n, K + 1)."""
+    """Return the chance of first plans with each of BELIEFS, and inside or not, (n, K + 1)."""
     rows = []
-    for t in range(types):
-        kind = PlainType.drawn(seed + t)
-        influence = fit(ROTOR, kind.history(seed + t)).influence
+    for influence, run, _, plan, inside in first_plans(odd, aircraft, types, seed):
         assert influence.departures is not None
         others = [replace(influence, departures=replace(influence.departures, blades_unlike=b)) for b in BELIEFS]
-        rng = np.random.default_rng([seed + t, 3])
-        for _ in range(aircraft // types):
-            one = kind.craft(rng, odd)
-            run = one.fly(np.zeros((A, B)), rng)
-            advice = advise(ROTOR, run, influence, np.zeros((A, B)), override_stop=True)
-            if advice.verdict == "inside" or advice.recommended is None:
-                continue
-            change = advice.plans[advice.recommended].change
-            after = one.fly(change, rng)
-            inside = (np.abs(after.vibration) <= 0.2).all() and (after.spread <= 20.0).all()
-            rows.append([*(float(chances(ROTOR, run, other, change[None])[0]) for other in others), float(inside)])
+        said = [float(chances(ROTOR, run, other, plan.change[None])[0]) for other in others]
+        rows.append([*said, float(inside)])
     return np.array(rows)
 
 

@@ -19,6 +19,17 @@ POINTS_AT = {
 }
 
 
+def after_first_run(tmp_path, command):
+    """Return a logbook without influence in which a first aircraft has been run once."""
+    kind = VirtualType.shipped("main4")
+    book = tmp_path / "day.tblog"
+    write_run(kind.rotor, tmp_path / "run.csv", kind.aircraft(10001).fly(np.random.default_rng(1)), force=False)
+    command("new", book, "--rotor", VirtualType.rotor_file("main4"))
+    command("start", book, "No. 1")
+    command("run", book, tmp_path / "run.csv")
+    return book
+
+
 def test_the_first_day_from_new_to_close_without_any_past_run(tmp_path, command):
     """Only what `log show` says comes next is ever called, and it works every time."""
     kind = VirtualType.shipped("main4")
@@ -57,12 +68,7 @@ def test_the_first_day_from_new_to_close_without_any_past_run(tmp_path, command)
 
 
 def test_textbook_estimates_are_entered_as_such(tmp_path, command):
-    kind = VirtualType.shipped("main4")
-    book = tmp_path / "day.tblog"
-    write_run(kind.rotor, tmp_path / "run.csv", kind.aircraft(10001).fly(np.random.default_rng(1)), force=False)
-    command("new", book, "--rotor", VirtualType.rotor_file("main4"))
-    command("start", book, "No. 1")
-    command("run", book, tmp_path / "run.csv")
+    book = after_first_run(tmp_path, command)
     assert command("trial", book, "--json")[0] == 0
     import sqlite3
 
@@ -90,12 +96,7 @@ def test_no_trial_while_a_stop_reached_in_another_regime_stands(tmp_path, comman
 
 
 def test_done_after_not_enough_known_asks_what_was_done(tmp_path, command):
-    kind = VirtualType.shipped("main4")
-    book = tmp_path / "day.tblog"
-    write_run(kind.rotor, tmp_path / "run.csv", kind.aircraft(10001).fly(np.random.default_rng(1)), force=False)
-    command("new", book, "--rotor", VirtualType.rotor_file("main4"))
-    command("start", book, "No. 1")
-    command("run", book, tmp_path / "run.csv")
+    book = after_first_run(tmp_path, command)
     code, out, _ = command("advise", book)
     assert code == 1
     assert "log trial" in out
@@ -105,12 +106,7 @@ def test_done_after_not_enough_known_asks_what_was_done(tmp_path, command):
 
 
 def test_what_a_job_keeps_to_holds_for_a_trial_and_after_it(tmp_path, command):
-    kind = VirtualType.shipped("main4")
-    book = tmp_path / "day.tblog"
-    write_run(kind.rotor, tmp_path / "run.csv", kind.aircraft(10001).fly(np.random.default_rng(1)), force=False)
-    command("new", book, "--rotor", VirtualType.rotor_file("main4"))
-    command("start", book, "No. 1")
-    command("run", book, tmp_path / "run.csv")
+    book = after_first_run(tmp_path, command)
     command("advise", book, "--hold", "pitch_link")
     answer = json.loads(command("trial", book, "--json")[1])
     assert "pitch_link" not in {a["adjuster"] for a in answer["trial"]["adjustments"]}

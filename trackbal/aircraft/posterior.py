@@ -124,6 +124,14 @@ class OwnAircraft:
         """What delta makes of x^ and of a root of C in the readings, run by run."""
         return [levers_of(self.model, one, self.blade_differences, self.estimate[1]) for one in self.runs]
 
+    @cached_property
+    def _sure_levers(self) -> list[tuple[Reals, Reals]]:
+        """What the coordinates of delta make of x^, and the part of each that is a cell's own; (D of a run, 3A)."""
+        return [
+            (one.basis @ (self.blade_differences[one.job] + one.change.ravel()), own_of(self.model, one.entries))
+            for one in self.runs
+        ]
+
     def predict(self, entries: Entries, change: Reals) -> tuple[Reals, Reals]:
         """Return what the next run of the present job is to read, mean (E,) and covariance (E, E), its noise apart.
 
@@ -209,7 +217,7 @@ class OwnAircraft:
         own = model.height_own[regime] if height else model.own[regime, sensor]
         columns = slice(2 * adjusters, None) if height else slice(2 * adjusters)
         blocks = []
-        for one in self.runs:
+        for one, (lever, own_parts) in zip(self.runs, self._sure_levers, strict=True):
             entries = one.entries
             same = (entries.regime_of == regime) & (entries.is_height == height)
             if height:
@@ -218,9 +226,8 @@ class OwnAircraft:
                 alike = model.departures.regimes[regime, entries.regime_of]
                 alike = alike * model.departures.sensors[sensor, entries.sensor_of]
                 same &= entries.sensor_of == sensor
-            other = own_of(model, entries)[:, columns]
+            other = own_parts[:, columns]
             together = np.sqrt((1.0 - own) * (1.0 - other)) * alike[:, None] + np.sqrt(own * other) * same[:, None]
-            lever = one.basis @ (self.blade_differences[one.job] + one.change.ravel())
             blocks.append(root @ (lever[:, columns] * together).T)
         return np.concatenate(blocks, axis=1)
 

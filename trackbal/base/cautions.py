@@ -198,7 +198,7 @@ def in_fewest_lines(cautions: Iterable[str]) -> list[str]:
     kinds = [kind for kind, words in _BY_KIND.items() if words in given]
     said = in_short((c for c in given if c not in _BY_KIND.values()), shortest=True)
     named = ", ".join(_BY_KIND_IN_A_WORD[kind] for kind in kinds)
-    asides = [c for c in said if c in {str(g) for g in given if isinstance(g, Aside)}]
+    asides = in_short((c for c in given if isinstance(c, Aside)), shortest=True)
     return [*(c for c in said if c not in asides), *([f"By the manual: {named}."] if kinds else []), *asides]
 
 

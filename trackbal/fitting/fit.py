@@ -140,17 +140,7 @@ def fit(rotor: Rotor, history: History, prior: Influence | None = None, *, robus
         *suspect_cautions(len(still_in), shift),
     )
     result = concluded(JobSums.of(kept.cells, history, kept.set_aside), kept.estimates, prior)
-    influence = with_largest_changes(rotor, history, result.influence, prior)
-    return replace(result, influence=influence, suspects=result.suspects + still_in, cautions=lines + result.cautions)
-
-
-def with_largest_changes(rotor: Rotor, history: History, influence: Influence, prior: Influence | None) -> Influence:
-    """Return the influence with the largest single change that the past made with each adjuster in its source."""
-    made = np.diff(history.change, axis=0)[np.diff(history.job) == 0]
-    known = {} if prior is None else prior.source.get("largest_past_change", {})
-    largest = np.abs(made).max(axis=(0, 2), initial=0.0).tolist()
-    named = {a.name: max(v, known.get(a.name, 0.0)) for a, v in zip(rotor.adjusters, largest, strict=True)}
-    return replace(influence, source=influence.source | {"largest_past_change": {k: v for k, v in named.items() if v}})
+    return replace(result, suspects=result.suspects + still_in, cautions=lines + result.cautions)
 
 
 @dataclass(frozen=True)
@@ -389,10 +379,15 @@ def _with_departures(sums: JobSums, estimates: Estimates, influence: Influence, 
 
 
 def _source(sums: JobSums, prior: Influence | None) -> dict[str, Any]:
-    before = [] if prior is None else prior.source.get("job_names", [])
-    dates = spanned([sums.dates, None if prior is None else prior.source.get("dates")])
+    before: dict[str, Any] = {} if prior is None else prior.source
+    dates = spanned([sums.dates, before.get("dates")])
     source: dict[str, Any] = {"jobs": len(sums.jobs), "runs": sums.runs, "dates": dates and list(dates)}
-    source["aircraft"], source["job_names"] = len(set(sums.aircraft)), sorted({*before, *sums.jobs})
+    source["aircraft"] = len(set(sums.aircraft))
+    source["job_names"] = sorted({*before.get("job_names", []), *sums.jobs})
+    names, known = [a.name for a in sums.rotor.adjusters], before.get("largest_past_change", {})
+    made = zip(names, sums.largest_single.tolist(), strict=True)
+    largest = {name: max(amount, known.get(name, 0.0)) for name, amount in made}
+    source["largest_past_change"] = {name: amount for name, amount in largest.items() if amount}
     return source if prior is None else source | {"prior_jobs": prior_jobs(prior)}
 
 

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 
 from trackbal.estimate.estimate import Estimates
 from trackbal.estimate.job_statistics import HistoryCells
 from trackbal.fitting.fit import Fit, concluded, estimate_cells, kept_records, type_influence
 from trackbal.fitting.job_sums import JobSums, refuse_known_jobs
-from trackbal.fitting.merge import largest_past_changes
 from trackbal.influence.coefficients import Influence
 from trackbal.records.robust import can_judge, odd_records, records
 from trackbal.records.set_aside import sift
@@ -64,11 +62,4 @@ def _sums(rotor: Rotor, piece: History, known: Estimates | None, robust: bool) -
 
 def fit_sums(sums: JobSums, prior: Influence | None = None) -> Fit:
     """Fit the influence coefficients of a type to the sums of its jobs; parameters as in fitting.fit."""
-    found = concluded(sums, estimate_cells(sums, prior), prior)
-    names = [a.name for a in sums.rotor.adjusters]
-    made = {name: v for name, v in zip(names, sums.largest_single.tolist(), strict=True) if v}
-    influence = replace(found.influence, source=found.influence.source | {"largest_past_change": made})
-    if prior is not None:
-        both = influence.source | {"largest_past_change": largest_past_changes(influence, prior)}
-        influence = replace(influence, source=both)
-    return replace(found, influence=influence)
+    return concluded(sums, estimate_cells(sums, prior), prior)

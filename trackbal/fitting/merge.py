@@ -51,7 +51,7 @@ def _two(rotor: Rotor, first: Influence, second: Influence) -> Influence:
         "fit_quality": None,
         "merged": [*first.source.get("merged", [_origin(first)]), *second.source.get("merged", [_origin(second)])],
     }
-    if largest := largest_past_changes(first, second):
+    if largest := _largest_changes(first, second):
         source["largest_past_change"] = largest
     noise = (
         _pooled_sd(first.vibration_noise, second.vibration_noise, jobs),
@@ -66,7 +66,7 @@ def _two(rotor: Rotor, first: Influence, second: Influence) -> Influence:
     return replace(merged, blind=blind, made_for=made_for)
 
 
-def largest_past_changes(*influences: Influence) -> dict[str, float]:
+def _largest_changes(*influences: Influence) -> dict[str, float]:
     """Return the largest single change that any of the pasts made with each adjuster they name."""
     largest: dict[str, float] = {}
     for influence in influences:
