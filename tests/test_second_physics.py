@@ -8,8 +8,11 @@ import numpy as np
 import pytest
 from plain_aircraft import ROTOR, A, B, Odd, PlainType
 
+from trackbal.aircraft.entries import entries_of
+from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.aircraft.job_runs import JobRuns
 from trackbal.aircraft.learning import posterior_of
+from trackbal.aircraft.surprise import surprise
 from trackbal.base.cautions import in_short
 from trackbal.estimate.job_statistics import HistoryCells
 from trackbal.fitting.fit import estimate_cells, fit, type_influence
@@ -113,3 +116,41 @@ def test_advice_says_what_equal_blades_pass_on_and_no_adjustment_cures(known, ha
     run = kind.craft(np.random.default_rng(1)).fly(STILL, np.random.default_rng(1))
     cautions = advise(rotor, run, influence, STILL, most=1, override_stop=True).cautions
     assert sum("it is no adjustment's business." in caution for caution in cautions) == said
+
+
+def test_a_reading_of_which_the_file_says_nothing_raises_no_alarm_and_tells_nothing_of_others(known) -> None:
+    """A regime that the rotor has gained: no coefficients, no noise; the reading stands far out, and scatters."""
+    kind, influence = known
+    new = np.arange(len(ROTOR.regimes)) == 2
+    silent = replace(
+        influence,
+        alpha=np.where(new[:, None], 0.0, influence.alpha),
+        tau=np.where(new, 0.0, influence.tau),
+        vibration_cov=np.where(new[:, None, None, None], 0.0, influence.vibration_cov),
+        height_cov=np.where(new[:, None, None], 0.0, influence.height_cov),
+        mean_vibration_cov=None,
+        mean_height_cov=None,
+        vibration_noise=np.where(new[:, None], 0.0, influence.vibration_noise),
+        height_noise=np.where(new, 0.0, influence.height_noise),
+    )
+    rng = np.random.default_rng(8)
+    craft = kind.craft(rng)
+    first, second = craft.fly(STILL, rng), craft.fly(STILL, rng)
+    first, second = (replace(run, vibration=run.vibration + 0.6 * new[:, None]) for run in (first, second))
+    unread = replace(
+        first, vibration_count=first.vibration_count * ~new[:, None], height_count=first.height_count * ~new
+    )
+    start = np.zeros((1, A, B))
+    own, without = (posterior_of(ROTOR, [JobRuns([run], start)], silent) for run in (first, unread))
+    assert own is not None and without is not None
+    assert own.unlike == pytest.approx(without.unlike, rel=1e-6)
+    assert own.influence().alpha[:, :2] == pytest.approx(without.influence().alpha[:, :2], rel=1e-6)
+    entries = entries_of(own.model, first)
+    mean, _ = own.predict(entries, STILL)
+    there = entries.regime_of == 2
+    assert mean[there] == pytest.approx(entries.values[there], rel=0.01, abs=0.01)  # it stays as it was read
+    seen = surprise(ROTOR, JobArrays.of([first, second], np.zeros((2, A, B))), silent)
+    assert seen is not None and not seen.surprising
+    far = replace(second, vibration=second.vibration * np.where(new[:, None], -1.0, 1.0))
+    seen = surprise(ROTOR, JobArrays.of([first, far], np.zeros((2, A, B))), silent)
+    assert seen is not None and seen.surprising  # a reading that turns about with nothing done is none the less

@@ -14,6 +14,8 @@ from trackbal.aircraft.type_model import TypeModel
 from trackbal.base.covariance import centring
 from trackbal.runs.run import Reals
 
+_ANY_SIZE = 10.0  # limits that a reading of which nothing is known may be
+
 
 @dataclass(frozen=True)
 class Levers:
@@ -95,7 +97,8 @@ def own_to_job(model: TypeModel, one: RunEntries, other: RunEntries) -> Reals:
 def unexplained(model: TypeModel, one: Entries, other: Entries) -> Reals:
     """Return the covariance, (D, D'), of what no blade difference explains: the same in every run of a job.
 
-    Of a reading's part (or a tip's height) some is its own, and some is shared by the regimes.
+    Of a reading's part (or a tip's height) some is its own, and some is shared by the regimes. A reading of which the
+    type's coefficients tell nothing may be of any size (_ANY_SIZE), and tells nothing of others.
     """
     departures = model.departures
     same = one.is_height[:, None] == other.is_height
@@ -104,7 +107,9 @@ def unexplained(model: TypeModel, one: Entries, other: Entries) -> Reals:
     regimes = np.ix_(one.regime_of, other.regime_of)
     alike = np.where(one.is_height, departures.unexplained_height_alike, departures.unexplained_alike[one.sensor_of])
     between = np.where(one.is_height[:, None], departures.heights[regimes], departures.regimes[regimes])
-    shared = np.where(np.equal.outer(one.regime_of, other.regime_of), 1.0, alike[:, None] * between)
+    shared = np.where(
+        np.equal.outer(one.regime_of, other.regime_of), 1.0, alike[:, None] * between * np.outer(one.told, other.told)
+    )
     return np.where(same, np.outer(_rest(model, one), _rest(model, other)) * shared, 0.0)
 
 
@@ -115,7 +120,7 @@ def _rest(model: TypeModel, entries: Entries) -> Reals:
     vibration = departures.unexplained[entries.sensor_of[:n]]
     limit = rotor.vibration_limit[entries.regime_of[:n], entries.sensor_of[:n]]
     tips = departures.unexplained_height / (rotor.height_limit[entries.regime_of[n:]] / 2.0)
-    return np.concatenate([vibration / limit, tips])
+    return np.where(entries.told, np.concatenate([vibration / limit, tips]), _ANY_SIZE)
 
 
 def blade_cov(model: TypeModel) -> Reals:

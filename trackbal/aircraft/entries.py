@@ -56,6 +56,11 @@ class Entries:
         return np.arange(self.values.size) >= 2 * len(self.regime)
 
     @cached_property
+    def told(self) -> NDArray[np.bool_]:
+        """Of which entries the type's coefficients tell anything, shape (D,)."""
+        return np.asarray(self.effect.any(axis=1))
+
+    @cached_property
     def regime_of(self) -> Counts:
         """Regime of each entry, shape (D,)."""
         return np.concatenate([self.regime, self.regime, np.repeat(self.height_regime, self.blades)])

@@ -55,7 +55,7 @@ def posterior_of(
     """
     if influence.departures is None or any(_moved_unknown(influence, job, made) for job in jobs):
         return None
-    return own_aircraft(TypeModel.of(rotor, influence, influence.departures), jobs)
+    return own_aircraft(TypeModel.of(rotor, influence.with_noise(rotor), influence.departures), jobs)
 
 
 def learn(

@@ -22,6 +22,7 @@ from trackbal.influence.departures import Departures
 from trackbal.influence.frames import influence_frame
 from trackbal.influence.influence_reader import Contents, parse_contents, read_contents
 from trackbal.influence.influence_writer import write_influence
+from trackbal.runs.reading_noise import noise_floor
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Complexes, Reals
 
@@ -182,6 +183,15 @@ class Influence(Summarised, Contents):
             mean_vibration_cov=None,
             mean_height_cov=None,
             departures=None,
+        )
+
+    def with_noise(self, rotor: Rotor) -> Influence:
+        """Return the same, the noise of which it says nothing being what is assumed where no runs tell it."""
+        floor = noise_floor(rotor)
+        return replace(
+            self,
+            vibration_noise=np.where(self.vibration_noise > 0.0, self.vibration_noise, floor.vibration),
+            height_noise=np.where(self.height_noise > 0.0, self.height_noise, floor.height),
         )
 
     def hermitian_cov(self) -> Complexes:

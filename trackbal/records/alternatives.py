@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 from trackbal.aircraft.belief import Belief, prior_belief, run_by_run
 from trackbal.aircraft.job_arrays import JobArrays
 from trackbal.influence.coefficients import Influence
-from trackbal.runs.reading_noise import noise_floor
 from trackbal.runs.rotor import Rotor
 from trackbal.runs.run import Counts, History, Reals
 
@@ -216,11 +215,8 @@ def bounded(rotor: Rotor, influence: Influence, sizes: Sizes) -> Influence:
     both, each = np.arange(cov.shape[-1]), np.arange(height_cov.shape[-1])
     cov[..., both, both] += np.repeat(sd, 2, axis=-1) ** 2
     height_cov[..., each, each] += rise**2
-    floor = noise_floor(rotor)
     return replace(
-        influence,
-        vibration_noise=np.where(influence.vibration_noise > 0, influence.vibration_noise, floor.vibration),
-        height_noise=np.where(influence.height_noise > 0, influence.height_noise, floor.height),
+        influence.with_noise(rotor),
         vibration_cov=cov,
         height_cov=height_cov,
         unknown_vibration=np.zeros_like(influence.unknown_vibration),
